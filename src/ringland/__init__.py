@@ -1,0 +1,1 @@
+"""Judge each cylinder of a running piston engine from pressure pulses."""

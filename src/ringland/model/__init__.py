@@ -1,0 +1,90 @@
+"""Frozen data types that travel through the pipeline. Needs numpy only."""
+
+from ringland.model.analysis import Analysis
+from ringland.model.cycles import CycleSet, CycleUse, PhaseSource, Reference, ToothWheel
+from ringland.model.cylinders import (
+    AngleSignal,
+    Assignment,
+    CylinderSet,
+    CylinderShare,
+    MisfireCount,
+    OrderLine,
+    OrderSpectrum,
+    PathDelay,
+)
+from ringland.model.diagnosis import (
+    Action,
+    Cause,
+    Diagnosis,
+    EvidenceWeight,
+    NextTest,
+    GivenAnswer,
+    PossibleAnswer,
+)
+from ringland.model.engine import Aspiration, EngineSpec, Fuel, Geometry, ValveTiming
+from ringland.model.estimate import Estimate, unknown
+from ringland.model.metrics import MetricDefinition, MetricTable, MetricValue, Sense
+from ringland.model.provenance import Provenance, ProvenanceStep
+from ringland.model.quality import QualityFinding, QualityReport, Verdict
+from ringland.model.recording import (
+    Channel,
+    ChannelInfo,
+    ChannelRole,
+    Condition,
+    EdgeTrain,
+    Recording,
+    RecordingSource,
+    SourceInfo,
+)
+from ringland.model.symptoms import State, Symptom, SymptomTable
+
+__all__ = [
+    "Action",
+    "Analysis",
+    "AngleSignal",
+    "Aspiration",
+    "Assignment",
+    "Cause",
+    "Channel",
+    "ChannelInfo",
+    "ChannelRole",
+    "Condition",
+    "CycleSet",
+    "CycleUse",
+    "CylinderSet",
+    "CylinderShare",
+    "Diagnosis",
+    "EdgeTrain",
+    "EngineSpec",
+    "Estimate",
+    "EvidenceWeight",
+    "Fuel",
+    "Geometry",
+    "MetricDefinition",
+    "MetricTable",
+    "MetricValue",
+    "MisfireCount",
+    "NextTest",
+    "OrderLine",
+    "OrderSpectrum",
+    "PathDelay",
+    "PhaseSource",
+    "Provenance",
+    "ProvenanceStep",
+    "QualityFinding",
+    "QualityReport",
+    "Recording",
+    "RecordingSource",
+    "Reference",
+    "Sense",
+    "SourceInfo",
+    "State",
+    "Symptom",
+    "SymptomTable",
+    "GivenAnswer",
+    "PossibleAnswer",
+    "ToothWheel",
+    "ValveTiming",
+    "Verdict",
+    "unknown",
+]

@@ -1,0 +1,108 @@
+"""Ranked causes, what speaks for and against them, and what to check next."""
+
+from dataclasses import dataclass, field
+
+from ringland.model.estimate import Estimate
+from ringland.model.provenance import Provenance
+
+__all__ = [
+    "Action",
+    "Cause",
+    "Diagnosis",
+    "EvidenceWeight",
+    "NextTest",
+    "GivenAnswer",
+    "PossibleAnswer",
+]
+
+
+@dataclass(frozen=True)
+class EvidenceWeight:
+    """How much one piece of evidence moved a cause: `bits` > 0 for, < 0 against."""
+
+    evidence: str
+    bits: float
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One failure mode in one firing position (None: the engine as a whole, or the hook-up)."""
+
+    failure_mode: str
+    name: str
+    firing_position: int | None
+    cylinder: int | None
+    probability: float
+    severity: Estimate
+    speaks_for: tuple[EvidenceWeight, ...] = ()
+    speaks_against: tuple[EvidenceWeight, ...] = ()
+    would_also_show: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class PossibleAnswer:
+    """One possible answer of a follow-up test, and what the ranking becomes."""
+
+    outcome: str
+    title: str
+    probability: float
+    ranking: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class NextTest:
+    """A follow-up test worth doing now. `information_bits` expected, `minutes` of work."""
+
+    test: str
+    title: str
+    firing_position: int | None
+    cylinder: int | None
+    information_bits: float
+    minutes: float
+    bits_per_minute: float
+    equipment: tuple[str, ...]
+    cautions: tuple[str, ...]
+    outcomes: tuple[PossibleAnswer, ...]
+    expected_saving: Estimate | None = None
+
+
+@dataclass(frozen=True)
+class GivenAnswer:
+    """What a follow-up test said. `readings` are raw numbers in SI as (name, value)."""
+
+    test: str
+    outcome: str
+    firing_position: int | None = None
+    cylinder: int | None = None
+    readings: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Action:
+    """What to do, by when, for whom it is worded."""
+
+    action: str
+    urgency: str
+    owner_words: str
+    workshop_words: str
+    reasons: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Causes with probabilities that sum to 1 together with `none_of_these` and `healthy`.
+
+    `resembles_nothing` is a sentence when the recording is unlike every simulated case.
+    """
+
+    causes: tuple[Cause, ...]
+    healthy: float
+    none_of_these: float
+    resembles_nothing: str | None = None
+    next_tests: tuple[NextTest, ...] = ()
+    answers: tuple[GivenAnswer, ...] = ()
+    actions: tuple[Action, ...] = ()
+    notes: tuple[str, ...] = ()
+    provenance: Provenance = field(default_factory=Provenance)

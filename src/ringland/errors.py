@@ -1,4 +1,4 @@
-"""The exception tree. Every error says what was wrong, what was got, what is allowed and what to do.
+"""The exception tree: every error says what was wrong, was got, is allowed, and what to do.
 
 Exit status of the command line: 2 for `BadInput`, 3 for `UnusableRecording`.
 """

@@ -10,8 +10,8 @@ __all__ = [
     "Cause",
     "Diagnosis",
     "EvidenceWeight",
-    "NextTest",
     "GivenAnswer",
+    "NextTest",
     "PossibleAnswer",
 ]
 

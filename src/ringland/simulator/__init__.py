@@ -1,0 +1,1 @@
+"""Physics of the engine, the gas path and the sensors, healthy and faulty."""

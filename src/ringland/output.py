@@ -1,0 +1,400 @@
+"""An analysis as JSON: versioned, documented by docs/analysis.schema.json, never NaN.
+
+Unknown is null with a `reason` beside it. Additions keep the version; a change or removal of a
+field raises it.
+"""
+
+import json
+import math
+from collections import Counter
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TypeAlias
+
+from ringland import __version__
+from ringland.errors import RinglandError, SettingError
+from ringland.model import (
+    Analysis,
+    Cause,
+    Diagnosis,
+    Estimate,
+    EvidenceWeight,
+    MetricValue,
+    NextTest,
+    QualityFinding,
+    QualityReport,
+    State,
+    Symptom,
+    SymptomTable,
+)
+
+__all__ = ["SCHEMA", "as_json", "error_as_json", "json_text", "quality_as_json", "write_json"]
+
+SCHEMA = "ringland.analysis/1"
+
+Json: TypeAlias = bool | int | float | str | list["Json"] | dict[str, "Json"] | None
+Object: TypeAlias = dict[str, Json]
+
+_STATE_ORDER = {State.NOT_JUDGED: 0, State.NORMAL: 1, State.ALERT: 2, State.ALARM: 3}
+
+
+def as_json(analysis: Analysis) -> Object:
+    """Everything in the analysis as plain dicts and lists (see docs/analysis.schema.json)."""
+    diagnosis = analysis.diagnosis
+    return {
+        "schema": SCHEMA,
+        "recording": _recording(analysis),
+        "engine": _engine(analysis),
+        "not_judged": analysis.not_judged,
+        "notes": list(analysis.notes),
+        "quality": quality_as_json(analysis.quality),
+        "speed_rpm": _speed(analysis),
+        "cycles": _cycles(analysis),
+        "cylinders": _cylinders(analysis),
+        "engine_metrics": _metrics_of(analysis, None),
+        "symptoms": _each(_symptom_with(analysis), _symptoms(analysis)),
+        "symptom_rates": _rates(analysis.symptoms),
+        "causes": _each(_cause, diagnosis.causes) if diagnosis else [],
+        "healthy": _number(diagnosis.healthy) if diagnosis else None,
+        "none_of_these": _number(diagnosis.none_of_these) if diagnosis else None,
+        "resembles_nothing": diagnosis.resembles_nothing if diagnosis else None,
+        "next_tests": _each(_next_test, diagnosis.next_tests) if diagnosis else [],
+        "actions": _actions(diagnosis),
+        "provenance": _provenance(analysis),
+    }
+
+
+def quality_as_json(report: QualityReport) -> Object:
+    """Verdict per channel and check; channel null is the recording as a whole."""
+    return {
+        "channels": [
+            {
+                "channel": name or None,
+                "verdict": report.verdict(name).value,
+                "checks": _each(_finding, report.of_channel(name)),
+            }
+            for name in report.channels
+        ]
+    }
+
+
+def error_as_json(error: RinglandError) -> Object:
+    """The one shape of every error."""
+    return dict(error.as_dict())
+
+
+def json_text(content: Object) -> str:
+    """JSON text, ASCII only, so that no terminal or pipe can spoil it."""
+    return json.dumps(content, indent=2, allow_nan=False) + "\n"
+
+
+def write_json(content: Object, path: Path) -> None:
+    """Write JSON to a file. Raises SettingError when the file cannot be written."""
+    try:
+        path.write_text(json_text(content), encoding="ascii", newline="\n")
+    except OSError as error:
+        raise SettingError(
+            "The JSON file could not be written.",
+            got=f"{path}: {error.strerror or error}",
+            remedy="Name a file in a folder that exists and can be written to.",
+        ) from error
+
+
+def _each(make: Callable[..., Object], items: Iterable[object]) -> list[Json]:
+    return [make(item) for item in items]
+
+
+def _number(value: float | None) -> float | None:
+    """A plain float, or None for a missing or non-finite one."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _estimate(estimate: Estimate | None) -> Object | None:
+    if estimate is None:
+        return None
+    return {
+        "value": _number(estimate.value),
+        "low": _number(estimate.low),
+        "high": _number(estimate.high),
+        "unit": estimate.unit,
+        "coverage": estimate.coverage,
+        "reason": estimate.reason,
+    }
+
+
+def _recording(analysis: Analysis) -> Object:
+    recording = analysis.recording
+    source = recording.source
+    sampled: list[Json] = [
+        {
+            "name": channel.name,
+            "role": channel.role.value,
+            "role_reason": channel.role_reason,
+            "unit": channel.unit,
+            "rate_hz": _number(channel.rate_hz),
+            "samples": len(channel.samples),
+        }
+        for channel in recording.channels
+    ]
+    edges: list[Json] = [
+        {
+            "name": train.name,
+            "role": train.role.value,
+            "role_reason": train.role_reason,
+            "edges": len(train.time_s),
+        }
+        for train in recording.edges
+    ]
+    return {
+        "name": source.name,
+        "format": source.format,
+        "size_bytes": source.size_bytes,
+        "sha256": source.sha256,
+        "condition": recording.condition.value,
+        "speed_hint_rpm": _number(recording.speed_hint_rpm),
+        "start_s": _number(recording.start_s),
+        "duration_s": _number(recording.duration_s),
+        "channels": sampled,
+        "edge_trains": edges,
+        "notes": list(recording.notes),
+    }
+
+
+def _engine(analysis: Analysis) -> Object:
+    engine = analysis.engine
+    return {
+        "name": engine.name,
+        "cylinders": engine.cylinders,
+        "strokes": engine.strokes,
+        "firing_order": list(engine.firing_order),
+        "firing_angles_deg": [float(angle) for angle in engine.firing_angles_deg],
+        "outlets": list(engine.outlets),
+        "inactive_cylinders": list(engine.inactive_cylinders),
+        "fuel": engine.fuel.value,
+        "aspiration": engine.aspiration.value,
+    }
+
+
+def _finding(finding: QualityFinding) -> Object:
+    return {
+        "check": finding.check,
+        "verdict": finding.verdict.value,
+        "message": finding.message,
+        "action": finding.action,
+        "measured": _estimate(finding.measured),
+        "limit": _number(finding.limit),
+        "spans_s": [[_number(start), _number(stop)] for start, stop in finding.spans_s],
+    }
+
+
+def _speed(analysis: Analysis) -> Object:
+    cycles = analysis.cycles
+    if cycles is not None:
+        return _estimate(cycles.mean_speed_rpm) or {}
+    reason = analysis.not_judged or "the engine cycle was not looked for"
+    return {"value": None, "low": None, "high": None, "unit": "rpm", "reason": reason}
+
+
+def _cycles(analysis: Analysis) -> Object:
+    cycles = analysis.cycles
+    if cycles is None:
+        return {
+            "found": None,
+            "kept": None,
+            "dropped": [],
+            "dropped_by_reason": {},
+            "phase_source": None,
+            "reason": analysis.not_judged or "the engine cycle was not looked for",
+        }
+    dropped: list[Json] = [
+        {"start_s": _number(c.start_s), "stop_s": _number(c.stop_s), "reason": c.dropped}
+        for c in cycles.dropped
+    ]
+    return {
+        "found": cycles.found,
+        "kept": len(cycles.kept),
+        "dropped": dropped,
+        "dropped_by_reason": dict(Counter(c.dropped or "" for c in cycles.dropped)),
+        "phase_source": cycles.phase_source.value,
+        "reference": cycles.reference.value,
+        "reference_reason": cycles.reference_reason,
+        "cycle_deg": _number(cycles.cycle_deg),
+        "tooth_wheel": cycles.wheel.name if cycles.wheel else None,
+        "reason": None,
+        "notes": list(cycles.notes),
+    }
+
+
+def _cylinders(analysis: Analysis) -> list[Json]:
+    """One entry per firing position, in firing order."""
+    found = analysis.cylinders
+    if found is None:
+        return []
+    shares = {p for share in found.shares for p in share.positions}
+    entries: list[Json] = []
+    for assignment in sorted(found.assignments, key=lambda a: a.firing_position):
+        position = assignment.firing_position
+        misfires: list[Json] = [
+            {
+                "channel": count.channel,
+                "missed": count.missed,
+                "cycles": count.cycles,
+                "rate": _estimate(count.rate),
+                "longest_run": count.longest_run,
+                "repeat_ratio": _estimate(count.repeat_ratio),
+            }
+            for count in found.misfires
+            if count.firing_position == position
+        ]
+        state = analysis.symptoms.state_of(position) if analysis.symptoms else State.NOT_JUDGED
+        entries.append(
+            {
+                "cylinder": assignment.cylinder,
+                "firing_position": position,
+                "firing_angle_deg": _number(assignment.firing_angle_deg),
+                "assignment_probability": _number(assignment.probability),
+                "position_known": assignment.position_known,
+                "assignment_reason": assignment.reason,
+                "heard": position in shares,
+                "state": state.value,
+                "metrics": _metrics_of(analysis, position),
+                "misfires": misfires,
+            }
+        )
+    return entries
+
+
+def _metrics_of(analysis: Analysis, position: int | None) -> Object:
+    """Metrics of one firing position (None: the engine as a whole), by id.
+
+    A metric measured on two channels appears under its id for the first and "id@channel" after.
+    """
+    if analysis.metrics is None:
+        return {}
+    entries: Object = {}
+    for value in analysis.metrics.of_position(position):
+        key = value.metric if value.metric not in entries else f"{value.metric}@{value.channel}"
+        entries[key] = _metric(analysis, value)
+    return entries
+
+
+def _metric(analysis: Analysis, value: MetricValue) -> Object:
+    matching = [
+        s
+        for s in _symptoms(analysis)
+        if s.metric == value.metric and s.firing_position == value.firing_position
+    ]
+    worst = max(matching, key=lambda s: _STATE_ORDER[s.state], default=None)
+    entry = _estimate(value.estimate) or {}
+    entry["state"] = worst.state.value if worst else State.NOT_JUDGED.value
+    entry["state_reason"] = worst.reason or None if worst else "not held against any limit"
+    entry["channel"] = value.channel
+    return entry
+
+
+def _symptoms(analysis: Analysis) -> tuple[Symptom, ...]:
+    return analysis.symptoms.symptoms if analysis.symptoms else ()
+
+
+def _symptom_with(analysis: Analysis) -> Callable[[Symptom], Object]:
+    assignments = analysis.cylinders.assignments if analysis.cylinders else ()
+    cylinder_at = {a.firing_position: a.cylinder for a in assignments}
+
+    def make(symptom: Symptom) -> Object:
+        position = symptom.firing_position
+        return {
+            "metric": symptom.metric,
+            "firing_position": position,
+            "cylinder": None if position is None else cylinder_at.get(position),
+            "state": symptom.state.value,
+            "deviation": _estimate(symptom.deviation),
+            "alert_limit": _number(symptom.alert_limit),
+            "alarm_limit": _number(symptom.alarm_limit),
+            "p_value": _number(symptom.p_value),
+            "compared_with": symptom.compared_with,
+            "sentence": symptom.sentence,
+            "reason": symptom.reason or None,
+        }
+
+    return make
+
+
+def _rates(table: SymptomTable | None) -> Object | None:
+    """Chance that a sound engine shows any alarm, any alert, in the whole table."""
+    if table is None:
+        return None
+    return {"alarm": _number(table.alarm_rate), "alert": _number(table.alert_rate)}
+
+
+def _weight(weight: EvidenceWeight) -> Object:
+    return {
+        "evidence": weight.evidence,
+        "bits": _number(weight.bits),
+        "sentence": weight.sentence,
+    }
+
+
+def _cause(cause: Cause) -> Object:
+    return {
+        "failure_mode": cause.failure_mode,
+        "name": cause.name,
+        "cylinder": cause.cylinder,
+        "firing_position": cause.firing_position,
+        "probability": _number(cause.probability),
+        "severity": _estimate(cause.severity),
+        "speaks_for": _each(_weight, cause.speaks_for),
+        "speaks_against": _each(_weight, cause.speaks_against),
+        "would_also_show": list(cause.would_also_show),
+    }
+
+
+def _next_test(test: NextTest) -> Object:
+    outcomes: list[Json] = [
+        {
+            "outcome": answer.outcome,
+            "title": answer.title,
+            "probability": _number(answer.probability),
+            "ranking": [{"cause": name, "probability": _number(p)} for name, p in answer.ranking],
+        }
+        for answer in test.outcomes
+    ]
+    return {
+        "test": test.test,
+        "title": test.title,
+        "cylinder": test.cylinder,
+        "firing_position": test.firing_position,
+        "information_bits": _number(test.information_bits),
+        "minutes": _number(test.minutes),
+        "bits_per_minute": _number(test.bits_per_minute),
+        "equipment": list(test.equipment),
+        "cautions": list(test.cautions),
+        "outcomes": outcomes,
+        "expected_saving": _estimate(test.expected_saving),
+    }
+
+
+def _actions(diagnosis: Diagnosis | None) -> list[Json]:
+    if diagnosis is None:
+        return []
+    return [
+        {
+            "action": action.action,
+            "urgency": action.urgency,
+            "owner_words": action.owner_words,
+            "workshop_words": action.workshop_words,
+            "reasons": list(action.reasons),
+            "cautions": list(action.cautions),
+        }
+        for action in diagnosis.actions
+    ]
+
+
+def _provenance(analysis: Analysis) -> Object:
+    steps: list[Json] = []
+    for step in analysis.provenance.steps:
+        settings: Object = {
+            key: _number(value) if isinstance(value, float) else value
+            for key, value in step.settings.items()
+        }
+        steps.append({"name": step.name, "settings": settings})
+    return {"ringland": __version__, "steps": steps}

@@ -1,0 +1,217 @@
+"""CSV as instruments export it: find the table, its separator, header, units and clock."""
+
+import re
+from dataclasses import dataclass
+
+from ringland.readers._raw import NotThisFormat
+from ringland.units import try_unit
+
+__all__ = ["CsvLayout", "decode_head", "find_layout"]
+
+_HEAD_LINES = 400
+_NUMBER = re.compile(
+    r"\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*$|\s*[+-]?(nan|inf|infinity)\s*$", re.I
+)
+_CLOCK = re.compile(r"\s*(\d{4}-\d\d-\d\d[T ])?\d{1,2}:\d\d:\d\d([.,]\d+)?Z?\s*$")
+_RATE = re.compile(
+    r"(?:sampl\w*[\s_]*(?:rate|freq\w*)|^\s*rate|^\s*fs)\b\D*?([\d.]+(?:[eE][+-]?\d+)?)\s*"
+    r"([kKM]?)\s*(?:hz|s/s|sa/s|sps|samples)?",
+    re.I,
+)
+_INTERVAL = re.compile(
+    r"(?:sampl\w*[\s_]*(?:interval|period|time)|^\s*interval|^\s*dt|^\s*delta[\s_]*t)\b\D*?"
+    r"([\d.]+(?:[eE][+-]?\d+)?)\s*(ms|us|µs|ns|s)?",
+    re.I,
+)
+_INTERVAL_UNIT = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9}
+_BRACKETS = re.compile(r"^(.*?)[\s_]*[\[(]\s*([^\[\]()]*?)\s*[\])]\s*$")
+
+
+@dataclass(frozen=True)
+class CsvLayout:
+    """Where the numbers are and what the columns are called.
+
+    `width` counts the columns of the file, one more than there are names when a separator ends
+    every line. `data_offset` counts bytes of the decoded text in UTF-8 from its start. `names`
+    and `units` have one entry per column ("" when the file gives none).
+    """
+
+    separator: str
+    decimal_comma: bool
+    width: int
+    data_offset: int
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    clock_text: bool
+    padded: bool
+    rate_hz: float | None
+    preamble: tuple[str, ...]
+
+
+def decode_head(head: bytes) -> tuple[str, str, str | None]:
+    """(text, encoding, note) of the first bytes of a text file; NotThisFormat for binary data."""
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return head[: len(head) // 2 * 2].decode("utf-16", "ignore"), "utf-16", None
+    if b"\0" in head:
+        raise NotThisFormat("it holds zero bytes, so it is not text")
+    controls = sum(head.count(bytes([c])) for c in range(32) if c not in (9, 10, 12, 13))
+    if controls > len(head) // 50:
+        raise NotThisFormat("it holds control characters, so it is not text")
+    if head.startswith(b"\xef\xbb\xbf"):
+        head = head[3:]
+    # The last character may be cut in two by the end of the head.
+    for cut in range(4):
+        try:
+            return head[: len(head) - cut].decode("utf-8"), "utf-8", None
+        except UnicodeDecodeError:
+            continue
+    note = "The text is not UTF-8; it was read as Latin-1, so accented letters in names may be off."
+    return head.decode("latin-1"), "latin-1", note
+
+
+def _is_number(cell: str, decimal_comma: bool) -> bool:
+    if decimal_comma:
+        if "." in cell:
+            return False
+        cell = cell.replace(",", ".", 1)
+    return bool(_NUMBER.match(cell))
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    return [c.strip().strip('"').strip() for c in line.split(separator)]
+
+
+def _numeric_row(cells: list[str], decimal_comma: bool) -> bool:
+    """True for a row of numbers; empty cells are gaps, the first may be a clock time."""
+    if not any(cells):
+        return False
+    for i, cell in enumerate(cells):
+        if cell and not _is_number(cell, decimal_comma) and not (i == 0 and _CLOCK.match(cell)):
+            return False
+    return any(_is_number(c, decimal_comma) for c in cells if c)
+
+
+def _table_start(lines: list[str], separator: str, decimal_comma: bool) -> tuple[int, int, int]:
+    """(first line, columns, rows) of the longest run of number rows of one width."""
+    best = (0, 0, 0)
+    start, width = 0, 0
+    for i, line in enumerate(lines):
+        cells = _cells(line, separator)
+        if _numeric_row(cells, decimal_comma):
+            if len(cells) != width:
+                start, width = i, len(cells)
+            if (i - start + 1) > best[2]:
+                best = (start, width, i - start + 1)
+        elif cells != [""]:
+            width = 0
+    return best
+
+
+def _dialect(lines: list[str]) -> tuple[str, bool, int, int]:
+    """(separator, decimal comma, first data line, columns) that explains most rows."""
+    best: tuple[int, int] = (0, 0)
+    found: tuple[str, bool, int, int] | None = None
+    for separator, comma in ((",", False), (";", False), (";", True), ("\t", False), ("\t", True)):
+        start, width, rows = _table_start(lines, separator, comma)
+        score = (rows, width)
+        if rows and score > best:
+            best, found = score, (separator, comma, start, width)
+    if found is None:
+        raise NotThisFormat("no table of numbers found in the first lines")
+    return found
+
+
+def _split_unit(title: str) -> tuple[str, str]:
+    """("exhaust", "mbar") from "exhaust [mbar]" or "exhaust (mbar)"."""
+    match = _BRACKETS.match(title)
+    return (match.group(1).strip(), match.group(2)) if match else (title, "")
+
+
+def _titles(
+    lines: list[str], start: int, width: int, separator: str
+) -> tuple[list[str], list[str], int]:
+    """Names, units and the number of header lines, from the lines above the table."""
+    above: list[tuple[int, list[str]]] = []
+    for i in range(start - 1, -1, -1):
+        cells = _cells(lines[i].lstrip("#").lstrip("%"), separator)
+        if cells == [""]:
+            continue
+        if len(cells) != width or not any(cells):
+            break
+        above.append((i, cells))
+        if len(above) == 3:
+            break
+    if not above:
+        return [""] * width, [""] * width, start
+    # The top line of up to two carries names; a units line sits just above the numbers.
+    if len(above) >= 2 and _looks_like_units(above[0][1]):
+        units = [c.strip("[]() ") for c in above[0][1]]
+        names = [_split_unit(c)[0] for c in above[1][1]]
+        return names, units, above[1][0]
+    pairs = [_split_unit(c) for c in above[0][1]]
+    return [p[0] for p in pairs], [p[1] for p in pairs], above[0][0]
+
+
+def _looks_like_units(cells: list[str]) -> bool:
+    filled = [c for c in cells if c]
+    bracketed = all(c[0] in "[(" and c[-1] in "])" for c in filled)
+    short = all(len(c.strip("[]() ")) <= 6 for c in filled)
+    return bool(filled) and (bracketed or (short and _unit_words(filled) >= len(filled) / 2))
+
+
+def _unit_words(cells: list[str]) -> int:
+    return sum(try_unit(c) is not None or c in ("-", "counts") for c in cells)
+
+
+def _stated_rate(preamble: list[str]) -> float | None:
+    """A sample rate or interval written in the lines above the table."""
+    for line in preamble:
+        text = line.replace('"', "").lstrip("#% ")
+        if (m := _RATE.search(text)) is not None:
+            try:
+                value = float(m.group(1))
+            except ValueError:
+                continue
+            return value * {"": 1.0, "k": 1e3, "m": 1e6}[m.group(2).lower()] or None
+        if (m := _INTERVAL.search(text)) is not None:
+            try:
+                step = float(m.group(1)) * _INTERVAL_UNIT[(m.group(2) or "s").lower()]
+            except ValueError:
+                continue
+            return 1.0 / step if step > 0 else None
+    return None
+
+
+def find_layout(text: str) -> CsvLayout:
+    """The layout of the table in the head of a CSV; NotThisFormat when there is none."""
+    lines = text.splitlines()[:_HEAD_LINES]
+    if len(lines) > 2 and len(lines) < _HEAD_LINES and not text.endswith(("\n", "\r")):
+        lines = lines[:-1] or lines  # the last line may be cut by the end of the head
+    separator, comma, start, width = _dialect(lines)
+    names, units, top = _titles(lines, start, width, separator)
+    ended = width > 1 and not names[-1] and _last_cell_empty(lines[start:], separator)
+    offset = _byte_offset(text, start)
+    first = _cells(lines[start], separator)
+    return CsvLayout(
+        separator=separator,
+        decimal_comma=comma,
+        width=width,
+        data_offset=offset,
+        names=tuple(names[: width - ended]),
+        units=tuple(units[: width - ended]),
+        clock_text=bool(_CLOCK.match(first[0])),
+        padded=any(re.search(rf"[ ]+({re.escape(separator)}|$)", ln) for ln in lines[start:]),
+        rate_hz=_stated_rate(lines[:top]),
+        preamble=tuple(lines[:top]),
+    )
+
+
+def _last_cell_empty(lines: list[str], separator: str) -> bool:
+    """True when every line ends with a separator."""
+    return all(line.rstrip(" ").endswith(separator) for line in lines if line.strip())
+
+
+def _byte_offset(text: str, line_number: int) -> int:
+    """Bytes (UTF-8) before a line."""
+    kept = text.splitlines(keepends=True)[:line_number]
+    return len("".join(kept).encode("utf-8"))

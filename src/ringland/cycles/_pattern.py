@@ -1,0 +1,241 @@
+"""The pattern of a tooth wheel: what recurs every so many slots."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ringland.cycles._slots import label_slots
+from ringland.model._arrays import FloatArray, IntArray
+
+__all__ = [
+    "EXTRA",
+    "Pattern",
+    "SlotTrain",
+    "find_pattern",
+    "pattern_marks",
+    "recurrence",
+    "slot_trains",
+]
+
+EXTRA = -1
+"""Kind of an event that is an edge between two slots (a wheel with an added tooth)."""
+
+_POOR_FIT = 0.10
+_LEAP = 0.7
+_LONGEST_PATTERN = 400
+
+
+@dataclass(frozen=True, eq=False)
+class SlotTrain:
+    """Edges of one polarity counted in slots while the crank turned without a break.
+
+    `time_s`, `slot` (n,): teeth and their running slot number. `event_slot`, `event_kind` (m,):
+    gaps (kind = slots spanned, at the tooth before it) and added edges (kind EXTRA, at their
+    fractional slot). `uneven` when no whole number of slots explains the spacing, and the edges
+    are merely counted.
+    """
+
+    time_s: FloatArray
+    slot: IntArray
+    event_slot: FloatArray
+    event_kind: IntArray
+    uneven: bool = False
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """What recurs every `slots` slots; slot 0 is the first tooth after the anchor event.
+
+    `gaps` are (tooth before the gap, slots to the next tooth), the anchor last; `extras` the
+    fractional slots of added teeth.
+    """
+
+    slots: int
+    gaps: tuple[tuple[int, int], ...]
+    extras: tuple[float, ...]
+
+
+def slot_trains(time_s: FloatArray) -> tuple[tuple[SlotTrain, ...], float]:
+    """Split edges of one polarity into spans without a stop, each counted in slots.
+
+    Returns (trains with at least 8 teeth, longest first not guaranteed, mean price per edge).
+    """
+    index, slots, price = label_slots(time_s)
+    if price > _POOR_FIT:
+        index = np.arange(len(time_s))
+        slots = np.ones(len(time_s), dtype=np.int64)
+        slots[0] = 0
+    teeth = time_s[index]
+    duration = np.diff(teeth) / slots[1:]
+    leap = 2.0 if price > _POOR_FIT else _LEAP
+    breaks = np.flatnonzero(np.abs(np.diff(np.log(duration))) > leap) + 1
+    edges = np.concatenate(([0], breaks, [len(teeth) - 1]))
+    trains = []
+    for first, last in zip(edges[:-1], edges[1:], strict=True):
+        if last - first < 8:
+            continue
+        own = slice(first, last + 1)
+        number = np.cumsum(np.concatenate(([0], slots[first + 1 : last + 1])))
+        trains.append(
+            _with_events(time_s, teeth[own], number.astype(np.int64), uneven=price > _POOR_FIT)
+        )
+    return tuple(trains), price
+
+
+def _with_events(
+    edges_s: FloatArray, teeth_s: FloatArray, slot: IntArray, *, uneven: bool
+) -> SlotTrain:
+    wide = np.flatnonzero(np.diff(slot) > 1)
+    inside = edges_s[(edges_s > teeth_s[0]) & (edges_s < teeth_s[-1])]
+    added = inside[~np.isin(inside, teeth_s)]
+    at = np.interp(added, teeth_s, slot.astype(np.float64))
+    where = np.concatenate((slot[wide].astype(np.float64), at))
+    kind = np.concatenate((np.diff(slot)[wide], np.full(len(added), EXTRA))).astype(np.int64)
+    order = np.argsort(where, kind="stable")
+    return SlotTrain(teeth_s, slot, where[order], kind[order], uneven)
+
+
+def recurrence(where: FloatArray, kind: IntArray, period: float, tolerance: float) -> float:
+    """Share of events that have one of the same kind a period later (NaN with fewer than 2)."""
+    if len(where) < 2:
+        return float("nan")
+    due = where + period
+    able = due <= where[-1] + tolerance
+    if np.count_nonzero(able) < 1:
+        return float("nan")
+    hit = np.zeros(len(where), dtype=bool)
+    for k in np.unique(kind):
+        own = where[kind == k]
+        mine = np.flatnonzero((kind == k) & able)
+        near = np.searchsorted(own, due[mine])
+        low = np.abs(own[np.clip(near - 1, 0, len(own) - 1)] - due[mine])
+        high = np.abs(own[np.clip(near, 0, len(own) - 1)] - due[mine])
+        hit[mine] = np.minimum(low, high) <= tolerance
+    return float(np.count_nonzero(hit[able]) / np.count_nonzero(able))
+
+
+def _candidate_periods(trains: tuple[SlotTrain, ...]) -> IntArray:
+    found: list[FloatArray] = []
+    for train in trains:
+        for ahead in range(1, 9):
+            for k in np.unique(train.event_kind):
+                own = train.event_slot[train.event_kind == k]
+                if len(own) > ahead:
+                    found.append(own[ahead:] - own[:-ahead])
+    if not found:
+        return np.zeros(0, dtype=np.int64)
+    step = np.round(np.concatenate(found)).astype(np.int64)
+    step = step[(step >= 2) & (step <= _LONGEST_PATTERN)]
+    values, counts = np.unique(step, return_counts=True)
+    return values[counts >= max(2, 0.1 * counts.max(initial=0))]
+
+
+def find_pattern(trains: tuple[SlotTrain, ...]) -> Pattern | None:
+    """The shortest arrangement of gaps and added teeth that recurs, or None for a plain wheel."""
+    best: tuple[float, int] | None = None
+    for period in _candidate_periods(trains):
+        score = _score(trains, int(period))
+        if score >= 0.75:
+            best = (score, int(period))
+            break
+        if best is None or score > best[0] + 0.1:
+            best = (score, int(period))
+    if best is None or best[0] < 0.5:
+        return None
+    return _fold(max(trains, key=lambda train: len(train.time_s)), best[1])
+
+
+def _score(trains: tuple[SlotTrain, ...], period: int) -> float:
+    total, weight = 0.0, 0
+    for train in trains:
+        share = recurrence(train.event_slot, train.event_kind, period, 0.25)
+        if np.isfinite(share):
+            total += share * len(train.event_slot)
+            weight += len(train.event_slot)
+    return total / weight if weight else 0.0
+
+
+def _zero_after(where: float, kind: int) -> float:
+    """The first tooth after an event."""
+    return where + kind if kind > 0 else float(np.ceil(where - 1e-9))
+
+
+def _fold(train: SlotTrain, period: int) -> Pattern | None:
+    """The pattern, read where it stands undisturbed: its most frequent sequence of events."""
+    where, kind = train.event_slot, train.event_kind
+    keep = np.zeros(len(where), dtype=bool)
+    for k in np.unique(kind):
+        own = np.flatnonzero(kind == k)
+        for sign in (1, -1):
+            gap = np.abs(where[own][:, None] + sign * period - where[own][None, :])
+            keep[own] |= np.any(gap <= 0.25, axis=1)
+    where, kind = where[keep], kind[keep]
+    seen: dict[tuple[tuple[int, int], ...], list[FloatArray]] = {}
+    for i in range(len(where)):
+        zero = _zero_after(where[i], kind[i])
+        if zero + period > train.slot[-1]:
+            break
+        own = (where >= zero - 1e-9) & (where < zero + period - 1e-9)
+        after = where[own] - zero
+        key = tuple((round(4 * float(a)), int(k)) for a, k in zip(after, kind[own], strict=True))
+        seen.setdefault(key, []).append(after)
+    seen = {key: runs for key, runs in seen.items() if key}
+    if not seen:
+        return None
+    most = max(len(runs) for runs in seen.values())
+    # the anchor, by convention, is the widest gap: it closes the sequence
+    best = max(
+        (key for key, runs in seen.items() if len(runs) >= 0.6 * most),
+        key=lambda key: (key[-1][1], len(seen[key]), key),
+    )
+    after = np.median(np.array(seen[best]), axis=0)
+    gaps = tuple((round(float(a)), k) for a, (_, k) in zip(after, best, strict=True) if k > 0)
+    extras = tuple(float(a) for a, (_, k) in zip(after, best, strict=True) if k == EXTRA)
+    return Pattern(period, gaps, extras)
+
+
+def _agreement(train: SlotTrain, pattern: Pattern, zero: float) -> int:
+    wanted = [(float(g), k) for g, k in pattern.gaps] + [(e, EXTRA) for e in pattern.extras]
+    count = 0
+    for turn in (-pattern.slots, 0):
+        for at, k in wanted:
+            near = np.abs(train.event_slot - (zero + at + turn)) <= 0.3
+            count += bool(np.any(near & (train.event_kind == k)))
+    return count
+
+
+def pattern_marks(train: SlotTrain, pattern: Pattern) -> tuple[IntArray, IntArray]:
+    """Slots at which the pattern begins, walked from its clearest place both ways.
+
+    Returns (slot of each mark, slots it was off the place where it was due: 0 when teeth were
+    neither lost nor gained on the way).
+    """
+    kinds = [k for _, k in pattern.gaps]
+    anchor = kinds[-1] if kinds else EXTRA
+    events = np.flatnonzero(train.event_kind == anchor)
+    zeros = np.array([_zero_after(train.event_slot[i], anchor) for i in events])
+    if len(zeros) == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    first = int(zeros[int(np.argmax([_agreement(train, pattern, z) for z in zeros[:40]]))])
+    known = np.unique(zeros.astype(np.int64))
+    back = _walk(known, first, -pattern.slots, int(train.slot[0]))
+    ahead = _walk(known, first, pattern.slots, int(train.slot[-1]))
+    marks = [m for m, _ in reversed(back)] + [first] + [m for m, _ in ahead]
+    # a slip found while walking back belongs to the mark after it
+    slips = [0] + [s for _, s in reversed(back)] + [s for _, s in ahead]
+    return np.array(marks, dtype=np.int64), np.array(slips, dtype=np.int64)
+
+
+def _walk(known: IntArray, start: int, step: int, limit: int) -> list[tuple[int, int]]:
+    """(mark, slip) from `start` in steps; a mark not seen is taken to be where it was due."""
+    found: list[tuple[int, int]] = []
+    at = start
+    while (at + step - limit) * np.sign(step) <= 0:
+        due = at + step
+        near = known[np.abs(known - due) <= 2]
+        slip = 0 if len(near) == 0 else int(near[np.argmin(np.abs(near - due))] - due)
+        if slip and len(known[np.abs(known - (due + slip + step)) == 0]) == 0:
+            slip = 0  # only a slip that the next repeat confirms
+        at = due + slip
+        found.append((at, abs(slip)))
+    return found

@@ -1,0 +1,472 @@
+"""Crank angle from a tooth wheel whose pattern is found, not configured."""
+
+from dataclasses import dataclass
+from math import log
+
+import numpy as np
+
+from ringland.cycles._pattern import (
+    Pattern,
+    SlotTrain,
+    find_pattern,
+    pattern_marks,
+    recurrence,
+    slot_trains,
+)
+from ringland.cycles._ripple import firing_period_slots
+from ringland.model import (
+    ChannelRole,
+    CycleSet,
+    CycleUse,
+    EdgeTrain,
+    EngineSpec,
+    Estimate,
+    PhaseSource,
+    Recording,
+    Reference,
+    ToothWheel,
+    unknown,
+)
+from ringland.model._arrays import FloatArray, IntArray, read_only
+
+__all__ = ["ToothResult", "ToothSpan", "cycle_set_from_teeth", "find_teeth"]
+
+_FEWEST_EDGES = 12
+_SLOWEST_RPM = 30.0
+_FASTEST_RPM = 12000.0
+_LONGEST_CAM_SLOTS = 400
+_CLOCK = 1e-4
+"""Relative error granted to the recorder's clock (common practice for a quartz, no source)."""
+
+
+@dataclass(frozen=True, eq=False)
+class ToothSpan:
+    """Teeth while the crank turned without a break.
+
+    `time_s`, `angle_deg`, `speed_rpm`, `speed_se_rpm` (n,): angle counts from the first tooth
+    after the gap in some cycle. `mark_s` (m,): start of each revolution. `lost` are angle spans
+    in which the count of teeth did not come out. `cycle_known`: the cam told which of the two
+    revolutions of the cycle is which.
+    """
+
+    time_s: FloatArray
+    angle_deg: FloatArray
+    speed_rpm: FloatArray
+    speed_se_rpm: FloatArray
+    mark_s: FloatArray
+    teeth_per_revolution: IntArray
+    lost: tuple[tuple[float, float], ...]
+    cycle_known: bool
+
+    def __post_init__(self) -> None:
+        for name in ("time_s", "angle_deg", "speed_rpm", "speed_se_rpm", "mark_s"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+@dataclass(frozen=True, eq=False)
+class ToothResult:
+    """A wheel and the turning it saw; `spans` in time order, the crank at rest between them."""
+
+    wheel: ToothWheel
+    rising: bool
+    spans: tuple[ToothSpan, ...]
+    edge_jitter_s: float
+    angle_se_deg: float
+    teeth_even: bool
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Slots:
+    """Slots per revolution, and how that was decided."""
+
+    per_revolution: int
+    reason: str
+    cam_tells: bool
+
+
+def find_teeth(
+    edges: EdgeTrain,
+    engine: EngineSpec,
+    *,
+    cam: EdgeTrain | None = None,
+    speed_hint_rpm: float | None = None,
+) -> ToothResult | str:
+    """Find the wheel in an edge train; a string says why there is none to be found.
+
+    The better of the two edge polarities is taken. `cam` is any train that repeats once per
+    cycle. Never raises on noise.
+    """
+    read = _better_polarity(edges)
+    if isinstance(read, str):
+        return read
+    trains, rising = read
+    uneven = trains[0].uneven
+    pattern = None if uneven else find_pattern(trains)
+    slots = _slots_per_revolution(trains, pattern, engine, cam, speed_hint_rpm)
+    if isinstance(slots, str):
+        return slots
+    wheel = _wheel(pattern, slots.per_revolution, uneven=uneven)
+    jitter_s = _edge_jitter_s(trains)
+    spans = _spans(trains, pattern, slots, engine, cam, jitter_s)
+    if not spans:
+        return "the crank never turned long enough for one revolution"
+    notes = [f"{wheel.name} crank wheel found ({slots.reason})"]
+    if uneven:
+        notes.append(
+            "the spacing of the few teeth cannot be told from the ripple of the speed: "
+            "only whole revolutions are used"
+        )
+    speed = float(np.median(np.concatenate([s.speed_rpm for s in spans])))
+    angle_se = jitter_s * speed * 6.0
+    return ToothResult(wheel, rising, spans, jitter_s, angle_se, not uneven, tuple(notes))
+
+
+def _better_polarity(edges: EdgeTrain) -> tuple[tuple[SlotTrain, ...], bool] | str:
+    best: tuple[float, tuple[SlotTrain, ...], bool] | None = None
+    for level in (1, 0):
+        time_s = edges.time_s[(edges.level_after == level) & np.isfinite(edges.time_s)]
+        time_s = np.unique(time_s)
+        if len(time_s) < _FEWEST_EDGES:
+            continue
+        trains, price = slot_trains(time_s)
+        if trains and (best is None or price < best[0]):
+            best = (price, trains, level == 1)
+    if best is None:
+        return f"too few edges on {edges.name} for a tooth wheel"
+    return best[1], best[2]
+
+
+def _at_cam(train: SlotTrain, cam: EdgeTrain) -> tuple[FloatArray, IntArray]:
+    inside = (cam.time_s >= train.time_s[0]) & (cam.time_s <= train.time_s[-1])
+    where = np.interp(cam.time_s[inside], train.time_s, train.slot.astype(np.float64))
+    return where, cam.level_after[inside]
+
+
+def _cam_period(trains: tuple[SlotTrain, ...], step: int, cam: EdgeTrain) -> int | None:
+    """Slots after which the cam repeats, a multiple of `step`; None when it does not."""
+    train = max(trains, key=lambda t: len(t.time_s))
+    where, level = _at_cam(train, cam)
+    # a lone variable-reluctance cam pulse wanders with speed, a fine cam code must not be blurred
+    room = 0.3 * min((_close_spacing(where[level == v]) for v in (0, 1)), default=0.0)
+    fine = 0.15 if train.uneven else 0.4
+    for count in range(1, 1 + _LONGEST_CAM_SLOTS // step):
+        period = count * step
+        if period < 2 or len(where) < 3 or where[-1] - where[0] < period:
+            continue
+        tolerance = float(np.clip(room, fine, max(fine, 0.05 * period)))
+        if recurrence(where, level, period, tolerance) >= 0.8:
+            return round(_mean_period(where[level == 1], period, tolerance) / step) * step
+    return None
+
+
+def _close_spacing(where: FloatArray) -> float:
+    return float(np.quantile(np.diff(where), 0.1)) if len(where) > 1 else np.inf
+
+
+def _mean_period(where: FloatArray, period: float, tolerance: float) -> float:
+    gaps = where[None, :] - where[:, None]
+    near = gaps[np.abs(gaps - period) <= tolerance]
+    return float(np.median(near)) if len(near) else period
+
+
+def _slots_per_revolution(
+    trains: tuple[SlotTrain, ...],
+    pattern: Pattern | None,
+    engine: EngineSpec,
+    cam: EdgeTrain | None,
+    hint_rpm: float | None,
+) -> _Slots | str:
+    step = pattern.slots if pattern else 1
+    train = max(trains, key=lambda t: len(t.time_s))
+    slot_rate = (train.slot[-1] - train.slot[0]) / (train.time_s[-1] - train.time_s[0])
+    cycles = engine.revolutions_per_cycle
+    if cam is not None:
+        period = _cam_period(trains, step, cam)
+        if period is not None and period % cycles == 0 and (period // cycles) % step == 0:
+            turn = period // cycles
+            if _plausible(slot_rate, turn, hint_rpm):
+                return _Slots(turn, f"the cam repeats every {period} slots", cycles == 2)
+    if hint_rpm is not None and pattern is None:
+        turn = max(1, round(slot_rate * 60.0 / hint_rpm))
+        return _Slots(turn, "slots per revolution from the speed given", False)
+    if engine.even_firing and not train.uneven:
+        firing = firing_period_slots(train.time_s, train.slot, step)
+        if firing is not None:
+            turn = round(firing * engine.cylinders / cycles / step) * step
+            exact = abs(firing * engine.cylinders / cycles / max(turn, 1) - 1.0) < 0.04
+            if exact and turn > 0 and _plausible(slot_rate, turn, hint_rpm):
+                if pattern is None or turn > step:
+                    return _Slots(turn, "from the ripple of the firing strokes", False)
+    if pattern is not None and _plausible(slot_rate, step, hint_rpm):
+        return _Slots(step, "from its gaps", False)
+    return (
+        "the teeth are all alike, so how many make one revolution is not known: "
+        "give the speed, or record a cam signal"
+    )
+
+
+def _plausible(slot_rate: float, turn: int, hint_rpm: float | None) -> bool:
+    rpm = 60.0 * slot_rate / turn
+    if hint_rpm is not None:
+        return abs(log(rpm / hint_rpm)) < 0.3
+    return _SLOWEST_RPM <= rpm <= _FASTEST_RPM
+
+
+def _wheel(pattern: Pattern | None, turn: int, *, uneven: bool) -> ToothWheel:
+    if pattern is None:
+        return ToothWheel(f"{turn} teeth, uneven" if uneven else f"{turn}", turn, ())
+    repeats = turn // pattern.slots
+    missing = [
+        start + j + turn_start
+        for turn_start in range(0, turn, pattern.slots)
+        for start, kind in pattern.gaps
+        for j in range(1, kind)
+    ]
+    runs = sorted((kind - 1 for _, kind in pattern.gaps for _ in range(repeats)), reverse=True)
+    name = f"{turn}" + "".join(f"-{run}" for run in runs)
+    if pattern.extras:
+        name += f"+{len(pattern.extras) * repeats}"
+    return ToothWheel(name, turn, tuple(sorted(m % turn for m in missing)))
+
+
+def _edge_jitter_s(trains: tuple[SlotTrain, ...]) -> float:
+    """Standard deviation of one edge's time, from fourth differences inside runs of teeth."""
+    values = []
+    for train in trains:
+        fourth = np.diff(train.time_s, n=4)
+        whole = train.slot[4:] - train.slot[:-4] == 4
+        values.append(fourth[whole])
+    every = np.concatenate(values)
+    if len(every) < 4:
+        return float("nan") if len(every) == 0 else float(np.std(every) / np.sqrt(70.0))
+    return float(1.4826 * np.median(np.abs(every)) / np.sqrt(70.0))
+
+
+def _spans(
+    trains: tuple[SlotTrain, ...],
+    pattern: Pattern | None,
+    slots: _Slots,
+    engine: EngineSpec,
+    cam: EdgeTrain | None,
+    jitter_s: float,
+) -> tuple[ToothSpan, ...]:
+    turn = slots.per_revolution
+    numbered = []
+    for train in trains:
+        if pattern is None:
+            marks = np.arange(train.slot[0], train.slot[-1] + 1, turn)
+            number = train.slot.astype(np.float64) - train.slot[0]
+            lost: list[tuple[float, float]] = []
+        else:
+            marks, slips = pattern_marks(train, pattern)
+            if len(marks) < 2:
+                continue
+            number, lost = _renumber(train, marks, slips, pattern.slots)
+        numbered.append((train, number, lost))
+    if slots.cam_tells and cam is not None:
+        shifts = _cycle_shift([(t, n) for t, n, _ in numbered], turn, cam)
+    else:
+        shifts = [None] * len(numbered)
+    spans = []
+    for (train, number, lost), shift in zip(numbered, shifts, strict=True):
+        span = _span(train, number + (shift or 0.0), lost, turn, jitter_s, shift)
+        if span is not None:
+            spans.append(span)
+    return tuple(spans)
+
+
+def _renumber(
+    train: SlotTrain, marks: IntArray, slips: IntArray, step: int
+) -> tuple[FloatArray, list[tuple[float, float]]]:
+    """Slot numbers with the marks at multiples of `step`; where teeth slipped, evened out."""
+    due = np.arange(len(marks)) * float(step)
+    slot = train.slot.astype(np.float64)
+    number = np.interp(slot, marks, due)
+    before, after = slot < marks[0], slot > marks[-1]
+    number[before] = slot[before] - marks[0]
+    number[after] = due[-1] + slot[after] - marks[-1]
+    lost = [(due[i - 1], due[i]) for i in np.flatnonzero(slips) if i > 0]
+    return number, lost
+
+
+def _cycle_shift(
+    numbered: list[tuple[SlotTrain, FloatArray]], turn: int, cam: EdgeTrain
+) -> list[float | None]:
+    """Slots to add to each train so that its cycles start on the same revolution of the two."""
+    places = []
+    for train, number in numbered:
+        inside = (cam.time_s >= train.time_s[0]) & (cam.time_s <= train.time_s[-1])
+        where = np.interp(cam.time_s[inside], train.time_s, number)
+        places.append((where, cam.level_after[inside]))
+    lead = int(np.argmax([len(where) for where, _ in places]))
+    where, level = places[lead]
+    bins = 2 * turn
+    lead_shape = _cam_shape(where, level, bins)
+    rolled = np.roll(lead_shape, turn, axis=1)
+    if np.sum(np.abs(lead_shape - rolled)) < 0.5 * np.sum(lead_shape + rolled):
+        return [None] * len(numbered)
+    # convention: the first revolution is the one with more cam rises, then falls, then earlier
+    halves = [lead_shape[:, :turn], lead_shape[:, turn:]]
+    ranks = [
+        (float(np.round(h[1].sum())), float(np.round(h[0].sum())), -float(np.argmax(h[1])))
+        for h in halves
+    ]
+    first = 0 if ranks[0] >= ranks[1] else turn
+    shape = np.roll(lead_shape, -first, axis=1)
+    shifts: list[float | None] = []
+    for where, level in places:
+        if len(where) == 0:
+            shifts.append(None)
+            continue
+        own = _cam_shape(where, level, bins)
+        same = float(np.sum(own * shape))
+        other = float(np.sum(own * np.roll(shape, turn, axis=1)))
+        shifts.append(0.0 if same >= other else float(turn))
+    return shifts
+
+
+def _cam_shape(where: FloatArray, level: IntArray, bins: int) -> FloatArray:
+    """Cam edges per cycle on a soft grid of slots, (2 polarities, bins)."""
+    shape = np.zeros((2, bins))
+    cycles = max(1.0, (where[-1] - where[0]) / bins) if len(where) else 1.0
+    for place, lev in zip(where, level, strict=True):
+        low = int(np.floor(place))
+        share = place - low
+        shape[lev, low % bins] += (1.0 - share) / cycles
+        shape[lev, (low + 1) % bins] += share / cycles
+    return shape
+
+
+def _span(
+    train: SlotTrain,
+    number: FloatArray,
+    lost: list[tuple[float, float]],
+    turn: int,
+    jitter_s: float,
+    shift: float | None,
+) -> ToothSpan | None:
+    degrees = 360.0 / turn
+    first = np.ceil(number[0] / turn)
+    last = np.floor(number[-1] / turn)
+    if last - first < 1:
+        return None
+    marks = np.arange(first, last + 1) * turn
+    mark_s = np.interp(marks, number, train.time_s)
+    bounds = np.searchsorted(number, marks - 1e-6)
+    if train.uneven:
+        time_s, angle = mark_s, marks * degrees
+    else:
+        time_s, angle = train.time_s, number * degrees
+    if len(time_s) < 3:
+        return None
+    wide = np.concatenate(
+        ([time_s[1] - time_s[0]], time_s[2:] - time_s[:-2], [time_s[-1] - time_s[-2]])
+    )
+    swept = np.concatenate(([angle[1] - angle[0]], angle[2:] - angle[:-2], [angle[-1] - angle[-2]]))
+    speed = swept / wide / 6.0
+    return ToothSpan(
+        time_s=time_s,
+        angle_deg=angle,
+        speed_rpm=speed,
+        speed_se_rpm=speed * np.sqrt(2.0) * (jitter_s if np.isfinite(jitter_s) else 0.0) / wide,
+        mark_s=mark_s,
+        teeth_per_revolution=np.diff(bounds),
+        lost=tuple((a * degrees, b * degrees) for a, b in lost),
+        cycle_known=shift is not None,
+    )
+
+
+def cycle_set_from_teeth(recording: Recording, engine: EngineSpec) -> CycleSet | str:
+    """Cycles from the crank tooth train of a recording, or the reason why there are none."""
+    train = _train(recording, ChannelRole.CRANK_TOOTH)
+    if train is None:
+        return "no crank tooth signal in the recording"
+    found = find_teeth(
+        train,
+        engine,
+        cam=_train(recording, ChannelRole.CAM),
+        speed_hint_rpm=recording.speed_hint_rpm,
+    )
+    return found if isinstance(found, str) else _cycle_set(found, engine)
+
+
+def _train(recording: Recording, role: ChannelRole) -> EdgeTrain | None:
+    from ringland.cycles.edges import edges_of_channel
+
+    train = recording.edge_train(role)
+    channel = recording.channel(role)
+    return train if train is not None or channel is None else edges_of_channel(channel)
+
+
+def _cycle_set(found: ToothResult, engine: EngineSpec) -> CycleSet | str:
+    cycle = engine.cycle_deg
+    longest = max(found.spans, key=lambda s: s.angle_deg[-1] - s.angle_deg[0])
+    known = longest.cycle_known
+    offset = 0.0
+    parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]] = []
+    uses: list[CycleUse] = []
+    end_s: float | None = None
+    for span in found.spans:
+        shift = np.ceil((offset - span.angle_deg[0]) / cycle) * cycle
+        angle = span.angle_deg + shift
+        begin, last = np.ceil(angle[0] / cycle), np.floor(angle[-1] / cycle)
+        bounds = np.arange(begin, last + 1) * cycle
+        times = np.interp(bounds, angle, span.time_s)
+        if end_s is not None and len(times):
+            uses.append(CycleUse(end_s, float(times[0]), "the crank stopped or its speed jumped"))
+        stray = not known and span is not longest and engine.revolutions_per_cycle == 2
+        for i in range(len(bounds) - 1):
+            reason = _drop_reason(span, float(bounds[i] - shift), cycle)
+            if stray:
+                reason = "after a stop it is not known which of the two revolutions came first"
+            uses.append(CycleUse(float(times[i]), float(times[i + 1]), reason))
+        if len(times):
+            end_s = float(times[-1])
+        parts.append((span.time_s, angle, span.speed_rpm, span.speed_se_rpm))
+        offset = angle[-1] + 1e-6
+    if not uses:
+        return "the crank teeth do not span one whole cycle"
+    time_s, angle_deg, speed, speed_se = (np.concatenate(p) for p in zip(*parts, strict=True))
+    reference = (
+        "angle zero is the first tooth after the gap"
+        if found.wheel.missing
+        else ("angle zero is a tooth of the first revolution")
+    )
+    if engine.revolutions_per_cycle == 2:
+        reference += (
+            ", of the same one of the two revolutions throughout (cam)"
+            if known
+            else "; which of the two revolutions is which is not known without a cam signal"
+        )
+    return CycleSet(
+        cycle_deg=cycle,
+        phase_source=PhaseSource.TOOTH_WHEEL,
+        reference=Reference.ARBITRARY,
+        reference_reason=reference + "; where top dead centre lies from it is not described",
+        time_s=time_s,
+        angle_deg=angle_deg,
+        speed_rpm=speed,
+        speed_se_rpm=speed_se,
+        angle_se_deg=found.angle_se_deg,
+        mean_speed_rpm=_mean_speed(uses, cycle, found.edge_jitter_s),
+        cycles=tuple(uses),
+        wheel=found.wheel,
+        notes=found.notes,
+    )
+
+
+def _drop_reason(span: ToothSpan, start_deg: float, cycle: float) -> str | None:
+    if any(a < start_deg + cycle and b > start_deg for a, b in span.lost):
+        return "teeth lost or added: the count did not come out"
+    return None
+
+
+def _mean_speed(uses: list[CycleUse], cycle: float, jitter_s: float) -> Estimate:
+    kept = [u for u in uses if u.kept]
+    if not kept:
+        return unknown("rpm", "no whole cycle was fit to use")
+    total_s = sum(u.stop_s - u.start_s for u in kept)
+    rpm = len(kept) * cycle / 6.0 / total_s
+    jitter = jitter_s if np.isfinite(jitter_s) else 0.0
+    return Estimate.from_se(rpm, rpm * (np.sqrt(2.0) * jitter / total_s + _CLOCK), "rpm")

@@ -28,7 +28,7 @@ from ringland.model import (
     SymptomTable,
 )
 
-__all__ = ["SCHEMA", "as_json", "error_as_json", "json_text", "quality_as_json", "write_json"]
+__all__ = ["SCHEMA", "Json", "Object", "as_json", "error_as_json", "json_text", "quality_as_json", "write_json"]
 
 SCHEMA = "ringland.analysis/1"
 

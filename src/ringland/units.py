@@ -66,6 +66,7 @@ _TABLE: tuple[tuple[str, str, tuple[tuple[float, float, str, tuple[str, ...]], .
             (25.4 * 13.5951 * _GRAVITY, 0.0, "inHg", ("in Hg", '"Hg', "in.Hg", "inches Hg")),
             (25.4 * _GRAVITY, 0.0, "inH2O", ("in H2O", "inWC", "inH₂O", '"H2O', "inches H2O")),
             (13.5951 * _GRAVITY, 0.0, "mmHg", ("mm Hg",)),
+            (10 * _GRAVITY, 0.0, "cmH2O", ("cm H2O", "cmH₂O")),
             (_GRAVITY, 0.0, "mmH2O", ("mm H2O", "mmWC", "mmH₂O")),
             (101325.0 / 760.0, 0.0, "Torr", ()),
             (101325.0, 0.0, "atm", ()),

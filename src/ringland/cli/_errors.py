@@ -1,0 +1,57 @@
+"""From an error raised on purpose to words on standard error and an exit status."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from ringland.cli._text import plain
+from ringland.errors import RinglandError
+
+if TYPE_CHECKING:
+    from ringland.output import Object
+
+__all__ = ["INTERRUPTED", "STANDARD_OUTPUT", "told_to_the_user", "write_result"]
+
+INTERRUPTED = 130
+STANDARD_OUTPUT = Path("-")
+
+
+@contextmanager
+def told_to_the_user(json_path: Path | None = None) -> Iterator[None]:
+    """Run a command's body: its errors become text on standard error, never a traceback.
+
+    With `json_path` the error also goes there in the one JSON error shape, so that a program
+    that asked for JSON never finds an older result in its place.
+    """
+    try:
+        yield
+    except RinglandError as error:
+        typer.echo(plain(error.text(), keep_lines=True), err=True)
+        if json_path is not None:
+            _leave_error(error, json_path)
+        raise typer.Exit(error.exit_status) from error
+    except KeyboardInterrupt as error:
+        typer.echo("Stopped. Nothing more was written.", err=True)
+        raise typer.Exit(INTERRUPTED) from error
+
+
+def _leave_error(error: RinglandError, json_path: Path) -> None:
+    from ringland.output import error_as_json
+
+    try:
+        write_result(error_as_json(error), json_path)
+    except RinglandError as second:
+        typer.echo(plain(second.text(), keep_lines=True), err=True)
+
+
+def write_result(content: "Object", json_path: Path) -> None:
+    """JSON to a file, or to standard output for "-"."""
+    from ringland.output import json_text, write_json
+
+    if json_path == STANDARD_OUTPUT:
+        typer.echo(json_text(content), nl=False)
+    else:
+        write_json(content, json_path)

@@ -1,0 +1,304 @@
+"""An analysis as a few sentences and one small table, for a terminal.
+
+States are words, never colours; every number has its interval; names from files are escaped.
+"""
+
+from collections import Counter
+from pathlib import Path
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+
+from ringland.cli._text import plain
+from ringland.model import (
+    Analysis,
+    Assignment,
+    Cause,
+    CycleSet,
+    Diagnosis,
+    MetricDefinition,
+    QualityReport,
+    Recording,
+    State,
+    Verdict,
+)
+from ringland.report.numbers import write_estimate, write_odds
+
+__all__ = ["print_quality", "print_summary"]
+
+CAUTION = (
+    "This is an aid to judgement. The engine maker's procedure, local rules and a licensed "
+    "mechanic decide. Exhaust gas kills: ventilate or extract. Keep clear of hot and turning parts."
+)
+_STATE_WORDS = {
+    State.NORMAL: "normal",
+    State.ALERT: "alert",
+    State.ALARM: "ALARM",
+    State.NOT_JUDGED: "not judged",
+}
+_VERDICT_WORDS = {
+    Verdict.OK: "fit to judge",
+    Verdict.SUSPECT: "suspect",
+    Verdict.UNUSABLE: "not fit to judge",
+    Verdict.NOT_CHECKED: "not checked",
+}
+_SOURCE_WORDS = {
+    "tooth_wheel": "the crank tooth wheel",
+    "trigger": "the trigger",
+    "pulses": "the pulses themselves",
+}
+_MOST_METRICS = 3
+_WORST_FIRST = (State.ALARM, State.ALERT, State.NORMAL, State.NOT_JUDGED)
+
+
+def print_summary(analysis: Analysis, report_path: Path | None = None) -> None:
+    """Print what was found to standard output."""
+    out = _Printer()
+    _recording(out, analysis.recording)
+    _quality(out, analysis.quality, only_trouble=True)
+    if analysis.cycles is not None:
+        _cycles(out, analysis.cycles)
+    if analysis.not_judged is not None:
+        out.heading("Not judged")
+        out.say(analysis.not_judged)
+    _cylinders(out, analysis)
+    _symptoms(out, analysis)
+    if analysis.diagnosis is not None:
+        _causes(out, analysis.diagnosis)
+        _next(out, analysis.diagnosis)
+    if analysis.notes:
+        out.heading("Notes")
+        out.items(analysis.notes)
+    out.heading("Caution")
+    out.say(CAUTION)
+    if report_path is not None:
+        out.say(f"The report is in {report_path}.")
+
+
+def print_quality(report: QualityReport, recording: Recording) -> None:
+    """Print every verdict on a recording, with the reason and what to do."""
+    out = _Printer()
+    _recording(out, recording)
+    _quality(out, report, only_trouble=False)
+    unusable = [n for n in report.channels if report.verdict(n) is Verdict.UNUSABLE]
+    suspect = [n for n in report.channels if report.verdict(n) is Verdict.SUSPECT]
+    out.heading("Before the sensors come off")
+    if unusable:
+        out.say(f"Record again: {_listed(unusable)} not fit to judge.")
+    elif suspect:
+        out.say(f"Look at {_listed(suspect)} first; the rest is fit to judge.")
+    else:
+        out.say("Fit to judge. The sensors can come off.")
+
+
+class _Printer:
+    """Standard output without markup or colour; every text is escaped on the way out."""
+
+    def __init__(self) -> None:
+        self._console = Console(markup=False, highlight=False, emoji=False, no_color=True)
+
+    def heading(self, text: str) -> None:
+        """A line that opens a part."""
+        self._console.print()
+        self._console.print(plain(text), style="bold")
+
+    def say(self, text: str) -> None:
+        """A sentence, wrapped to the width of the terminal."""
+        self._console.print(plain(text))
+
+    def items(self, texts: tuple[str, ...] | list[str]) -> None:
+        """One indented paragraph each."""
+        for text in texts:
+            self._console.print(Padding(plain(f"- {text}"), (0, 0, 0, 2)))
+
+    def table(self, table: Table) -> None:
+        """A table whose cells were escaped by `cell`."""
+        self._console.print(table)
+
+
+def _listed(names: list[str]) -> str:
+    return ", ".join(name or "the recording as a whole" for name in names)
+
+
+def _recording(out: _Printer, recording: Recording) -> None:
+    condition = recording.condition.value
+    said = (
+        "how the engine was run was not said" if condition == "unknown" else f"engine {condition}"
+    )
+    out.say(f"{recording.source.name}: {recording.duration_s:.3g} s, {said}.")
+    items = [
+        f"{c.name}: {c.role.value} ({c.role_reason or 'no reason recorded'}), "
+        f"{c.rate_hz:g} samples per second, {_unit_words(c.unit)}"
+        for c in recording.channels
+    ]
+    items += [
+        f"{e.name}: {e.role.value} ({e.role_reason or 'no reason recorded'}), "
+        f"{len(e.time_s)} changes of level"
+        for e in recording.edges
+    ]
+    out.heading("Channels")
+    out.items(items or ["none"])
+    if recording.notes:
+        out.items([f"Note: {note}" for note in recording.notes])
+
+
+def _unit_words(unit: str) -> str:
+    return "not calibrated" if unit == "1" else unit
+
+
+def _quality(out: _Printer, report: QualityReport, *, only_trouble: bool) -> None:
+    out.heading("Fit to judge?")
+    for name in report.channels:
+        verdict = report.verdict(name)
+        out.say(f"{name or 'The recording as a whole'}: {_VERDICT_WORDS[verdict]}.")
+        for finding in report.of_channel(name):
+            if only_trouble and finding.verdict in (Verdict.OK, Verdict.NOT_CHECKED):
+                continue
+            words = [f"{finding.check} ({_VERDICT_WORDS[finding.verdict]}): {finding.message}"]
+            if finding.action:
+                words.append(finding.action)
+            out.items([" ".join(words)])
+
+
+def _cycles(out: _Printer, cycles: CycleSet) -> None:
+    out.heading("Speed and cycles")
+    out.say(f"Speed {write_estimate(cycles.mean_speed_rpm).text}.")
+    kept = f"{len(cycles.kept)} of {cycles.found} cycles used"
+    reasons = Counter(c.dropped for c in cycles.dropped)
+    dropped = "; ".join(f"{count} dropped: {reason}" for reason, count in reasons.items())
+    source = _SOURCE_WORDS[cycles.phase_source.value]
+    out.say(f"{kept}{f' ({dropped})' if dropped else ''}. Crank angle from {source}.")
+    out.items(cycles.notes)
+
+
+def _cylinders(out: _Printer, analysis: Analysis) -> None:
+    found = analysis.cylinders
+    if found is None or not found.assignments:
+        return
+    out.heading("Each cylinder, in firing order")
+    positions = sorted(found.assignments, key=lambda a: a.firing_position)
+    unnumbered = [a for a in positions if a.cylinder is None]
+    if unnumbered:
+        if any(not a.position_known for a in unnumbered):
+            out.say(
+                "Firing positions count from an arbitrary start; cylinder numbers are not known."
+            )
+        else:
+            out.say("The firing position is known, the cylinder number is not.")
+        out.say(f"Why: {unnumbered[0].reason}")
+    shown = _metrics_to_show(analysis)
+    out.table(_cylinder_table(analysis, positions, shown))
+    all_metrics = [d for d in _definitions(analysis) if d.per_cylinder]
+    if len(all_metrics) > len(shown):
+        out.say(
+            f"{len(shown)} of {len(all_metrics)} quantities are shown, those that deviate most "
+            "first; the report and the JSON hold all. Intervals hold the truth 9 times in 10."
+        )
+    out.items(found.notes)
+
+
+def _cylinder_table(
+    analysis: Analysis, positions: list[Assignment], shown: list[MetricDefinition]
+) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for title in ("Position", "Cylinder", "State", *(d.title for d in shown)):
+        table.add_column(plain(title), overflow="fold")
+    for assignment in positions:
+        position = assignment.firing_position
+        state = analysis.symptoms.state_of(position) if analysis.symptoms else State.NOT_JUDGED
+        table.add_row(
+            str(position),
+            _cylinder_words(assignment),
+            _STATE_WORDS[state],
+            *(plain(_metric_words(analysis, d.id, position)) for d in shown),
+        )
+    return table
+
+
+def _cylinder_words(assignment: Assignment) -> str:
+    if assignment.cylinder is None:
+        return "not known"
+    if assignment.probability >= 0.995:
+        return str(assignment.cylinder)
+    return f"{assignment.cylinder}, {write_odds(assignment.probability)}"
+
+
+def _metric_words(analysis: Analysis, metric: str, position: int) -> str:
+    values = analysis.metrics.of_metric(metric) if analysis.metrics else ()
+    for value in values:
+        if value.firing_position == position:
+            return write_estimate(value.estimate).text
+    return "not measured"
+
+
+def _definitions(analysis: Analysis) -> tuple[MetricDefinition, ...]:
+    return analysis.metrics.definitions if analysis.metrics else ()
+
+
+def _metrics_to_show(analysis: Analysis) -> list[MetricDefinition]:
+    """The few metrics with the worst states; among equals those declared first."""
+    symptoms = analysis.symptoms.symptoms if analysis.symptoms else ()
+    known = {
+        v.metric
+        for v in (analysis.metrics.values if analysis.metrics else ())
+        if v.firing_position is not None and v.estimate.known
+    }
+
+    def rank(definition: MetricDefinition) -> int:
+        states = [s.state for s in symptoms if s.metric == definition.id]
+        return min((_WORST_FIRST.index(s) for s in states), default=len(_WORST_FIRST))
+
+    candidates = [d for d in _definitions(analysis) if d.per_cylinder and d.id in known]
+    return sorted(candidates, key=rank)[:_MOST_METRICS]
+
+
+def _symptoms(out: _Printer, analysis: Analysis) -> None:
+    table = analysis.symptoms
+    if table is None:
+        return
+    out.heading("Symptoms")
+    found = [s for s in table.symptoms if s.state in (State.ALARM, State.ALERT)]
+    found.sort(key=lambda s: _WORST_FIRST.index(s.state))
+    if found:
+        out.items([f"{_STATE_WORDS[s.state]}: {s.sentence}" for s in found])
+    elif any(s.state is State.NORMAL for s in table.symptoms):
+        out.say("None: no cylinder differs by more than its limit.")
+    else:
+        out.say("Nothing could be held against a limit.")
+
+
+def _causes(out: _Printer, diagnosis: Diagnosis) -> None:
+    out.heading("What would explain it")
+    if diagnosis.resembles_nothing:
+        out.say(diagnosis.resembles_nothing)
+    ranked = sorted(diagnosis.causes, key=lambda c: c.probability, reverse=True)
+    out.items([_cause_words(cause) for cause in ranked[:5] if cause.probability >= 0.01])
+    out.items(
+        [
+            f"A sound engine: {write_odds(diagnosis.healthy)}",
+            f"None of these: {write_odds(diagnosis.none_of_these)}",
+        ]
+    )
+
+
+def _cause_words(cause: Cause) -> str:
+    where = _where(cause.cylinder, cause.firing_position)
+    severity = f"; severity {write_estimate(cause.severity).text}" if cause.severity.known else ""
+    return f"{cause.name}{where}: {write_odds(cause.probability)}{severity}"
+
+
+def _where(cylinder: int | None, position: int | None) -> str:
+    if cylinder is not None:
+        return f" in cylinder {cylinder}"
+    return "" if position is None else f" in firing position {position}"
+
+
+def _next(out: _Printer, diagnosis: Diagnosis) -> None:
+    if not diagnosis.next_tests:
+        return
+    out.heading("What to check next")
+    for test in diagnosis.next_tests[:3]:
+        where = _where(test.cylinder, test.firing_position)
+        cautions = f" Caution: {' '.join(test.cautions)}" if test.cautions else ""
+        out.items([f"{test.title}{where}: about {test.minutes:.0f} minutes.{cautions}"])

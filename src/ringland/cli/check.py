@@ -1,0 +1,50 @@
+"""`ringland check`: is this recording fit to judge, asked while the sensors are still on."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ringland.cli._errors import told_to_the_user
+from ringland.errors import UnusableRecording
+
+__all__ = ["check"]
+
+
+def check(
+    recording: Annotated[Path, typer.Argument(help="The recording: a file in a known format.")],
+    engine: Annotated[
+        Path | None, typer.Option("--engine", help="The engine: a TOML file, or a layout id.")
+    ] = None,
+    channel: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--channel", metavar="ROLE=NAME", help="Which channel is what; may be repeated."
+        ),
+    ] = None,
+    map_file: Annotated[
+        Path | None, typer.Option("--map", help="A file that names roles, units and rates.")
+    ] = None,
+    rate: Annotated[
+        float | None,
+        typer.Option("--rate", metavar="HZ", help="Sample rate, if the file does not say."),
+    ] = None,
+) -> None:
+    """Say whether a recording is fit to judge, and what to do if not."""
+    with told_to_the_user():
+        from ringland.cli._summary import print_quality
+        from ringland.cli.analyse import parse_roles
+        from ringland.engines import load_engine
+        from ringland.model import Verdict
+        from ringland.quality import check_recording
+        from ringland.readers import read_recording
+
+        spec = load_engine(engine) if engine is not None else None
+        read = read_recording(
+            recording, roles=parse_roles(channel or []), map_file=map_file, rate_hz=rate
+        )
+        report = check_recording(read, spec)
+        print_quality(report, read)
+        unusable = [n for n in report.channels if report.verdict(n) is Verdict.UNUSABLE]
+    if unusable and len(unusable) == len(report.channels):
+        raise typer.Exit(UnusableRecording.exit_status)

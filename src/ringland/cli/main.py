@@ -1,0 +1,33 @@
+"""The command `ringland`: puts the commands together and turns errors into exit statuses."""
+
+import sys
+
+import typer
+
+from ringland.cli import analyse, check, demo, engines, version
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="ringland",
+    help="Judge each cylinder of a running piston engine from pressure pulses.",
+    epilog="Exit status: 0 judged, 2 bad input, 3 recording not fit to judge.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+app.command("analyse")(analyse.analyse)
+app.command("check")(check.check)
+app.add_typer(engines.app, name="engines")
+app.command("demo")(demo.demo)
+app.command("version")(version.version)
+
+
+def main() -> None:
+    """Run the command line of this process and exit."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")  # a narrow terminal encoding must not end in a traceback
+    app(prog_name="ringland")

@@ -1,0 +1,158 @@
+"""Ranked causes as bars, and the evidence for and against each in bits."""
+
+import textwrap
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ringland.figures import style
+from ringland.figures.labels import position_tag
+from ringland.model import Assignment, Cause, Diagnosis
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "CauseBar",
+    "EvidenceBar",
+    "compose",
+    "compose_evidence",
+    "draw",
+    "draw_evidence",
+    "prepare",
+    "prepare_evidence",
+    "size_in",
+    "size_in_evidence",
+]
+
+_WRAP = 62
+
+
+@dataclass(frozen=True)
+class CauseBar:
+    """One bar: `kind` is "cause", "healthy" or "none" (none of the causes listed)."""
+
+    label: str
+    probability: float
+    kind: str
+
+
+@dataclass(frozen=True)
+class EvidenceBar:
+    """One piece of evidence: bits for (positive) or against (negative), and its sentence."""
+
+    bits: float
+    sentence: str
+
+
+def prepare(
+    diagnosis: Diagnosis, assignments: tuple[Assignment, ...], *, most: int = 6
+) -> tuple[CauseBar, ...]:
+    """Causes by falling probability, the rest added up, then "sound" and "none of these".
+
+    The bars always hold the whole probability; "none of these" is always there.
+    """
+    ranked = sorted(diagnosis.causes, key=lambda c: -c.probability)
+    bars = [CauseBar(_name(c, assignments), c.probability, "cause") for c in ranked[:most]]
+    rest = sum(c.probability for c in ranked[most:])
+    if len(ranked) > most:
+        bars.append(CauseBar(f"{len(ranked) - most} other causes together", rest, "cause"))
+    bars.append(CauseBar("nothing wrong", diagnosis.healthy, "healthy"))
+    bars.append(CauseBar("none of these", diagnosis.none_of_these, "none"))
+    return tuple(bars)
+
+
+def _name(cause: Cause, assignments: tuple[Assignment, ...]) -> str:
+    if cause.firing_position is None:
+        return cause.name
+    return f"{cause.name}, {position_tag(assignments, cause.firing_position)}"
+
+
+def prepare_evidence(cause: Cause) -> tuple[EvidenceBar, ...]:
+    """Evidence of one cause, the strongest first, whichever way it points."""
+    weights = (*cause.speaks_for, *cause.speaks_against)
+    return tuple(
+        EvidenceBar(w.bits, w.sentence) for w in sorted(weights, key=lambda w: -abs(w.bits))
+    )
+
+
+def size_in(bars: tuple[CauseBar, ...]) -> tuple[float, float]:
+    """Width and height in inches."""
+    return style.WIDTH_IN, 0.5 + 0.36 * len(bars)
+
+
+def compose(figure: "Figure", bars: tuple[CauseBar, ...]) -> None:
+    """Lay the figure out on a page-wide canvas."""
+    height = size_in(bars)[1]
+    draw(figure.add_axes((0.4, 0.42 / height, 0.44, 1 - 0.48 / height)), bars)
+
+
+def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
+    """Draw the bars; "nothing wrong" is open and "none of these" hatched."""
+    looks = {
+        "cause": {"facecolor": style.BLUE, "edgecolor": style.BLUE},
+        "healthy": {"facecolor": style.PAPER, "edgecolor": style.INK},
+        "none": {"facecolor": style.PAPER, "edgecolor": style.INK, "hatch": "////"},
+    }
+    for index, bar in enumerate(bars):
+        axes.barh([index], [100 * bar.probability], height=0.62, linewidth=1.2, **looks[bar.kind])
+        axes.text(
+            100 * bar.probability + 1.5, index, _odds(bar.probability), va="center",
+            clip_on=False,
+        )  # fmt: skip
+    axes.set_ylim(len(bars) - 0.5, -0.5)
+    axes.set_xlim(0, 100)
+    axes.set_yticks(range(len(bars)), [textwrap.shorten(b.label, 46, placeholder="…") for b in bars])
+    axes.tick_params(axis="y", length=0)
+    axes.set_xlabel("Probability, %")
+
+
+def _odds(probability: float) -> str:
+    if probability < 0.005:
+        return "under 1 in 100"
+    if probability >= 0.995:
+        return "over 99 in 100"
+    if 0.05 <= probability < 0.95:
+        return f"{min(max(round(10 * probability), 1), 9)} in 10"
+    return f"{100 * probability:.0f} in 100"
+
+
+def _lines(sentence: str) -> list[str]:
+    return textwrap.wrap(sentence, _WRAP) or [""]
+
+
+def size_in_evidence(bars: tuple[EvidenceBar, ...]) -> tuple[float, float]:
+    """Width and height in inches."""
+    lines = sum(max(len(_lines(b.sentence)), 1) for b in bars)
+    return style.WIDTH_IN, 0.62 + 0.18 * lines + 0.14 * len(bars)
+
+
+def compose_evidence(figure: "Figure", bars: tuple[EvidenceBar, ...]) -> None:
+    """Lay the figure out on a page-wide canvas."""
+    height = size_in_evidence(bars)[1]
+    draw_evidence(figure.add_axes((0.03, 0.45 / height, 0.28, 1 - 0.65 / height)), bars)
+
+
+def draw_evidence(axes: "Axes", bars: tuple[EvidenceBar, ...]) -> None:
+    """Bars to the left speak against, to the right for; the sentence stands beside."""
+    y = 0.0
+    longest = max((abs(b.bits) for b in bars), default=1.0) or 1.0
+    for bar in bars:
+        lines = _lines(bar.sentence)
+        height = 0.18 * len(lines)
+        colour, hatch = (style.BLUE, None) if bar.bits >= 0 else (style.VERMILLION, "xxxx")
+        axes.barh([y + height / 2], [bar.bits], height=0.15, color=colour, hatch=hatch)
+        axes.annotate(
+            "\n".join(lines), (1.0, y + height / 2), xycoords=("axes fraction", "data"),
+            xytext=(12, 0), textcoords="offset points", va="center", annotation_clip=False,
+            linespacing=1.25,
+        )  # fmt: skip
+        y += height + 0.14
+    axes.set_ylim(y, -0.1)
+    axes.set_xlim(-1.1 * longest, 1.1 * longest)
+    axes.axvline(0, color=style.INK, linewidth=1)
+    axes.set_yticks([])
+    axes.spines["left"].set_visible(False)
+    axes.locator_params(axis="x", nbins=5)
+    axes.set_title("against          for", loc="center", pad=3, fontsize=style.SMALL_PT)
+    axes.set_xlabel("bits")

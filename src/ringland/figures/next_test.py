@@ -1,0 +1,98 @@
+"""The next test as a small tree: each answer, how likely it is, and what the ranking becomes."""
+
+import textwrap
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ringland.figures import style
+from ringland.model import NextTest
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["AnswerBranch", "TestTree", "compose", "draw", "prepare", "size_in"]
+
+__test__ = False  # the word "Test" in a name here is a test on an engine
+
+
+@dataclass(frozen=True)
+class AnswerBranch:
+    """One answer: its chance, and the leading causes after it as (name, probability)."""
+
+    title: str
+    probability: float
+    ranking: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class TestTree:
+    """The test and its branches, the most likely answer first."""
+
+    title: str
+    minutes: float
+    branches: tuple[AnswerBranch, ...]
+
+
+def prepare(test: NextTest, *, most_causes: int = 3) -> TestTree:
+    """Branches by falling probability, each with the leading causes it would leave."""
+    return TestTree(
+        title=test.title,
+        minutes=test.minutes,
+        branches=tuple(
+            AnswerBranch(
+                a.title,
+                a.probability,
+                tuple(sorted(a.ranking, key=lambda r: -r[1])[:most_causes]),
+            )
+            for a in sorted(test.outcomes, key=lambda a: -a.probability)
+        ),
+    )
+
+
+def _heights(tree: TestTree) -> list[float]:
+    return [0.22 * max(len(b.ranking), len(textwrap.wrap(b.title, 26)) + 1) + 0.22 for b in tree.branches]
+
+
+def size_in(tree: TestTree) -> tuple[float, float]:
+    """Width and height in inches."""
+    return style.WIDTH_IN, max(sum(_heights(tree)), 0.9) + 0.35
+
+
+def compose(figure: "Figure", tree: TestTree) -> None:
+    """Lay the figure out on a page-wide canvas."""
+    draw(figure.add_axes((0.0, 0.0, 1.0, 1.0)), tree)
+
+
+def draw(axes: "Axes", tree: TestTree) -> None:
+    """Test on the left, answers in the middle, what the ranking becomes on the right."""
+    width, height = size_in(tree)
+    axes.set_axis_off()
+    axes.set_xlim(0, width)
+    axes.set_ylim(height, 0)
+    for x, head in ((0.05, "Test"), (2.3, "Answer, and how likely"), (4.75, "The ranking then")):
+        axes.text(x, 0.14, head, color=style.MUTED, va="center", fontsize=style.SMALL_PT)
+    heights = _heights(tree)
+    middle = 0.35 + sum(heights) / 2
+    axes.text(
+        0.05, middle, "\n".join([*textwrap.wrap(tree.title, 22), f"{tree.minutes:.0f} min"]),
+        va="center", fontweight="bold", linespacing=1.35,
+    )  # fmt: skip
+    y = 0.35
+    for branch, branch_height in zip(tree.branches, heights, strict=True):
+        centre = y + branch_height / 2
+        axes.plot(
+            [1.75, 1.95, 1.95, 2.2], [middle, middle, centre, centre], color=style.INK,
+            linewidth=0.8 + 4.0 * branch.probability, solid_joinstyle="round",
+        )  # fmt: skip
+        text = [*textwrap.wrap(branch.title, 26), f"{100 * branch.probability:.0f} in 100"]
+        axes.text(2.3, centre, "\n".join(text), va="center", linespacing=1.25)
+        for rank, (name, probability) in enumerate(branch.ranking):
+            row = centre + 0.22 * (rank - (len(branch.ranking) - 1) / 2)
+            axes.barh([row], [0.7 * probability], left=4.75, height=0.13, color=style.BLUE)
+            axes.text(
+                5.5, row, f"{100 * probability:.0f} %  {textwrap.shorten(name, 24, placeholder='…')}",
+                va="center", fontsize=style.SMALL_PT,
+            )  # fmt: skip
+        y += branch_height
+        axes.hlines(y, 2.3, width - 0.05, color=style.RULE, linewidth=0.6)

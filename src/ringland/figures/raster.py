@@ -1,0 +1,134 @@
+"""Cycle-by-angle raster: every cycle a row, so that an intermittent fault breaks a line."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ringland.figures import style
+from ringland.figures.labels import position_tag
+from ringland.model import AngleSignal, CycleSet, CylinderSet
+from ringland.model._arrays import FloatArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["Raster", "compose", "draw", "prepare", "size_in"]
+
+_MOST_ROWS = 320
+_MOST_COLUMNS = 360
+
+
+@dataclass(frozen=True, eq=False)
+class Raster:
+    """`values` (rows, angles): level-free signal, NaN rows for dropped cycles, oldest first.
+
+    `row_cycle` (rows,) is the cycle number (from 1) of each row; `thinned` True when, of several
+    neighbouring cycles, only the one that differs most from the average is shown. `marks` are
+    (angle_deg, label) of the arrival of each position's pulse.
+    """
+
+    angle_deg: FloatArray
+    values: FloatArray
+    row_cycle: tuple[int, ...]
+    dropped_rows: tuple[int, ...]
+    thinned: bool
+    marks: tuple[tuple[float, str], ...]
+    unit: str
+    arbitrary: bool
+
+
+def prepare(
+    signal: AngleSignal, cycles: CycleSet, cylinders: CylinderSet, *, arbitrary: bool
+) -> Raster:
+    """Rows of all cycles found, dropped ones empty; angles averaged in groups to fit the page."""
+    group = -(-signal.angle_deg.size // _MOST_COLUMNS)
+    columns = signal.angle_deg.size // group
+    cut = columns * group
+    kept = signal.values[:, :cut].reshape(-1, columns, group).mean(axis=2)
+    kept = kept - np.median(kept)
+    full = np.full((cycles.found, columns), np.nan)
+    full[list(signal.cycle_index)] = kept
+    rows = _rows_to_show(full)
+    shown = full[rows]
+    return Raster(
+        angle_deg=signal.angle_deg[:cut].reshape(columns, group).mean(axis=1),
+        values=shown,
+        row_cycle=tuple(int(r) + 1 for r in rows),
+        dropped_rows=tuple(int(r) for r in np.flatnonzero(np.all(np.isnan(shown), axis=1))),
+        thinned=len(rows) < cycles.found,
+        marks=_marks(signal.channel, cylinders, cycles.cycle_deg),
+        unit=signal.unit,
+        arbitrary=arbitrary,
+    )
+
+
+def _rows_to_show(full: FloatArray) -> FloatArray:
+    """All rows, or of each group of neighbours the one that is least like the average."""
+    count = full.shape[0]
+    if count <= _MOST_ROWS:
+        return np.arange(count)
+    present = ~np.all(np.isnan(full), axis=1)
+    mean = np.mean(full[present], axis=0) if present.any() else np.zeros(full.shape[1])
+    oddness = np.where(present, np.sum((np.nan_to_num(full) - mean) ** 2, axis=1), -1.0)
+    groups = np.array_split(np.arange(count), _MOST_ROWS)
+    return np.array([g[np.argmax(oddness[g])] for g in groups])
+
+
+def _marks(channel: str, cylinders: CylinderSet, cycle_deg: float) -> tuple[tuple[float, str], ...]:
+    delay = next((d for d in cylinders.delays if d.channel == channel), None)
+    if delay is None or delay.pulse_angle_deg.value is None:
+        return ()
+    share = next((s for s in cylinders.shares if s.channel == channel), None)
+    arrival = delay.pulse_angle_deg.value
+    return tuple(
+        ((a.firing_angle_deg + arrival) % cycle_deg, position_tag(cylinders.assignments, a.firing_position))
+        for a in cylinders.assignments
+        if share is None or a.firing_position in share.positions
+    )
+
+
+def size_in(prepared: Raster) -> tuple[float, float]:
+    """Width and height in inches."""
+    return style.WIDTH_IN, float(np.clip(1.1 + 0.022 * prepared.values.shape[0], 2.6, 5.2))
+
+
+def compose(figure: "Figure", prepared: Raster) -> None:
+    """Lay the figure out on a page-wide canvas."""
+    height = size_in(prepared)[1]
+    bottom, top = 0.5 / height, 0.34 / height
+    draw(figure.add_axes((0.09, bottom, 0.77, 1 - bottom - top)), prepared)
+
+
+def draw(axes: "Axes", prepared: Raster) -> None:
+    """Draw the raster, oldest cycle on top, newest at the bottom; dropped cycles are hatched."""
+    rows = prepared.values.shape[0]
+    finite = prepared.values[np.isfinite(prepared.values)]
+    low, high = np.percentile(finite, [1, 99]) if finite.size else (0.0, 1.0)
+    step = prepared.angle_deg[1] - prepared.angle_deg[0] if prepared.angle_deg.size > 1 else 1.0
+    left, right = prepared.angle_deg[0] - step / 2, prepared.angle_deg[-1] + step / 2
+    image = axes.imshow(
+        np.ma.masked_invalid(prepared.values), aspect="auto", cmap="cividis", vmin=low, vmax=high,
+        interpolation="none", extent=(left, right, rows + 0.5, 0.5),
+    )  # fmt: skip
+    for row in prepared.dropped_rows:
+        axes.axhspan(row + 0.5, row + 1.5, facecolor=style.PAPER, edgecolor=style.INK, hatch="////", linewidth=0)
+    ticks = np.unique(np.linspace(1, rows, min(rows, 6)).astype(int))
+    axes.set_yticks(ticks, [str(prepared.row_cycle[t - 1]) for t in ticks])
+    axes.set_ylabel("Cycle (newest at the bottom)")
+    axes.set_xticks(np.arange(0, right + 1, 90.0))
+    axes.set_xlabel(
+        "Crank angle, degrees from an arbitrary start" if prepared.arbitrary else "Crank angle, degrees"
+    )
+    for angle, label in prepared.marks:
+        axes.annotate(
+            label, (angle, 1), xycoords=("data", "axes fraction"), xytext=(0, 5),
+            textcoords="offset points", ha="center", va="bottom", fontweight="bold",
+            fontsize=style.FONT_PT if len(prepared.marks) <= 8 else 7,
+        )  # fmt: skip
+        axes.plot([angle], [1.0], marker=7, color=style.INK, markersize=5, clip_on=False,
+                  transform=axes.get_xaxis_transform())  # fmt: skip
+    bar = axes.figure.colorbar(image, ax=axes, fraction=0.03, pad=0.02, cax=axes.inset_axes((1.02, 0.0, 0.022, 1.0)))
+    bar.set_label("Signal, level taken out" + ("" if prepared.unit == "1" else f", {prepared.unit}"))
+    bar.outline.set_visible(False)  # type: ignore[operator]

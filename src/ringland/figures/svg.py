@@ -1,0 +1,120 @@
+"""A drawn figure as SVG text that can stand inside a page.
+
+Several figures share one page, so ids are made unique; names that point to other places
+(namespaces, metadata) are left out; colours become the page's own, so that the dark scheme
+reaches into the figures. matplotlib is imported here only when a figure is drawn.
+"""
+
+import html
+import re
+from collections.abc import Callable
+from io import StringIO
+from typing import TYPE_CHECKING
+
+from ringland.figures import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["THEME_COLOURS", "inline_svg", "plain_axes"]
+
+THEME_COLOURS = {
+    style.INK: "ink",
+    style.MUTED: "muted",
+    style.PAPER: "paper",
+    style.RULE: "rule",
+    style.BAND: "band",
+    style.BLUE: "blue",
+    style.VERMILLION: "vermillion",
+}
+
+_SETTINGS = {
+    "svg.fonttype": "none",
+    "text.parse_math": False,
+    "font.family": ["DejaVu Sans"],
+    "font.size": style.FONT_PT,
+    "axes.edgecolor": style.MUTED,
+    "axes.labelcolor": style.INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "axes.titlesize": style.FONT_PT,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "hatch.linewidth": 0.8,
+    "text.color": style.INK,
+    "xtick.color": style.MUTED,
+    "ytick.color": style.MUTED,
+    "xtick.labelcolor": style.INK,
+    "ytick.labelcolor": style.INK,
+    "xtick.labelsize": style.SMALL_PT,
+    "ytick.labelsize": style.SMALL_PT,
+    "lines.linewidth": 1.2,
+    "path.simplify": True,
+    "path.simplify_threshold": 0.5,
+}
+
+
+def plain_axes(axes: "Axes", *, left: bool = True) -> None:
+    """Take away what carries no information: top and right edges, and the left one if asked."""
+    for side in ("top", "right") if left else ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    if not left:
+        axes.tick_params(axis="y", length=0)
+
+
+def _shorten(path: re.Match[str]) -> str:
+    """Path coordinates to a hundredth of a point: far below what print or screen can show."""
+    return re.sub(r"-?\d+\.\d{3,}", lambda m: f"{float(m.group()):.2f}".rstrip("0").rstrip("."), path.group())
+
+
+def _own_ids(text: str, name: str) -> str:
+    text = re.sub(r'\bid="([^"]*)"', rf'id="{name}-\1"', text)
+    text = re.sub(r'xlink:href="#([^"]*)"', rf'href="#{name}-\1"', text)
+    text = text.replace('xlink:href="data:', 'href="data:')
+    return re.sub(r"url\(#([^)]*)\)", rf"url(#{name}-\1)", text)
+
+
+def _page_colours(text: str) -> str:
+    for colour, variable in THEME_COLOURS.items():
+        text = text.replace(f": {colour}", f": var(--{variable}, {colour})")
+    return text
+
+
+def inline_svg(
+    name: str, size_in: tuple[float, float], build: Callable[["Figure"], None], *, title: str
+) -> str:
+    """Draw with `build` on a new figure and return one `<svg>` element for a page.
+
+    `name` becomes the prefix of every id (letters, digits, hyphen); `title` is read aloud by
+    screen readers. The element scales with the column it stands in.
+    """
+    import matplotlib as mpl  # noqa: PLC0415
+    from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
+    from matplotlib.figure import Figure  # noqa: PLC0415
+
+    drawn = StringIO()
+    with mpl.rc_context({**_SETTINGS, "svg.hashsalt": name}):
+        figure = Figure(figsize=size_in)
+        FigureCanvasSVG(figure)
+        figure.patch.set_alpha(0.0)
+        build(figure)
+        figure.savefig(
+            drawn,
+            format="svg",
+            metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
+        )
+    text = drawn.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
+    text = re.sub(r'\sd="[^"]*"', _shorten, text)
+    text = _page_colours(_own_ids(text, name))
+    text = text.replace("'DejaVu Sans'", "var(--sans)").replace("font-family: DejaVu Sans", "font-family: var(--sans)")
+    head, body = text.split(">", 1)
+    box = re.search(r'viewBox="[^"]*"', head)
+    view = box.group() if box else ""
+    label = html.escape(title, quote=True)
+    return f'<svg {view} role="img" aria-label="{label}" class="figure">{body.rstrip()}'

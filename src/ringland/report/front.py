@@ -1,0 +1,211 @@
+"""The first page: what was found, how sure that is, what is not known, what to check."""
+
+from collections.abc import Sequence
+
+from ringland.model import Analysis, Reference, State, Symptom, SymptomTable, Verdict
+from ringland.report.blocks import Block, Facts, Finding, Findings, Points, Section
+from ringland.report.numbers import write_estimate, write_odds
+from ringland.report.words import (
+    CONDITION_WORDS,
+    PHASE_WORDS,
+    STATE_WORDS,
+    because,
+    capital,
+    listed,
+    name_of,
+    plural,
+    sentence,
+)
+
+__all__ = ["facts_section", "headline_section"]
+
+_LEADING_CAUSES = 3
+_WRITE_IN = ("Vehicle", "Owner", "Odometer or hours", "Technician", "Date of the visit")
+
+
+def headline_section(analysis: Analysis) -> Section:
+    """The whole result in sentences."""
+    blocks: list[Block] = [Findings(_found(analysis))]
+    for heading, items in (
+        ("How sure", _how_sure(analysis)),
+        ("Not known", _not_known(analysis)),
+        ("What to check", _to_check(analysis)),
+    ):
+        if items:
+            blocks.append(Points(tuple(items), heading))
+    return Section("found", "What was found", tuple(blocks))
+
+
+def _found(analysis: Analysis) -> tuple[Finding, ...]:
+    if analysis.symptoms is None:
+        text = because(analysis.not_judged)
+        return (Finding("This recording", State.NOT_JUDGED, "not judged", (text,)),)
+    findings = [
+        _finding(analysis, position, state)
+        for state in (State.ALARM, State.ALERT)
+        for position in _positions_in(analysis.symptoms, state)
+    ]
+    judged = [s for s in analysis.symptoms.symptoms if s.state is not State.NOT_JUDGED]
+    if not judged:
+        text = because(analysis.not_judged or "no value could be compared")
+        return (Finding("No cylinder", State.NOT_JUDGED, "not judged", (text,)),)
+    if not findings:
+        positions = {s.firing_position for s in judged if s.firing_position is not None}
+        who = (
+            "All cylinders"
+            if len(positions) == analysis.engine.cylinders
+            else f"{plural(len(positions), 'cylinder')} of {analysis.engine.cylinders}"
+        )
+        text = "Nothing measured here differs from the comparison by more than its limit."
+        findings.append(Finding(who, State.NORMAL, "normal", (text,)))
+    if analysis.diagnosis is not None and analysis.diagnosis.resembles_nothing is not None:
+        unlike = sentence(analysis.diagnosis.resembles_nothing)
+        findings.insert(0, Finding("Unlike anything simulated", "", "", (unlike,)))
+    return tuple(findings)
+
+
+def _positions_in(table: SymptomTable, state: State) -> list[int | None]:
+    """Positions whose worst state is this one, in firing order, the engine as a whole last."""
+    positions = dict.fromkeys(s.firing_position for s in table.symptoms)
+    found = [p for p in positions if table.state_of(p) is state]
+    return sorted(found, key=lambda p: (p is None, p or 0))
+
+
+def _finding(analysis: Analysis, position: int | None, state: State) -> Finding:
+    assert analysis.symptoms is not None  # narrowed by the caller
+    own = [s for s in analysis.symptoms.symptoms if s.firing_position == position]
+    told = [s for s in own if s.state is State.ALARM] + [s for s in own if s.state is State.ALERT]
+    return Finding(
+        capital(name_of(analysis, position)),
+        state,
+        STATE_WORDS[state],
+        tuple(sentence(_said(analysis, s)) for s in told),
+    )
+
+
+def _said(analysis: Analysis, symptom: Symptom) -> str:
+    """The sentence of a symptom, or its numbers when nobody worded it."""
+    if symptom.sentence:
+        return symptom.sentence
+    title = symptom.metric
+    if analysis.metrics is not None:
+        title = analysis.metrics.definition(symptom.metric).title
+    return f"{title}: differs from {symptom.compared_with} by {write_estimate(symptom.deviation).text}"
+
+
+def _how_sure(analysis: Analysis) -> list[str]:
+    said = []
+    if analysis.diagnosis is not None:
+        ranked = sorted(analysis.diagnosis.causes, key=lambda c: -c.probability)[:_LEADING_CAUSES]
+        for index, cause in enumerate(ranked):
+            where = (
+                "" if cause.firing_position is None else f", {name_of(analysis, cause.firing_position)}"
+            )
+            lead = "Best explanation" if index == 0 else "Then"
+            said.append(f"{lead}: {cause.name}{where}: {write_odds(cause.probability)}.")
+        said.append(f"None of the causes listed: {write_odds(analysis.diagnosis.none_of_these)}.")
+    if analysis.symptoms is not None:
+        said.append(
+            "The limits are set so that, of 100 recordings of sound engines, at most "
+            f"{100 * analysis.symptoms.alarm_rate:.2g} show an alarm anywhere and at most "
+            f"{100 * analysis.symptoms.alert_rate:.2g} an alert."
+        )
+    if analysis.cycles is not None:
+        speed = write_estimate(analysis.cycles.mean_speed_rpm)
+        said.append(
+            f"Measured on {len(analysis.cycles.kept)} of {plural(analysis.cycles.found, 'cycle')} "
+            f"at {speed.text}. Ranges in brackets are 90 % intervals unless another is named."
+        )
+    return said
+
+
+def _not_known(analysis: Analysis) -> list[str]:
+    said = []
+    if analysis.cycles is not None and analysis.cycles.reference is not Reference.CYLINDER:
+        said.append(
+            f"Which cylinder has which number: {analysis.cycles.reference_reason.rstrip('.')}. "
+            f"Pulses are counted as firing positions 1 to {analysis.engine.cylinders}, and the "
+            "figures and tables say so."
+        )
+    if analysis.symptoms is not None:
+        left_out = [s for s in analysis.symptoms.symptoms if s.state is State.NOT_JUDGED]
+        if left_out:
+            reasons = dict.fromkeys(s.reason.rstrip(".") for s in left_out if s.reason)
+            said.append(
+                f"{len(left_out)} of {plural(len(analysis.symptoms.symptoms), 'value')} "
+                f"{'was' if len(left_out) == 1 else 'were'} not judged"
+                + (f": {'; '.join(reasons)}." if reasons else ".")
+            )
+    if analysis.diagnosis is None:
+        said.append(_no_causes(analysis))
+    said += [
+        sentence(f.message)
+        for f in analysis.quality.findings
+        if f.verdict in (Verdict.SUSPECT, Verdict.UNUSABLE)
+    ]
+    return said
+
+
+def _no_causes(analysis: Analysis) -> str:
+    if analysis.symptoms is None:
+        return "What is wrong, if anything: the recording could not be judged."
+    return "Why: no causes were ranked in this analysis. It ends at what was measured."
+
+
+def _to_check(analysis: Analysis) -> list[str]:
+    said = []
+    if analysis.diagnosis is not None and analysis.diagnosis.next_tests:
+        test = analysis.diagnosis.next_tests[0]
+        where = "" if test.firing_position is None else f" on {name_of(analysis, test.firing_position)}"
+        said.append(f"{sentence(test.title).rstrip('.')}{where}: about {test.minutes:.0f} minutes.")
+    said += list(
+        dict.fromkeys(
+            sentence(f.action)
+            for f in analysis.quality.findings
+            if f.action and f.verdict in (Verdict.SUSPECT, Verdict.UNUSABLE)
+        )
+    )
+    if said or analysis.symptoms is None:
+        return said or ["Put right what the quality table names, then record again."]
+    states = {s.state for s in analysis.symptoms.symptoms}
+    if states & {State.ALARM, State.ALERT}:
+        return [
+            "Record once more to see whether it repeats, then test the cylinder named above by the "
+            "engine maker's procedure before anything is taken apart."
+        ]
+    return ["Nothing on this evidence. Keep the recording as a baseline for the next visit."]
+
+
+def facts_section(analysis: Analysis, about: Sequence[tuple[str, str]]) -> Section:
+    """The facts an owner asks for; lines to write on for what is not in the analysis."""
+    given = {name: value for name, value in about}
+    rows = [(name, given.pop(name, "")) for name in _WRITE_IN]
+    rows += list(given.items())
+    engine = analysis.engine
+    rows += [
+        ("Engine", engine.name or "not named"),
+        ("Cylinders", f"{engine.cylinders}, {'four' if engine.strokes == 4 else 'two'}-stroke"),
+        ("Firing order", "-".join(str(c) for c in engine.firing_order)),
+        ("Recording", analysis.recording.source.name),
+        ("Engine was run at", CONDITION_WORDS[analysis.recording.condition]),
+        ("Length", f"{analysis.recording.duration_s:.1f} s"),
+    ]
+    cycles = analysis.cycles
+    if cycles is None:
+        rows.append(("Speed and cycles", because(analysis.not_judged)))
+    else:
+        rows += [
+            ("Speed", write_estimate(cycles.mean_speed_rpm).text),
+            ("Cycles", f"{cycles.found} found, {len(cycles.kept)} used, {len(cycles.dropped)} dropped"),
+            ("Crank angle from", PHASE_WORDS[cycles.phase_source]),
+            ("Cylinder numbers", capital(cycles.reference_reason) or "no reason was recorded"),
+        ]
+    rows.append(("Channels", listed(_channels(analysis)) or "none"))
+    return Section("facts", "Vehicle, engine and recording", (Facts(tuple(rows)),))
+
+
+def _channels(analysis: Analysis) -> list[str]:
+    recording = analysis.recording
+    return [f"{c.name} ({c.role.value.replace('_', ' ')})" for c in recording.channels] + [
+        f"{e.name} ({e.role.value.replace('_', ' ')})" for e in recording.edges
+    ]

@@ -1,0 +1,114 @@
+"""How a number is written: the interval to two significant figures, the value rounded to it.
+
+Rounding follows GUM (JCGM 100:2008) 7.2.6: at most two significant digits on the uncertainty, and
+the value to the same place. Here the uncertainty is the whole width of the interval.
+"""
+
+import math
+from dataclasses import dataclass
+
+from ringland.model import Estimate
+
+__all__ = [
+    "WrittenEstimate",
+    "decimals_for_width",
+    "write_estimate",
+    "write_number",
+    "write_odds",
+    "write_span",
+]
+
+MINUS = "\N{MINUS SIGN}"
+NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
+_LARGEST_DECIMALS = 9
+# (SI unit, size below which the plain unit is kept) -> shown unit and factor.
+_LARGER_UNITS = {"Pa": ("kPa", 1e-3, 1000.0), "s": ("s", 1.0, math.inf)}
+_PLAIN_NAMES = {"1": "%", "deg": "°", "rpm": "rpm"}
+
+
+@dataclass(frozen=True)
+class WrittenEstimate:
+    """An estimate as text. `value` and `interval` carry no unit; `unit` may be empty.
+
+    When the value is not known `value` is an en dash and `reason` says why.
+    """
+
+    value: str
+    interval: str
+    unit: str
+    reason: str | None = None
+
+    @property
+    def text(self) -> str:
+        """All of it in one line: "66 % (62 to 71 %)" or "not known: reason"."""
+        if self.reason is not None:
+            return f"not known: {self.reason}"
+        gap = "" if self.unit in ("", "°") else NARROW_SPACE
+        return f"{self.value}{gap}{self.unit} ({self.interval}{gap}{self.unit})"
+
+
+def decimals_for_width(width: float, digits: int = 2) -> int:
+    """Decimal places that leave `digits` significant figures on an interval of this width.
+
+    Negative for widths of 100 and more (1 digit: of 10 and more), as in `round`.
+    """
+    if not math.isfinite(width) or width <= 0:
+        return _LARGEST_DECIMALS
+    places = digits - 1 - math.floor(math.log10(width))
+    # 0.0996 to two figures is 0.10: rounding up may cross a power of ten.
+    if round(width, places) >= 10.0 ** (digits - places):
+        places -= 1
+    return min(places, _LARGEST_DECIMALS)
+
+
+def write_number(value: float, decimals: int) -> str:
+    """A number with that many decimals (negative: rounded to tens, hundreds), a true minus sign."""
+    text = f"{round(value, decimals):.{max(decimals, 0)}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def _scaled(estimate: Estimate) -> tuple[float, float, float, str]:
+    """Value, low, high in the unit shown, and that unit. Call only on a known estimate."""
+    value, low, high = (float(n) for n in (estimate.value, estimate.low, estimate.high) if n is not None)
+    factor, unit = 1.0, _PLAIN_NAMES.get(estimate.unit, estimate.unit)
+    if estimate.unit == "1":
+        factor = 100.0
+    elif estimate.unit in _LARGER_UNITS:
+        larger, larger_factor, threshold = _LARGER_UNITS[estimate.unit]
+        if max(abs(low), abs(high)) >= threshold:
+            factor, unit = larger_factor, larger
+    return value * factor, low * factor, high * factor, unit
+
+
+def write_estimate(estimate: Estimate, digits: int = 2) -> WrittenEstimate:
+    """Value and interval as text; bare ratios (unit "1") are written as per cent."""
+    if not estimate.known:
+        unit = _PLAIN_NAMES.get(estimate.unit, estimate.unit)
+        return WrittenEstimate("–", "", unit, estimate.reason or "no reason was recorded")
+    value, low, high, unit = _scaled(estimate)
+    if high == low:
+        exact = f"{value:.6g}".replace("-", MINUS)
+        return WrittenEstimate(exact, "exact", unit)
+    places = decimals_for_width(high - low, digits)
+    interval = f"{write_number(low, places)} to {write_number(high, places)}"
+    return WrittenEstimate(write_number(value, places), interval, unit)
+
+
+def write_span(start_s: float, stop_s: float) -> str:
+    """A part of a recording: "1.25 to 1.40 s"."""
+    return f"{start_s:.2f} to {stop_s:.2f}{NARROW_SPACE}s"
+
+
+def write_odds(probability: float) -> str:
+    """A probability as a natural frequency first, per cent second: "8 in 10 (80 %)"."""
+    if probability >= 0.995:
+        return f"more than 99 in 100 (over 99{NARROW_SPACE}%)"
+    if probability < 0.005:
+        return f"fewer than 1 in 100 (under 1{NARROW_SPACE}%)"
+    percent = f"{100 * probability:.0f}{NARROW_SPACE}%"
+    if 0.05 <= probability < 0.95:
+        tenths = min(max(round(10 * probability), 1), 9)
+        return f"{tenths} in 10 ({percent})"
+    return f"{100 * probability:.0f} in 100 ({percent})"

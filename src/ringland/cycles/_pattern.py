@@ -1,6 +1,7 @@
 """The pattern of a tooth wheel: what recurs every so many slots."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -71,7 +72,7 @@ def slot_trains(time_s: FloatArray) -> tuple[tuple[SlotTrain, ...], float]:
     breaks = np.flatnonzero(np.abs(np.diff(np.log(duration))) > leap) + 1
     edges = np.concatenate(([0], breaks, [len(teeth) - 1]))
     trains = []
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         if last - first < 8:
             continue
         own = slice(first, last + 1)

@@ -58,10 +58,7 @@ def _forward(
                     if cost[j, q] == np.inf:
                         continue
                     leap = now - log_slot[j, q]
-                    leap *= leap
-                    if leap > _LEAP_CAP:
-                        leap = _LEAP_CAP
-                    total = cost[j, q] + leap + price
+                    total = cost[j, q] + min(leap * leap, _LEAP_CAP) + price
                     if total < best:
                         best = total
                         source = q

@@ -14,6 +14,7 @@ from ringland.cycles._pattern import (
     slot_trains,
 )
 from ringland.cycles._ripple import firing_period_slots
+from ringland.cycles.edges import edges_of_channel
 from ringland.model import (
     ChannelRole,
     CycleSet,
@@ -108,7 +109,7 @@ def find_teeth(
         return slots
     wheel = _wheel(pattern, slots.per_revolution, uneven=uneven)
     jitter_s = _edge_jitter_s(trains)
-    spans = _spans(trains, pattern, slots, engine, cam, jitter_s)
+    spans = _spans(trains, pattern, slots, cam, jitter_s)
     if not spans:
         return "the crank never turned long enough for one revolution"
     notes = [f"{wheel.name} crank wheel found ({slots.reason})"]
@@ -195,9 +196,9 @@ def _slots_per_revolution(
         if firing is not None:
             turn = round(firing * engine.cylinders / cycles / step) * step
             exact = abs(firing * engine.cylinders / cycles / max(turn, 1) - 1.0) < 0.04
-            if exact and turn > 0 and _plausible(slot_rate, turn, hint_rpm):
-                if pattern is None or turn > step:
-                    return _Slots(turn, "from the ripple of the firing strokes", False)
+            more = turn > 0 and (pattern is None or turn > step)
+            if exact and more and _plausible(slot_rate, turn, hint_rpm):
+                return _Slots(turn, "from the ripple of the firing strokes", False)
     if pattern is not None and _plausible(slot_rate, step, hint_rpm):
         return _Slots(step, "from its gaps", False)
     return (
@@ -247,7 +248,6 @@ def _spans(
     trains: tuple[SlotTrain, ...],
     pattern: Pattern | None,
     slots: _Slots,
-    engine: EngineSpec,
     cam: EdgeTrain | None,
     jitter_s: float,
 ) -> tuple[ToothSpan, ...]:
@@ -270,10 +270,21 @@ def _spans(
         shifts = [None] * len(numbered)
     spans = []
     for (train, number, lost), shift in zip(numbered, shifts, strict=True):
-        span = _span(train, number + (shift or 0.0), lost, turn, jitter_s, shift)
+        moved = _Numbered(train, number + (shift or 0.0), tuple(lost), shift is not None)
+        span = _span(moved, turn, jitter_s)
         if span is not None:
             spans.append(span)
     return tuple(spans)
+
+
+@dataclass(frozen=True, eq=False)
+class _Numbered:
+    """Teeth with slot numbers that count on through lost teeth."""
+
+    train: SlotTrain
+    number: FloatArray
+    lost: tuple[tuple[float, float], ...]
+    cycle_known: bool
 
 
 def _renumber(
@@ -338,14 +349,8 @@ def _cam_shape(where: FloatArray, level: IntArray, bins: int) -> FloatArray:
     return shape
 
 
-def _span(
-    train: SlotTrain,
-    number: FloatArray,
-    lost: list[tuple[float, float]],
-    turn: int,
-    jitter_s: float,
-    shift: float | None,
-) -> ToothSpan | None:
+def _span(numbered: _Numbered, turn: int, jitter_s: float) -> ToothSpan | None:
+    train, number = numbered.train, numbered.number
     degrees = 360.0 / turn
     first = np.ceil(number[0] / turn)
     last = np.floor(number[-1] / turn)
@@ -372,8 +377,8 @@ def _span(
         speed_se_rpm=speed * np.sqrt(2.0) * (jitter_s if np.isfinite(jitter_s) else 0.0) / wide,
         mark_s=mark_s,
         teeth_per_revolution=np.diff(bounds),
-        lost=tuple((a * degrees, b * degrees) for a, b in lost),
-        cycle_known=shift is not None,
+        lost=tuple((a * degrees, b * degrees) for a, b in numbered.lost),
+        cycle_known=numbered.cycle_known,
     )
 
 
@@ -392,8 +397,6 @@ def cycle_set_from_teeth(recording: Recording, engine: EngineSpec) -> CycleSet |
 
 
 def _train(recording: Recording, role: ChannelRole) -> EdgeTrain | None:
-    from ringland.cycles.edges import edges_of_channel
-
     train = recording.edge_train(role)
     channel = recording.channel(role)
     return train if train is not None or channel is None else edges_of_channel(channel)
@@ -469,4 +472,4 @@ def _mean_speed(uses: list[CycleUse], cycle: float, jitter_s: float) -> Estimate
     total_s = sum(u.stop_s - u.start_s for u in kept)
     rpm = len(kept) * cycle / 6.0 / total_s
     jitter = jitter_s if np.isfinite(jitter_s) else 0.0
-    return Estimate.from_se(rpm, rpm * (np.sqrt(2.0) * jitter / total_s + _CLOCK), "rpm")
+    return Estimate.from_se(rpm, rpm * (1.41421356 * jitter / total_s + _CLOCK), "rpm")

@@ -1,6 +1,6 @@
 """CSV too large to hold: an index of byte offsets, and windows parsed from it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +19,7 @@ Parse = Callable[[bytes, CsvLayout], tuple[list[FloatArray], int]]
 
 @dataclass(frozen=True)
 class _Index:
-    """Byte offset of the start of each chunk and the row number there; the last entry is the end."""
+    """Byte offset and row number where each chunk starts; the last entry is the end."""
 
     offsets: tuple[int, ...]
     rows: tuple[int, ...]
@@ -40,15 +40,19 @@ def open_chunked(
     keep = [i for i in range(len(layout.names)) if i != time_column]
     start_s, rate = 0.0, rate_hz or layout.rate_hz
     if time_column is not None and rate_hz is None:
-        start_s, rate = _judge_clock(path, layout, parse, index, time_column, time_factor)
+        start_s, rate = _judge_clock(path, layout, parse, index, (time_column, time_factor))
     count = index.rows[-1]
     signals = tuple(
         RawSignal(layout.names[i] or f"column {i + 1}", 0, count, rate, layout.units[i], start_s)
         for i in keep
     )
 
+    def chunk_of(number: int) -> list[FloatArray]:
+        columns, _ = parse(_chunk(path, index, number), layout)
+        return [columns[i] for i in keep]
+
     def read_block(group: int, start: int, stop: int) -> list[FloatArray]:
-        return _read_rows(path, layout, parse, index, keep, (start, stop))
+        return _read_rows(chunk_of, index, start, stop)
 
     notes = ("The file is large: it is read window by window.",)
     return RawFile(path, "CSV", signals, read_block, notes=notes)
@@ -79,9 +83,10 @@ def _chunk(path: Path, index: _Index, number: int) -> bytes:
 
 
 def _judge_clock(
-    path: Path, layout: CsvLayout, parse: Parse, index: _Index, column: int, factor: float
+    path: Path, layout: CsvLayout, parse: Parse, index: _Index, clock: tuple[int, float]
 ) -> tuple[float, float]:
     """(start, rate): the first and last chunk must lie on one straight line of row against time."""
+    column, factor = clock
     parsed = [
         parse(_chunk(path, index, k), layout)[0][column] * factor
         for k in dict.fromkeys((0, len(index.rows) - 2))
@@ -101,21 +106,16 @@ def _judge_clock(
 
 
 def _read_rows(
-    path: Path,
-    layout: CsvLayout,
-    parse: Parse,
-    index: _Index,
-    keep: Sequence[int],
-    rows: tuple[int, int],
+    chunk_of: Callable[[int], list[FloatArray]], index: _Index, start: int, stop: int
 ) -> list[FloatArray]:
-    start, stop = rows
+    """Rows [start, stop) of every column, from the chunks that hold them."""
     first = int(np.searchsorted(index.rows, start, side="right")) - 1
     pieces: list[list[FloatArray]] = []
     for k in range(first, len(index.rows) - 1):
         if index.rows[k] >= stop:
             break
-        columns, _ = parse(_chunk(path, index, k), layout)
+        columns = chunk_of(k)
         low = max(start - index.rows[k], 0)
         high = stop - index.rows[k]
-        pieces.append([columns[i][low:high].copy() for i in keep])
-    return [np.concatenate([p[j] for p in pieces]) for j in range(len(keep))]
+        pieces.append([column[low:high].copy() for column in columns])
+    return [np.concatenate(parts) for parts in zip(*pieces, strict=True)]

@@ -23,6 +23,7 @@ from ringland.model.diagnosis import (
 )
 from ringland.model.engine import Aspiration, EngineSpec, Fuel, Geometry, ValveTiming
 from ringland.model.estimate import Estimate, unknown
+from ringland.model.evidence import CandidateTest, CaseEvidence, Outlook, natural_frequency
 from ringland.model.metrics import MetricDefinition, MetricTable, MetricValue, Sense
 from ringland.model.provenance import Provenance, ProvenanceStep
 from ringland.model.quality import QualityFinding, QualityReport, Verdict
@@ -44,6 +45,8 @@ __all__ = [
     "AngleSignal",
     "Aspiration",
     "Assignment",
+    "CandidateTest",
+    "CaseEvidence",
     "Cause",
     "Channel",
     "ChannelInfo",
@@ -68,6 +71,7 @@ __all__ = [
     "NextTest",
     "OrderLine",
     "OrderSpectrum",
+    "Outlook",
     "PathDelay",
     "PhaseSource",
     "PossibleAnswer",
@@ -86,5 +90,6 @@ __all__ = [
     "ToothWheel",
     "ValveTiming",
     "Verdict",
+    "natural_frequency",
     "unknown",
 ]

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from ringland.model.estimate import Estimate
+from ringland.model.evidence import Outlook
 from ringland.model.provenance import Provenance
 
 __all__ = [
@@ -27,7 +28,11 @@ class EvidenceWeight:
 
 @dataclass(frozen=True)
 class Cause:
-    """One failure mode in one firing position (None: the engine as a whole, or the hook-up)."""
+    """One failure mode in one firing position (None: the engine as a whole, or the hook-up).
+
+    Two faults at once count half for each in `probability`; `present` is the probability that
+    this fault is there at all, alone or beside another.
+    """
 
     failure_mode: str
     name: str
@@ -38,6 +43,7 @@ class Cause:
     speaks_for: tuple[EvidenceWeight, ...] = ()
     speaks_against: tuple[EvidenceWeight, ...] = ()
     would_also_show: tuple[str, ...] = ()
+    present: float | None = None
 
 
 @dataclass(frozen=True)
@@ -94,7 +100,8 @@ class Action:
 class Diagnosis:
     """Causes with probabilities that sum to 1 together with `none_of_these` and `healthy`.
 
-    `resembles_nothing` is a sentence when the recording is unlike every simulated case.
+    `resembles_nothing` is a sentence when the recording is unlike every simulated case. `outlook`
+    holds what each follow-up test could say, for choosing the next one.
     """
 
     causes: tuple[Cause, ...]
@@ -106,3 +113,4 @@ class Diagnosis:
     actions: tuple[Action, ...] = ()
     notes: tuple[str, ...] = ()
     provenance: Provenance = field(default_factory=Provenance)
+    outlook: Outlook | None = None

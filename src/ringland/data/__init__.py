@@ -1,0 +1,1 @@
+"""Data files that come with the package."""

@@ -1,0 +1,100 @@
+"""What diagnosis hands to advice, and what simulated reference cases hand to diagnosis."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from ringland.model._arrays import FloatArray, IntArray, read_only, read_only_int
+from ringland.model.estimate import Estimate
+
+__all__ = ["CandidateTest", "CaseEvidence", "Outlook", "natural_frequency"]
+
+
+def natural_frequency(probability: float) -> str:
+    """A probability as a natural frequency: "8 in 10", "3 in 100", "more than 99 in 100"."""
+    if probability >= 0.995:
+        return "more than 99 in 100"
+    if probability >= 0.955:
+        return f"{round(probability * 100)} in 100"
+    if probability >= 0.095:
+        return f"{round(probability * 10)} in 10"
+    if probability >= 0.005:
+        return f"{max(1, round(probability * 100))} in 100"
+    return "less than 1 in 100"
+
+
+@dataclass(frozen=True, eq=False)
+class CandidateTest:
+    """A follow-up test that could be done now.
+
+    `likelihood` (outcomes, hypotheses): probability of each outcome under each hypothesis, given
+    all that is known so far; each column sums to 1. Two tests with the same `group` and firing
+    position are not independent given the hypothesis (see `Outlook.joint`).
+    """
+
+    test: str
+    title: str
+    firing_position: int | None
+    cylinder: int | None
+    minutes: float
+    material_hours: float
+    equipment: tuple[str, ...]
+    cautions: tuple[str, ...]
+    outcomes: tuple[str, ...]
+    outcome_titles: tuple[str, ...]
+    group: str
+    likelihood: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "likelihood", read_only(self.likelihood))
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """What could be asked next, and what each answer would do.
+
+    `probability` (hypotheses,) sums to 1. A hypothesis is a set of faults: `members` (hypotheses,
+    2) are indices into `causes` (the second -1 for one fault). `causes` are (failure mode, firing
+    position), with ("healthy", None) first and ("none_of_these", None) second; `cause_names` the
+    same in words. `joint[i, j]`, i < j, is the (outcomes of i, outcomes of j, hypotheses)
+    probability of both answers, for pairs of tests that depend on one another.
+    `repair_hours`, `run_on_hours` (causes,): work to repair, and what running on costs.
+    """
+
+    causes: tuple[tuple[str, int | None], ...]
+    cause_names: tuple[str, ...]
+    members: IntArray
+    probability: FloatArray
+    tests: tuple[CandidateTest, ...]
+    joint: Mapping[tuple[int, int], FloatArray]
+    repair_hours: FloatArray
+    run_on_hours: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "members", read_only_int(self.members))
+        for name in ("probability", "repair_hours", "run_on_hours"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+        joint = {k: read_only(v) for k, v in self.joint.items()}
+        object.__setattr__(self, "joint", MappingProxyType(joint))
+
+
+@dataclass(frozen=True, eq=False)
+class CaseEvidence:
+    """What simulated reference cases say of one recording, relative to a sound engine.
+
+    `log_ratio`: natural logarithm of p(recording | failure mode at firing position) over
+    p(recording | sound), keyed by (failure mode, firing position or None). Modes that are not in
+    it were not simulated. `none_of_these` the same for "something else". `resembles_nothing` is a
+    sentence when the recording is unlike every case, `severity` estimates by the same key, and
+    `metrics` the ids of the metrics it rests on.
+    """
+
+    log_ratio: Mapping[tuple[str, int | None], float]
+    none_of_these: float
+    metrics: tuple[str, ...]
+    resembles_nothing: str | None = None
+    severity: Mapping[tuple[str, int | None], Estimate] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "log_ratio", MappingProxyType(dict(self.log_ratio)))
+        object.__setattr__(self, "severity", MappingProxyType(dict(self.severity)))

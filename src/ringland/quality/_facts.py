@@ -1,0 +1,128 @@
+"""Measure every channel once, before any check looks at it."""
+
+import math
+
+import numpy as np
+import scipy.fft
+
+from ringland.model import Channel, ChannelRole, CycleSet, EngineSpec, Recording
+from ringland.quality._repetition import find_repetition, rough_rpm, track_phase
+from ringland.quality._scan import find_repeats, leading_edges, scan_samples
+from ringland.quality._types import (
+    ChannelFacts,
+    FloatArray,
+    RecordingFacts,
+    RoughSpeed,
+    Runs,
+    TriggerFacts,
+)
+
+__all__ = ["RATE_RANGE_HZ", "TRIGGER_ROLES", "gather"]
+
+RATE_RANGE_HZ = (1.0, 1e9)
+TRIGGER_ROLES = frozenset({ChannelRole.IGNITION, ChannelRole.CAM, ChannelRole.CRANK_TOOTH})
+_SPEED_ROLES = (
+    ChannelRole.EXHAUST,
+    ChannelRole.CRANKCASE,
+    ChannelRole.EXHAUST_2,
+    ChannelRole.STARTER_CURRENT,
+    ChannelRole.INTAKE,
+    ChannelRole.SOUND,
+)
+
+
+def gather(
+    recording: Recording, engine: EngineSpec | None, cycles: CycleSet | None
+) -> RecordingFacts:
+    """Scan all channels, find trigger pulses, and estimate the speed roughly."""
+    channels = tuple(_channel(c) for c in recording.channels)
+    triggers = [_sampled_trigger(f) for f in channels if f.channel.role in TRIGGER_ROLES]
+    for train in recording.edges:
+        rising = train.time_s[train.level_after == 1]
+        triggers.append(TriggerFacts(train.name, train.role, rising, train.start_s, train.stop_s))
+    return RecordingFacts(
+        recording,
+        engine,
+        cycles,
+        channels,
+        tuple(triggers),
+        _speed(recording, engine, cycles, channels),
+    )
+
+
+def _channel(channel: Channel) -> ChannelFacts:
+    rate = channel.rate_hz
+    rate_ok = bool(RATE_RANGE_HZ[0] <= rate <= RATE_RANGE_HZ[1])  # False for NaN
+    scan = scan_samples(
+        channel.samples, rate if rate_ok else 1.0, channel.full_scale, channel.resolution
+    )
+    nothing = Runs(np.empty(0, np.int64), np.empty(0, np.int64))
+    slow_rate = (rate if rate_ok else 1.0) / scan.block
+    usable = rate_ok and scan.good >= 16 and not scan.flat and scan.slow.size >= 16
+    trigger = channel.role in TRIGGER_ROLES
+    frequency, amplitude = _spectrum(scan.slow, slow_rate) if usable else (_none(), _none())
+    repetition = track = None
+    if usable and not trigger:
+        unit = (scan.slow - scan.mean) / scan.swing
+        repetition = find_repetition(unit, slow_rate)
+        if repetition is not None and repetition.found:
+            track = track_phase(unit, slow_rate, repetition.rate_hz)
+    return ChannelFacts(
+        channel=channel,
+        rate_ok=rate_ok,
+        scan=scan,
+        repeated=nothing if trigger or not usable else find_repeats(channel.samples),
+        slow_rate_hz=slow_rate,
+        frequency_hz=frequency,
+        line_amplitude=amplitude,
+        repetition=repetition,
+        track=track,
+    )
+
+
+def _none() -> FloatArray:
+    return np.empty(0)
+
+
+def _spectrum(slow: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Hann-windowed amplitude spectrum; not padded, so that the line shape is the textbook's."""
+    n = slow.size
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / n)
+    amplitude = np.abs(scipy.fft.rfft((slow - slow.mean()) * window)) * (4.0 / n)
+    return np.arange(amplitude.size) * (rate_hz / n), np.asarray(amplitude, np.float64)
+
+
+def _sampled_trigger(facts: ChannelFacts) -> TriggerFacts:
+    channel = facts.channel
+    if not facts.rate_ok:
+        return TriggerFacts(channel.name, channel.role, _none(), 0.0, 0.0)
+    places = leading_edges(channel.samples, facts.scan)
+    return TriggerFacts(
+        channel.name,
+        channel.role,
+        channel.start_s + places / channel.rate_hz,
+        channel.start_s,
+        channel.start_s + facts.duration_s,
+    )
+
+
+def _speed(
+    recording: Recording,
+    engine: EngineSpec | None,
+    cycles: CycleSet | None,
+    channels: tuple[ChannelFacts, ...],
+) -> RoughSpeed | None:
+    if cycles is not None and cycles.mean_speed_rpm.value is not None:
+        return RoughSpeed(cycles.mean_speed_rpm.value, "the engine cycles found")
+    hint = recording.speed_hint_rpm
+    if hint is not None and math.isfinite(hint) and hint > 0.0:
+        return RoughSpeed(hint, "the speed given")
+    if engine is None or engine.cylinders < 1:
+        return None
+    for role in _SPEED_ROLES:
+        for facts in channels:
+            if facts.channel.role is role and facts.periodic is not None:
+                rpm = rough_rpm(facts.periodic, engine, role, recording.condition)
+                if rpm is not None:
+                    return RoughSpeed(rpm, f"the pulses on {facts.channel.name}")
+    return None

@@ -1,0 +1,109 @@
+"""The low corner of an AC-coupled sensor or input, from the noise between the lines."""
+
+import numpy as np
+
+from ringland.model import Estimate, QualityFinding, Verdict
+from ringland.quality._types import ChannelFacts, FloatArray, Limit, Subject, not_checked
+
+__all__ = ["LIMITS", "check", "fit_corner"]
+
+CORNER = Limit(
+    0.5,
+    "1",
+    "low corner over the cycle rate: at the cycle rate the phase is then "
+    "27 deg early and a tenth of the size is gone (first-order high-pass)",
+)
+LEAST_BINS = Limit(24.0, "1", "fewest spectrum bins below the first line for a fit")
+LIMITS = (CORNER, LEAST_BINS)
+
+
+def check(subject: Subject) -> QualityFinding:
+    """Fit f^2 / (f^2 + fc^2) to the power between 0 and the first line of the pulses."""
+    facts = subject.facts
+    assert facts is not None
+    found = facts.periodic
+    if facts.nothing is not None or found is None:
+        return not_checked(subject, facts.nothing or "no pulses were found")
+    frequency, power = _between_lines(facts, subject.recording.cycle_rate_hz or found.rate_hz)
+    if frequency.size < LEAST_BINS.value:
+        return not_checked(subject, "the recording is too short; ten seconds are needed")
+    corner = fit_corner(frequency, power)
+    cycle_hz = subject.recording.cycle_rate_hz
+    limit = None if cycle_hz is None else CORNER.value * cycle_hz
+    if corner.value is None:
+        return subject.finding(Verdict.OK, f"{corner.reason}.", measured=corner, limit=limit)
+    if limit is None:
+        return subject.finding(
+            Verdict.NOT_CHECKED,
+            f"The input holds back everything slower than {corner.value:.2g} Hz; whether that "
+            "matters depends on the engine speed, which is not known yet.",
+            measured=corner,
+        )
+    if corner.value <= limit:
+        return subject.finding(
+            Verdict.OK,
+            f"Low corner at {corner.value:.2g} Hz, slow enough for this speed.",
+            measured=corner,
+            limit=limit,
+        )
+    return subject.finding(
+        Verdict.SUSPECT,
+        f"The input holds back everything slower than {corner.value:.2g} Hz, and the engine cycle "
+        f"is {cycle_hz:.2g} Hz: pulses sag and come early.",
+        action="Set the recorder input to DC, or record at a higher speed.",
+        measured=corner,
+        limit=limit,
+    )
+
+
+def _between_lines(facts: ChannelFacts, line_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Bins of the spectrum that no line of the engine reaches: below 0.7 of the firing rate,
+    away from multiples of the cycle rate where that is lower."""
+    found = facts.periodic
+    assert found is not None
+    frequency = facts.frequency_hz
+    bin_hz = float(frequency[1])
+    first = 2 if frequency.size > 2 else frequency.size
+    stop = int(0.7 * found.rate_hz / bin_hz)
+    chosen = np.arange(first, max(first, min(stop, frequency.size)))
+    off = np.abs(frequency[chosen] - np.round(frequency[chosen] / line_hz) * line_hz)
+    clear = (off > 3.0 * bin_hz) | (frequency[chosen] < 0.5 * line_hz)
+    chosen = chosen[clear]
+    return frequency[chosen], np.square(facts.line_amplitude[chosen])
+
+
+def fit_corner(frequency: FloatArray, power: FloatArray) -> Estimate:
+    """Corner of a first-order high-pass in white noise, by Whittle's likelihood.
+
+    `frequency`, `power` (b,). Unknown when a power law describes the noise as well, or the corner
+    lies below the second or above 0.4 of the last bin. The 90 % interval is where the likelihood
+    has fallen by 2.706 / 2 (chi-square, one degree) times 1.5, the noise bandwidth of the Hann
+    window in bins, because neighbouring bins are not independent (Harris, Proc. IEEE 66 (1978) 51).
+    """
+    if not np.all(power > 0.0):
+        return Estimate(
+            None, None, None, "Hz", reason="No noise between the lines to see a low corner by"
+        )
+    power = power / power.mean()
+    corners = np.geomspace(0.5 * frequency[0], frequency[-1], 121)
+    shape = frequency**2 / (frequency**2 + corners[:, np.newaxis] ** 2)
+    loss = _whittle(shape, power)
+    slopes = np.linspace(-3.0, 3.0, 61)
+    straight = _whittle((frequency / frequency[-1]) ** slopes[:, np.newaxis], power)
+    best = int(np.argmin(loss))
+    corner = float(corners[best])
+    if loss[best] > straight.min() - 2.0 * 1.5 or not (
+        2.0 * frequency[0] <= corner <= 0.4 * frequency[-1]
+    ):
+        return Estimate(
+            None, None, None, "Hz", reason=f"No low corner found above {2 * frequency[0]:.2g} Hz"
+        )
+    inside = corners[loss <= loss[best] + 0.5 * 2.706 * 1.5]
+    return Estimate(corner, float(inside[0]), float(inside[-1]), "Hz")
+
+
+def _whittle(shape: FloatArray, power: FloatArray) -> FloatArray:
+    """Negative log likelihood of each shape (row), its level chosen best."""
+    level = np.mean(power / shape, axis=1)
+    result: FloatArray = np.log(shape).sum(axis=1) + power.size * np.log(level)
+    return result

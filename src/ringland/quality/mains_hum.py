@@ -1,0 +1,135 @@
+"""Hum from the mains at 50 or 60 Hz and its multiples."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ringland.model import Estimate, QualityFinding, Verdict
+from ringland.quality._types import ChannelFacts, FloatArray, Limit, Subject, exact, not_checked
+
+__all__ = ["LIMITS", "check", "line_amplitude"]
+
+SHARE_SUSPECT = Limit(0.1, "1", "hum over everything else, both RMS")
+SHARE_UNUSABLE = Limit(2.0, "1", "hum over everything else beyond which pulses drown")
+LEAST_DURATION = Limit(1.0, "s", "shortest recording in which the line can be told")
+ABOVE_FLOOR = Limit(6.0, "1", "line over the median of its surroundings to count as a line")
+HANN_WIDTH = Limit(2.0, "1", "half width of a line in bins with the window used", "harris1978")
+LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, LEAST_DURATION, ABOVE_FLOOR, HANN_WIDTH)
+_MAINS_HZ = (50.0, 60.0)
+_MULTIPLES = (1, 2, 3, 4, 5)
+_MAINS_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True)
+class _Line:
+    frequency_hz: float
+    amplitude: float
+
+
+def line_amplitude(
+    amplitude: FloatArray, bin_hz: float, target_hz: float, tolerance_hz: float
+) -> _Line | None:
+    """The line nearest in strength to a target, None when nothing stands out there.
+
+    Between bins the Hann window's own shape is used: with a the ratio of the larger neighbour to
+    the peak, the offset is (2 a - 1) / (1 + a) bins and the amplitude the peak times
+    pi d (1 - d^2) / sin(pi d). Source: Harris, Proc. IEEE 66 (1978) 51.
+    """
+    low = math.floor((target_hz - tolerance_hz) / bin_hz)
+    high = math.ceil((target_hz + tolerance_hz) / bin_hz)
+    if low < 2 or high + 2 >= amplitude.size:
+        return None
+    k = low + int(np.argmax(amplitude[low : high + 1]))
+    peak, before, after = (float(amplitude[i]) for i in (k, k - 1, k + 1))
+    if not peak > max(before, after):
+        return None
+    around = np.r_[amplitude[max(1, k - 12) : k - 2], amplitude[k + 3 : k + 13]]
+    if around.size and peak < ABOVE_FLOOR.value * float(np.median(around)):
+        return None
+    side, sign = (after, 1.0) if after >= before else (before, -1.0)
+    a = side / peak
+    d = min(0.5, max(0.0, (2.0 * a - 1.0) / (1.0 + a)))
+    gain = 1.0 if d < 1e-6 else math.pi * d * (1.0 - d * d) / math.sin(math.pi * d)
+    line_hz = (k + sign * d) * bin_hz
+    if abs(line_hz - target_hz) > tolerance_hz:
+        return None
+    return _Line(line_hz, peak * gain)
+
+
+def check(subject: Subject) -> QualityFinding:
+    """RMS of the lines at multiples of the mains over the RMS of the rest."""
+    facts = subject.facts
+    assert facts is not None
+    if facts.nothing is not None:
+        return not_checked(subject, facts.nothing)
+    if facts.duration_s < LEAST_DURATION.value or facts.slow_rate_hz < 130.0:
+        return not_checked(subject, "the recording is too short or too slow to tell hum")
+    worst_hz, worst, lines = 0.0, 0.0, []
+    for mains_hz in _MAINS_HZ:
+        found = _lines(facts, mains_hz)
+        size = math.sqrt(sum(0.5 * line.amplitude**2 for line in found))
+        if size > worst:
+            worst_hz, worst, lines = mains_hz, size, found
+    total = float(np.sqrt(np.mean(np.square(facts.scan.slow - facts.scan.slow.mean()))))
+    rest = math.sqrt(max(total * total - worst * worst, 0.0))
+    share = worst / max(rest, 1e-9 * worst, 1e-300)
+    first = next((line for line in lines if abs(line.frequency_hz - worst_hz) < 1.0), None)
+    if share <= SHARE_SUSPECT.value:
+        return subject.finding(
+            Verdict.OK,
+            "No mains hum to speak of.",
+            measured=exact(share, "1"),
+            limit=SHARE_SUSPECT.value,
+        )
+    measured = Estimate(share, 0.95 * share, 1.05 * share, "1")
+    if _engine_line_there(subject, lines):
+        return subject.finding(
+            Verdict.NOT_CHECKED,
+            f"Not checked: the line at {worst_hz:.0f} Hz may be mains hum or the engine itself, "
+            "which has a line there at this speed.",
+            action="If in doubt, change the engine speed by a tenth and record again: hum stays "
+            "where it is.",
+            measured=measured,
+            limit=SHARE_SUSPECT.value,
+        )
+    size = first.amplitude if first is not None else worst * math.sqrt(2.0)
+    return subject.finding(
+        Verdict.UNUSABLE if share > SHARE_UNUSABLE.value else Verdict.SUSPECT,
+        f"Mains hum at {worst_hz:.0f} Hz, amplitude {size:.3g} {facts.channel.unit}.",
+        action="Run the laptop and recorder from their batteries, keep the cable away from mains "
+        "leads and lamps, check the screen of the cable.",
+        measured=measured,
+        limit=SHARE_SUSPECT.value,
+    )
+
+
+def _lines(facts: ChannelFacts, mains_hz: float) -> list[_Line]:
+    bin_hz = facts.slow_rate_hz / facts.scan.slow.size
+    found = []
+    for multiple in _MULTIPLES:
+        target = multiple * mains_hz
+        line = line_amplitude(
+            facts.line_amplitude, bin_hz, target, max(_MAINS_TOLERANCE * target, 0.5 * bin_hz)
+        )
+        if line is not None:
+            found.append(line)
+        elif multiple == 1:
+            return []  # hum without its first line is too rare to be worth false alarms
+    return found
+
+
+def _engine_line_there(subject: Subject, lines: list[_Line]) -> bool:
+    """True when the strongest line is where a multiple of the engine's own rate falls."""
+    facts = subject.facts
+    assert facts is not None
+    strongest = max(lines, key=lambda line: line.amplitude).frequency_hz
+    rates = [facts.periodic.rate_hz] if facts.periodic is not None else []
+    if subject.recording.cycle_rate_hz is not None:
+        rates.append(subject.recording.cycle_rate_hz)
+    bin_hz = facts.slow_rate_hz / facts.scan.slow.size
+    for rate in rates:
+        off = abs(strongest - round(strongest / rate) * rate)
+        if off < max(2.0 * bin_hz, 0.01 * strongest):
+            return True
+    return False

@@ -1,0 +1,64 @@
+"""Do the pulses stand above the noise."""
+
+import math
+
+from ringland.model import Estimate, QualityFinding, Verdict
+from ringland.quality._types import Limit, Subject, not_checked
+
+__all__ = ["LIMITS", "check"]
+
+LEAST_DB = Limit(
+    0.0,
+    "dB",
+    "power that repeats over power that does not, below 500 Hz; averaging n cycles adds 10 log10 n",
+)
+LIMITS = (LEAST_DB,)
+_FLOOR, _CEILING = -40.0, 60.0
+
+
+def check(subject: Subject) -> QualityFinding:
+    """Power that repeats over power that does not, from the autocorrelation at a repeat."""
+    facts = subject.facts
+    assert facts is not None
+    if facts.nothing is not None:
+        return not_checked(subject, facts.nothing)
+    found = facts.repetition
+    if found is None:
+        return not_checked(subject, "the recording is too short or only drifts")
+    if found.rate_hz * facts.duration_s < 3.0 or found.by_chance > 0.9:
+        return not_checked(subject, "the recording is too short to tell a repeat from chance")
+    half = found.by_chance / 4.5 * 1.645
+    r = found.correlation
+    measured = Estimate(_db(r), _db(r - half), _db(r + half), "dB")
+    if not found.found:
+        return subject.finding(
+            Verdict.UNUSABLE,
+            "No repeating pulses: this looks like noise.",
+            action="Is the engine running and the sensor's hose in place? Move the sensor closer "
+            "and seal it, then record again.",
+            measured=measured,
+            limit=LEAST_DB.value,
+        )
+    if _db(r) < LEAST_DB.value:
+        return subject.finding(
+            Verdict.SUSPECT,
+            f"The pulses are weaker than the noise ({_db(r):.0f} dB).",
+            action="Record for longer, keep wind and extraction fans off the tailpipe, and check "
+            "the sensor's seal.",
+            measured=measured,
+            limit=LEAST_DB.value,
+        )
+    return subject.finding(
+        Verdict.OK,
+        f"The pulses stand {_db(r):.0f} dB above the noise.",
+        measured=measured,
+        limit=LEAST_DB.value,
+    )
+
+
+def _db(share: float) -> float:
+    if share >= 1.0:
+        return _CEILING
+    if share <= 0.0:
+        return _FLOOR
+    return min(_CEILING, max(_FLOOR, 10.0 * math.log10(share / (1.0 - share))))

@@ -1,0 +1,78 @@
+"""The recording was put together from pieces: the pulses jump in time."""
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from ringland.model import Condition, QualityFinding, Verdict
+from ringland.quality._types import Limit, PhaseTrack, Subject, exact, not_checked
+
+__all__ = ["LIMITS", "check", "phase_jumps"]
+
+JUMP = Limit(0.15, "1", "jump of the strongest line, in its own turns, that breaks the recording")
+SCATTER = Limit(8.0, "1", "jump over the usual scatter of the same quantity")
+MOST_LIMIT = Limit(0.4, "1", "a jump nears half a turn, where it cannot be told from none")
+LIMITS = (JUMP, SCATTER, MOST_LIMIT)
+_SIDE = 10
+_GAP = 2
+
+
+def check(subject: Subject) -> QualityFinding:
+    """Where the phase foreseen from before and from after differ by a jump."""
+    facts = subject.facts
+    assert facts is not None
+    if facts.nothing is not None:
+        return not_checked(subject, facts.nothing)
+    if subject.recording.recording.condition is Condition.SNAP:
+        return not_checked(subject, "in a snap the speed changes too fast to tell")
+    if facts.track is None or facts.track.time_s.size < 4 * (_SIDE + _GAP):
+        return not_checked(subject, "the recording is too short, or no pulses were found")
+    times, sizes, largest, limit = phase_jumps(facts.track)
+    if limit > MOST_LIMIT.value:
+        return not_checked(subject, "the pulses come too irregularly to tell a jump")
+    measured = exact(largest, "1")
+    if times.size == 0:
+        return subject.finding(
+            Verdict.OK,
+            "The pulses follow one another without a jump.",
+            measured=measured,
+            limit=limit,
+        )
+    start = facts.channel.start_s
+    half = 1.0 / facts.track.line_hz
+    return subject.finding(
+        Verdict.SUSPECT,
+        f"The pulses jump in time in {times.size} places (by up to {float(sizes.max()):.2f} of "
+        "their spacing): pieces are missing or were put together.",
+        action="Use the recorder's own unbroken file; do not cut or join recordings.",
+        measured=measured,
+        limit=limit,
+        spans_s=tuple((start + t - half, start + t + half) for t in times.tolist()),
+    )
+
+
+def phase_jumps(track: PhaseTrack) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """(time_s, size in turns) of each jump, the largest difference anywhere, the limit used.
+
+    At every knot a straight line through the 10 knots before and one through the 10 after (each
+    2 knots off, because the filter smears) foresee the phase; their difference, less its running
+    median, is the jump.
+    """
+    x = np.arange(_SIDE) - (_SIDE - 1) / 2
+    ahead = _GAP + (_SIDE - 1) / 2
+    weights = 1.0 / _SIDE + ahead * x / float(x @ x)  # value of the line at the knot, from before
+    windows = sliding_window_view(track.line_turns, _SIDE)
+    before, after = windows @ weights, windows @ weights[::-1]
+    knots = np.arange(_SIDE + _GAP - 1, track.line_turns.size - _SIDE - _GAP + 1)
+    jump = after[knots + _GAP] - before[knots - _SIDE - _GAP + 1]
+    jump -= np.median(jump)
+    scale = 1.4826 * float(np.median(np.abs(jump)))
+    strong = track.size[knots] > 0.25 * float(np.median(track.size))
+    height = np.abs(jump)
+    limit = max(JUMP.value, SCATTER.value * scale)
+    times, sizes = [], []
+    for i in np.flatnonzero(height > limit).tolist():
+        near = slice(max(0, i - _SIDE), i + _SIDE + 1)
+        if height[i] == height[near].max() and strong[near].mean() > 0.7:
+            times.append(float(track.time_s[knots[i]]))
+            sizes.append(float(height[i]))
+    return np.asarray(times), np.asarray(sizes), float(height.max(initial=0.0)), limit

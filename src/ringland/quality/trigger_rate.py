@@ -1,0 +1,75 @@
+"""How often the trigger comes in a cycle: once, or at twice the rate (wasted spark)."""
+
+import numpy as np
+
+from ringland.model import PhaseSource, QualityFinding, Verdict
+from ringland.quality._repetition import rough_rpm
+from ringland.quality._types import Limit, RecordingFacts, Subject, exact, not_checked
+
+__all__ = ["LIMITS", "check"]
+
+TOLERANCE = Limit(0.12, "1", "pulses per cycle may differ from a whole number by this share")
+LIMITS = (TOLERANCE,)
+
+
+def check(subject: Subject) -> QualityFinding:
+    """Trigger pulses per engine cycle, the speed taken from the pressure pulses."""
+    trigger, recording = subject.trigger, subject.recording
+    assert trigger is not None
+    if trigger.time_s.size < 3:
+        return not_checked(subject, "there are fewer than three pulses")
+    engine = recording.engine
+    rpm = _speed_without_trigger(recording)
+    if engine is None or rpm is None:
+        return not_checked(subject, "it takes the engine and its speed from the pulses")
+    interval = float(np.median(np.diff(trigger.time_s)))
+    if not interval > 0.0:
+        return not_checked(subject, "the pulses fall on one another")
+    per_cycle = 60.0 * engine.revolutions_per_cycle / rpm / interval
+    measured = exact(per_cycle, "1")
+    expected = engine.trigger_pulses_per_cycle or 1
+    if abs(per_cycle - expected) <= TOLERANCE.value * expected:
+        return subject.finding(
+            Verdict.OK,
+            f"The trigger comes {_times(expected)} per engine cycle.",
+            measured=measured,
+            limit=float(expected),
+        )
+    if expected == 1 and abs(per_cycle - 2.0) <= 2.0 * TOLERANCE.value:
+        return subject.finding(
+            Verdict.SUSPECT,
+            "The trigger comes twice per engine cycle, as a wasted spark does: which of the two "
+            "turns is the firing one cannot be told from it.",
+            action="Say so in the engine description (trigger_pulses_per_cycle = 2), or trigger "
+            "from an injector.",
+            measured=measured,
+            limit=1.0,
+        )
+    return subject.finding(
+        Verdict.SUSPECT,
+        f"The trigger comes {per_cycle:.2f} times per engine cycle, not {_times(expected)}.",
+        action="Check that the pick-up is on one plug lead only, and the cylinder count and "
+        "speed given.",
+        measured=measured,
+        limit=float(expected),
+    )
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _speed_without_trigger(recording: RecordingFacts) -> float | None:
+    """Speed from teeth, from a hint, or from the pulses; never from the trigger itself."""
+    cycles = recording.cycles
+    if cycles is not None and cycles.phase_source is not PhaseSource.TRIGGER:
+        return cycles.mean_speed_rpm.value
+    if recording.engine is None:
+        return None
+    condition = recording.recording.condition
+    for facts in recording.channels:
+        if facts.periodic is not None:
+            rpm = rough_rpm(facts.periodic, recording.engine, facts.channel.role, condition)
+            if rpm is not None:
+                return rpm
+    return None

@@ -1,5 +1,6 @@
 """From an error raised on purpose to words on standard error and an exit status."""
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,9 +14,11 @@ from ringland.errors import RinglandError
 if TYPE_CHECKING:
     from ringland.output import Object
 
-__all__ = ["INTERRUPTED", "STANDARD_OUTPUT", "told_to_the_user", "write_result"]
+__all__ = ["FAULT", "INTERRUPTED", "STANDARD_OUTPUT", "told_to_the_user", "write_result"]
 
+FAULT = 1
 INTERRUPTED = 130
+SHOW_TRACEBACK = "RINGLAND_TRACEBACK"
 STANDARD_OUTPUT = Path("-")
 
 
@@ -36,6 +39,20 @@ def told_to_the_user(json_path: Path | None = None) -> Iterator[None]:
     except KeyboardInterrupt as error:
         typer.echo("Stopped. Nothing more was written.", err=True)
         raise typer.Exit(INTERRUPTED) from error
+    except (BrokenPipeError, typer.Exit):
+        raise
+    except Exception as error:
+        if os.environ.get(SHOW_TRACEBACK):
+            raise
+        typer.echo(plain(_fault_text(error), keep_lines=True), err=True)
+        raise typer.Exit(FAULT) from error
+
+
+def _fault_text(error: Exception) -> str:
+    return (
+        f"Ringland has a fault here, which is not your doing: {type(error).__name__}: {error}\n"
+        f"  What to do: report it. Set {SHOW_TRACEBACK}=1 and run it again for the details."
+    )
 
 
 def _leave_error(error: RinglandError, json_path: Path) -> None:

@@ -3,8 +3,6 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from ringland.errors import EngineError
-
 if TYPE_CHECKING:
     from ringland.engines import Layout
 
@@ -15,25 +13,17 @@ def layout_lines(layouts: "Sequence[Layout]") -> list[str]:
     """One line per layout: id, cylinders, firing order."""
     width = max((len(layout.id) for layout in layouts), default=0)
     return [
-        f"{layout.id:<{width}}  {layout.spec.cylinders:>2} cylinders  "
-        f"{'-'.join(map(str, layout.spec.firing_order))}  {layout.title}"
+        f"{layout.id:<{width}}  {layout.engine.cylinders:>2} cylinders  "
+        f"{'-'.join(map(str, layout.engine.firing_order))}  {layout.title}"
         for layout in layouts
     ]
 
 
-def layout_as_toml(name: str, layouts: "Sequence[Layout]") -> str:
-    """One layout as an engine file to start from. Raises EngineError for an unknown id."""
-    layout = next((layout for layout in layouts if layout.id == name), None)
-    if layout is None:
-        raise EngineError(
-            "There is no layout with this id.",
-            got=repr(name),
-            allowed=", ".join(layout.id for layout in layouts),
-            remedy="List them with: ringland engines list",
-        )
-    spec = layout.spec
+def layout_as_toml(layout: "Layout") -> str:
+    """One layout as an engine file to start from."""
+    spec = layout.engine
     lines = [
-        f"# {layout.title}. Source: {layout.source}",
+        f"# {layout.id}: {layout.title}",
         f'name = "{spec.name}"',
         f"cylinders = {spec.cylinders}",
         f"firing_order = {list(spec.firing_order)}",

@@ -4,6 +4,7 @@ States are words, never colours; every number has its interval; names from files
 """
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 from rich.console import Console
@@ -17,6 +18,7 @@ from ringland.model import (
     Cause,
     CycleSet,
     Diagnosis,
+    Estimate,
     MetricDefinition,
     QualityReport,
     Recording,
@@ -24,6 +26,7 @@ from ringland.model import (
     Verdict,
 )
 from ringland.report.numbers import write_estimate, write_odds
+from ringland.units import from_si
 
 __all__ = ["print_quality", "print_summary"]
 
@@ -110,11 +113,25 @@ class _Printer:
     def items(self, texts: tuple[str, ...] | list[str]) -> None:
         """One indented paragraph each."""
         for text in texts:
-            self._console.print(Padding(plain(f"- {text}"), (0, 0, 0, 2)))
+            self._console.print(Padding(plain(f"- {text}"), (0, 0, 0, 2), expand=False))
 
     def table(self, table: Table) -> None:
         """A table whose cells were escaped by `cell`."""
         self._console.print(table)
+
+
+def _number(estimate: Estimate) -> str:
+    """The value with its interval in a unit of handy size."""
+    if estimate.unit == "m2" and None not in (estimate.value, estimate.low, estimate.high):
+        small = [
+            from_si(float(n), "mm2")
+            for n in (estimate.value, estimate.low, estimate.high)
+            if n is not None
+        ]
+        estimate = replace(
+            estimate, value=small[0], low=small[1], high=small[2], unit="mm\N{SUPERSCRIPT TWO}"
+        )
+    return write_estimate(estimate).text
 
 
 def _listed(names: list[str]) -> str:
@@ -163,7 +180,7 @@ def _quality(out: _Printer, report: QualityReport, *, only_trouble: bool) -> Non
 
 def _cycles(out: _Printer, cycles: CycleSet) -> None:
     out.heading("Speed and cycles")
-    out.say(f"Speed {write_estimate(cycles.mean_speed_rpm).text}.")
+    out.say(f"Speed {_number(cycles.mean_speed_rpm)}.")
     kept = f"{len(cycles.kept)} of {cycles.found} cycles used"
     reasons = Counter(c.dropped for c in cycles.dropped)
     dropped = "; ".join(f"{count} dropped: {reason}" for reason, count in reasons.items())
@@ -228,7 +245,7 @@ def _metric_words(analysis: Analysis, metric: str, position: int) -> str:
     values = analysis.metrics.of_metric(metric) if analysis.metrics else ()
     for value in values:
         if value.firing_position == position:
-            return write_estimate(value.estimate).text
+            return _number(value.estimate)
     return "not measured"
 
 
@@ -284,7 +301,7 @@ def _causes(out: _Printer, diagnosis: Diagnosis) -> None:
 
 def _cause_words(cause: Cause) -> str:
     where = _where(cause.cylinder, cause.firing_position)
-    severity = f"; severity {write_estimate(cause.severity).text}" if cause.severity.known else ""
+    severity = f"; severity {_number(cause.severity)}" if cause.severity.known else ""
     return f"{cause.name}{where}: {write_odds(cause.probability)}{severity}"
 
 

@@ -3,6 +3,10 @@
 __all__ = ["plain"]
 
 
+# Typography that a terminal with a narrow encoding could not show.
+_PLAINER = {0x202F: " ", 0x00A0: " ", 0x2009: " ", 0x2212: "-"}
+
+
 def plain(text: str, *, keep_lines: bool = False) -> str:
     """The text with every character that does not print written as an escape.
 
@@ -10,5 +14,6 @@ def plain(text: str, *, keep_lines: bool = False) -> str:
     direction. Line feeds stay when `keep_lines`.
     """
     return "".join(
-        c if c.isprintable() or (keep_lines and c == "\n") else ascii(c)[1:-1] for c in text
+        c if c.isprintable() or (keep_lines and c == "\n") else ascii(c)[1:-1]
+        for c in text.translate(_PLAINER)
     )

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from ringland.cli._errors import STANDARD_OUTPUT, told_to_the_user, write_result
-from ringland.errors import SettingError, UnusableRecording
+from ringland.cli._given import engine_named, parse_roles, said_of
+from ringland.errors import UnusableRecording
 
 if TYPE_CHECKING:
-    from ringland.model import Analysis, RecordingSource
+    from ringland.model import Analysis, EngineSpec
+    from ringland.readers._source import FileSource
 
-__all__ = ["analyse", "parse_roles"]
+__all__ = ["LONG_S", "analyse"]
 
 LONG_S = 120.0
 """Above this a recording is read window by window instead of all at once."""
@@ -20,7 +22,10 @@ LONG_S = 120.0
 def analyse(
     recording: Annotated[Path, typer.Argument(help="The recording: a file in a known format.")],
     engine: Annotated[
-        Path, typer.Option("--engine", help="The engine: a TOML file, or the id of a layout.")
+        str,
+        typer.Option(
+            "--engine", metavar="ENGINE", help="The engine: a TOML file, or the id of a layout."
+        ),
     ],
     channel: Annotated[
         list[str] | None,
@@ -56,9 +61,11 @@ def analyse(
     """Judge each cylinder from a recording."""
     with told_to_the_user(json_path):
         from ringland.output import as_json
+        from ringland.readers import open_recording
 
-        source = _opened(recording, channel or [], map_file, rate)
-        analysis = _analysed(source, engine, condition, speed_hint)
+        roles = parse_roles(channel or [])
+        source = open_recording(recording, roles=roles, map_file=map_file, rate_hz=rate)
+        analysis = _analysed(source, engine_named(engine), condition, speed_hint)
         if json_path is not None:
             write_result(as_json(analysis), json_path)
         if report_path is not None:
@@ -75,52 +82,16 @@ def analyse(
         raise typer.Exit(UnusableRecording.exit_status)
 
 
-def parse_roles(pairs: list[str]) -> dict[str, str]:
-    """ "exhaust=Ch A" and so on, as role -> channel name. Raises SettingError."""
-    from ringland.model import ChannelRole
-
-    allowed = ", ".join(role.value for role in ChannelRole)
-    roles: dict[str, str] = {}
-    for pair in pairs:
-        role, equals, name = pair.partition("=")
-        role = role.strip()
-        if not equals or not name.strip() or role not in [r.value for r in ChannelRole]:
-            raise SettingError(
-                "A --channel setting cannot be read.",
-                got=repr(pair),
-                allowed=f"ROLE=NAME, where ROLE is one of {allowed}",
-                remedy="For example: --channel exhaust='Channel A'",
-            )
-        if role in roles:
-            raise SettingError(
-                f"Two channels were named for the role {role}.",
-                got=f"{roles[role]!r} and {name.strip()!r}",
-                remedy="Name one. A second tailpipe has the role exhaust_2.",
-            )
-        roles[role] = name.strip()
-    return roles
-
-
-def _opened(
-    recording: Path, pairs: list[str], map_file: Path | None, rate: float | None
-) -> "RecordingSource":
-    from ringland.readers import open_recording
-
-    return open_recording(recording, roles=parse_roles(pairs), map_file=map_file, rate_hz=rate)
-
-
 def _analysed(
-    source: "RecordingSource", engine: Path, condition: str | None, speed_hint: float | None
+    source: "FileSource", spec: "EngineSpec", condition: str | None, speed_hint: float | None
 ) -> "Analysis":
-    from ringland.engines import load_engine
+    from ringland.cli._long import SaidSource, progress_bar
     from ringland.model import Condition
     from ringland.pipeline import analyse as analyse_recording
     from ringland.pipeline import analyse_source
 
-    spec = load_engine(engine)
+    said = Condition(condition) if condition else None
     if source.duration_s > LONG_S:
-        return analyse_source(source, spec)
-    recording = source.read(source.start_s, source.start_s + source.duration_s)
-    said = Condition(condition) if condition else recording.condition
-    hint = speed_hint if speed_hint is not None else recording.speed_hint_rpm
-    return analyse_recording(recording.with_condition(said, hint), spec)
+        with progress_bar() as progress:
+            return analyse_source(SaidSource(source, said, speed_hint), spec, progress=progress)
+    return analyse_recording(said_of(source.read_all(), said, speed_hint), spec)

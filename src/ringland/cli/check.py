@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from ringland.cli._errors import told_to_the_user
+from ringland.cli._given import engine_named, parse_roles
 from ringland.errors import UnusableRecording
 
 __all__ = ["check"]
@@ -14,7 +15,10 @@ __all__ = ["check"]
 def check(
     recording: Annotated[Path, typer.Argument(help="The recording: a file in a known format.")],
     engine: Annotated[
-        Path | None, typer.Option("--engine", help="The engine: a TOML file, or a layout id.")
+        str | None,
+        typer.Option(
+            "--engine", metavar="ENGINE", help="The engine: a TOML file, or the id of a layout."
+        ),
     ] = None,
     channel: Annotated[
         list[str] | None,
@@ -33,13 +37,11 @@ def check(
     """Say whether a recording is fit to judge, and what to do if not."""
     with told_to_the_user():
         from ringland.cli._summary import print_quality
-        from ringland.cli.analyse import parse_roles
-        from ringland.engines import load_engine
         from ringland.model import Verdict
         from ringland.quality import check_recording
         from ringland.readers import read_recording
 
-        spec = load_engine(engine) if engine is not None else None
+        spec = None if engine is None else engine_named(engine)
         read = read_recording(
             recording, roles=parse_roles(channel or []), map_file=map_file, rate_hz=rate
         )

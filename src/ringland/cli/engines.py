@@ -33,10 +33,10 @@ def list_layouts() -> None:
 
 
 @app.command("show")
-def show(layout: Annotated[str, typer.Argument(metavar="ID", help="The id of a layout.")]) -> None:
+def show(name: Annotated[str, typer.Argument(metavar="ID", help="The id of a layout.")]) -> None:
     """Print one layout as an engine file."""
     with told_to_the_user():
         from ringland.cli._layouts import layout_as_toml
-        from ringland.engines import layouts
+        from ringland.engines import layout
 
-        typer.echo(layout_as_toml(layout, layouts()), nl=False)
+        typer.echo(layout_as_toml(layout(name)), nl=False)

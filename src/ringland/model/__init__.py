@@ -1,6 +1,7 @@
 """Frozen data types that travel through the pipeline. Needs numpy only."""
 
 from ringland.model.analysis import Analysis
+from ringland.model.crank import CrankPhase, CrankRipple, RippleSegment
 from ringland.model.cycles import CycleSet, CycleUse, PhaseSource, Reference, ToothWheel
 from ringland.model.cylinders import (
     AngleSignal,
@@ -52,6 +53,8 @@ __all__ = [
     "ChannelInfo",
     "ChannelRole",
     "Condition",
+    "CrankPhase",
+    "CrankRipple",
     "CycleSet",
     "CycleUse",
     "CylinderSet",
@@ -82,6 +85,7 @@ __all__ = [
     "Recording",
     "RecordingSource",
     "Reference",
+    "RippleSegment",
     "Sense",
     "SourceInfo",
     "State",

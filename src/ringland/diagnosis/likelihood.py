@@ -1,0 +1,188 @@
+"""How probable each piece of evidence is under each pair of modes, with dependence inside a group.
+
+One factor per group: Z standard normal (the size of the fault as this group sees it). Item j shows
+with probability Phi((Phi^-1(p_j) + sqrt(rho) Z) / sqrt(1 - rho)), which keeps p_j as its marginal
+(a one-factor Gaussian copula). Z is integrated by Gauss-Hermite quadrature.
+Equation numbers: docs/theory/diagnosis.md, section 3.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from ringland.diagnosis.hypotheses import pair_members
+from ringland.diagnosis.knowledge import EvidenceItem, FollowUpTest, Knowledge, Scope
+from ringland.model._arrays import FloatArray
+
+__all__ = [
+    "NODES",
+    "Observation",
+    "group_log_likelihood",
+    "item_observation",
+    "quadrature",
+    "answer_observation",
+]
+
+NODES = 15
+_SMALLEST = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Observation:
+    """One observed item or answer.
+
+    `shows` (pairs, nodes): probability that it is abnormal; `if_shows`, `if_not` (pairs,): how
+    probable what was seen is when it is abnormal, and when it is not. `firing_position` None: of
+    the engine. `from_recording` False for an answer.
+    """
+
+    key: str
+    group: str
+    firing_position: int | None
+    from_recording: bool
+    shows: FloatArray
+    if_shows: FloatArray
+    if_not: FloatArray
+    abnormal: float
+    name: str
+    sentence: str
+
+
+@lru_cache(maxsize=1)
+def quadrature() -> tuple[FloatArray, FloatArray]:
+    """Nodes and weights for a standard normal variable."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(NODES)
+    return nodes, weights / weights.sum()
+
+
+def _spread(probability: FloatArray, positions: int) -> FloatArray:
+    """Chance at one position when `probability` is the chance at any of them."""
+    spread: FloatArray = 1.0 - (1.0 - probability) ** (1.0 / positions)
+    return spread
+
+
+def _item_by_mode(knowledge: Knowledge, item: EvidenceItem, positions: int) -> FloatArray:
+    """Probability that an item shows under each mode number (0 sound, last two unknown)."""
+    value = np.array([item.likelihood.get(m.id, item.sound) for m in knowledge.modes])
+    local = np.array([m.scope in (Scope.CYLINDER, Scope.NEIGHBOURS) for m in knowledge.modes])
+    sound = np.array([item.sound])
+    floor = knowledge.unknown_floor
+    in_cylinder = max(float(value[local].mean()), floor if item.scope is Scope.CYLINDER else 0.0)
+    in_engine = max(float(value[~local].mean()), floor if item.scope is Scope.ENGINE else 0.0)
+    unknown_engine = np.array([in_engine])
+    if item.scope is Scope.CYLINDER and item.scanned:
+        value = np.where(local, value, _spread(value, positions))
+        sound = _spread(sound, positions)
+        unknown_engine = _spread(unknown_engine, positions)
+    by_mode = np.r_[sound, value, in_cylinder, unknown_engine]
+    return np.clip(by_mode, _SMALLEST, 1 - _SMALLEST)
+
+
+def _noisy_or(by_mode: FloatArray) -> FloatArray:
+    """Probability under every pair of modes: either can show it, and so can a sound engine."""
+    low, high = pair_members(len(by_mode))
+    both = 1.0 - (1.0 - by_mode[low]) * (1.0 - by_mode[high]) / (1.0 - by_mode[0])
+    alone = np.where(low == 0, by_mode[high], both)
+    return np.clip(alone, _SMALLEST, 1 - _SMALLEST)
+
+
+def _with_factor(probability: FloatArray, correlation: float) -> FloatArray:
+    """(pairs, nodes): probability at each value of the group's factor."""
+    nodes, _ = quadrature()
+    threshold = ndtri(probability)[:, None]
+    scaled = (threshold + np.sqrt(correlation) * nodes[None, :]) / np.sqrt(1.0 - correlation)
+    table: FloatArray = ndtr(scaled)
+    return table
+
+
+@lru_cache(maxsize=1024)
+def _item_table(knowledge: Knowledge, item: EvidenceItem, positions: int) -> FloatArray:
+    by_mode = _item_by_mode(knowledge, item, positions)
+    return _with_factor(_noisy_or(by_mode), knowledge.group(item.group).correlation)
+
+
+@lru_cache(maxsize=1024)
+def _answer_tables(
+    knowledge: Knowledge, test: FollowUpTest
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(pairs, nodes) abnormal; (outcomes, pairs) each outcome if abnormal, and if not."""
+    default = np.array(test.row("default"))
+    rows = np.array([test.row(m.id) for m in knowledge.modes])
+    local = np.array([m.scope in (Scope.CYLINDER, Scope.NEIGHBOURS) for m in knowledge.modes])
+    by_mode = np.vstack([default, rows, rows[local].mean(0), rows[~local].mean(0)])
+    abnormal = np.array([o.shows for o in test.outcomes])
+    p_shows = by_mode[:, abnormal].sum(1)
+    low, high = pair_members(len(by_mode))
+    active = np.maximum((p_shows - p_shows[0]) / (1.0 - p_shows[0]), 1e-9)
+    share = (active[low] / (active[low] + active[high]))[:, None]
+    tables = []
+    for chosen in (abnormal, ~abnormal):
+        given = np.where(chosen, by_mode, 0.0)
+        given /= given.sum(1, keepdims=True)
+        mixed = share * given[low] + (1.0 - share) * given[high]
+        tables.append(np.where((low == 0)[:, None], given[high], mixed).T)
+    shows = _with_factor(_noisy_or(p_shows), knowledge.group(test.group).correlation)
+    return shows, tables[0], tables[1]
+
+
+def item_observation(
+    knowledge: Knowledge,
+    item: EvidenceItem,
+    positions: int,
+    firing_position: int | None,
+    abnormal: float,
+    sentence: str,
+) -> Observation:
+    """A recorded item that is abnormal with probability `abnormal` as measured."""
+    table = _item_table(knowledge, item, positions)
+    pairs = len(table)
+    return Observation(
+        key=item.id,
+        group=item.group,
+        firing_position=firing_position,
+        from_recording=True,
+        shows=table,
+        if_shows=np.full(pairs, abnormal),
+        if_not=np.full(pairs, 1.0 - abnormal),
+        abnormal=abnormal,
+        name=item.would_show,
+        sentence=sentence,
+    )
+
+
+def answer_observation(
+    knowledge: Knowledge,
+    test: FollowUpTest,
+    firing_position: int | None,
+    outcome: int,
+    sentence: str = "",
+) -> Observation:
+    """An answer: outcome number `outcome` of a follow-up test."""
+    shows, if_shows, if_not = _answer_tables(knowledge, test)
+    return Observation(
+        key=test.id,
+        group=test.group,
+        firing_position=firing_position if test.scope is Scope.CYLINDER else None,
+        from_recording=False,
+        shows=shows,
+        if_shows=if_shows[outcome],
+        if_not=if_not[outcome],
+        abnormal=1.0 if test.outcomes[outcome].shows else 0.0,
+        name=test.title,
+        sentence=sentence or test.outcomes[outcome].title,
+    )
+
+
+def group_log_likelihood(observations: list[Observation]) -> FloatArray:
+    """(pairs,) natural log-likelihood of observations of one group at one place."""
+    _, weights = quadrature()
+    product: FloatArray | None = None
+    for seen in observations:
+        term = seen.shows * (seen.if_shows - seen.if_not)[:, None] + seen.if_not[:, None]
+        product = term if product is None else product * term
+    if product is None:
+        raise ValueError("a group needs at least one observation")
+    result: FloatArray = np.log(np.maximum(product @ weights, 1e-300))
+    return result

@@ -26,7 +26,7 @@ def test_whole(whole: Analysis, capsys: pytest.CaptureFixture[str]) -> None:
     assert "3 of 4 cycles used (1 dropped: speed jumped)" in text
     assert "count from an arbitrary start; cylinder numbers are not known" in text
     assert "no trigger fixes the numbering" in text
-    third = next(line for line in text.splitlines() if line.startswith("3 "))
+    third = next(line for line in text.splitlines() if line.startswith("3   "))
     assert third.split()[:3] == ["3", "not", "known"]
     assert "ALARM" in third
     assert "66.0" in third or "66 " in third

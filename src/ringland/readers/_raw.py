@@ -33,13 +33,14 @@ class NotThisFormat(Exception):
 class RawSignal:
     """A sampled signal in a file.
 
-    Signals of one `group` share a clock and are read together. `unit` is the text in the file, ""
-    when it gives none. `rate_hz` None when the file does not say. `full_scale` and `resolution`
-    are in that unit.
+    Signals of one `group` share a clock and are read together; `column` tells them apart.
+    `unit` is the text in the file, "" when it gives none. `rate_hz` None when the file does not
+    say. `full_scale` and `resolution` are in that unit.
     """
 
     name: str
     group: int
+    column: int
     sample_count: int
     rate_hz: float | None
     unit: str = ""
@@ -59,8 +60,8 @@ class RawEdges:
     stop_s: float
 
 
-BlockReader: TypeAlias = Callable[[int, int, int], Sequence[FloatArray]]
-"""(group, first sample, stop sample) -> one array per signal of the group, in order."""
+BlockReader: TypeAlias = Callable[[int, Sequence[int], int, int], list[FloatArray]]
+"""(group, columns, first sample, stop sample) -> one array per column asked for."""
 
 
 @dataclass(frozen=True, eq=False)

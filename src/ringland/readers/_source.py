@@ -2,8 +2,8 @@
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -104,15 +104,14 @@ class FileSource:
         return self.read(-math.inf, math.inf)
 
     def _read_channels(self, start_s: float, stop_s: float) -> list[Channel]:
-        groups = dict.fromkeys(self.raw.signals[p.index].group for p in self.picked)
         values: dict[int, FloatArray] = {}
         firsts: dict[int, int] = {}
-        for group in groups:
-            members = [i for i, s in enumerate(self.raw.signals) if s.group == group]
+        for group in dict.fromkeys(self.raw.signals[p.index].group for p in self.picked):
+            members = [p.index for p in self.picked if self.raw.signals[p.index].group == group]
             first, stop = _span(self.raw.signals[members[0]], start_s, stop_s)
-            block = self.raw.read_block(group, first, stop) if stop > first else []
-            for i, column in zip(members, block, strict=False):
-                values[i] = column
+            columns = [self.raw.signals[i].column for i in members]
+            block = self.raw.read_block(group, columns, first, stop) if stop > first else []
+            values.update(zip(members, block, strict=False))
             firsts[group] = first
         channels = []
         for p in self.picked:
@@ -262,19 +261,10 @@ def _limit_channels(raw: RawFile, named: Mapping[ChannelRole, str]) -> tuple[Raw
         )
     names = [s.name for s in raw.signals] + [e.name for e in raw.edges]
     wanted = {find_channel(names, n) for n in named.values()}
-    # Unnamed signals keep their place, so that blocks still line up; they get no channel.
-    kept = tuple(s for i, s in enumerate(raw.signals) if i in wanted)
-    order = {g: [i for i, s in enumerate(raw.signals) if s.group == g] for g in
-             {s.group for s in kept}}  # fmt: skip
-    base = raw.read_block
-
-    def read_block(group: int, start: int, stop: int) -> Sequence[FloatArray]:
-        block = base(group, start, stop)
-        return [c for i, c in zip(order[group], block, strict=False) if i in wanted]
-
+    signals = tuple(s for i, s in enumerate(raw.signals) if i in wanted)
     edges = tuple(e for i, e in enumerate(raw.edges, start=len(raw.signals)) if i in wanted)
     note = f"Only the {len(wanted)} named channels of {count} are used."
-    return RawFile(raw.path, raw.format, kept, read_block, edges, raw.notes), note
+    return replace(raw, signals=signals, edges=edges), note
 
 
 def _with_rates(raw: RawFile) -> RawFile:

@@ -3,23 +3,15 @@
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ringland.errors import FileFormatError
-from ringland.readers._raw import (
-    FloatArray,
-    RawEdges,
-    RawFile,
-    RawSignal,
-    clean_rate,
-)
-from ringland.readers.csv_chunks import open_chunked
+from ringland.readers._raw import FloatArray, RawFile
+from ringland.readers._table import Table, column_reader, raw_file
 from ringland.readers.csv_table import CsvLayout, decode_head, find_layout
-from ringland.units import try_unit
 
 if TYPE_CHECKING:
     import polars as pl
@@ -29,11 +21,7 @@ __all__ = ["NAME", "open_raw", "sniff"]
 NAME = "CSV"
 _HEAD_BYTES = 1 << 16
 _WHOLE_BYTES = 64 << 20
-_TIME_NAME = re.compile(
-    r"^(time|t|timestamp|time[\s_]*stamp|elapsed[\s_]*time|elapsed|seconds?|secs?|zeit|temps|tiempo|"
-    r"tempo|x|x[\s_-]*axis|relative time|rel[\s_]*time)(?:[\s_]*(s|sec|seconds|ms|us|µs|ns|min))?$",
-    re.I,
-)
+_CHUNK_BYTES = 16 << 20
 
 
 def sniff(path: Path, head: bytes) -> None:
@@ -50,49 +38,44 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     layout = find_layout(text)
     notes = [note] if note else []
     if path.stat().st_size > _WHOLE_BYTES and encoding == "utf-8":
-        return _open_large(path, layout, text, rate_hz)
-    data = path.read_bytes()
-    if encoding == "utf-16":
-        data = data.decode("utf-16", "replace").encode("utf-8")
-    elif encoding == "latin-1":
-        data = data.decode("latin-1").encode("utf-8")
-    elif data.startswith(b"\xef\xbb\xbf"):
-        data = data[3:]
-    columns, lost = parse_columns(data[layout.data_offset :], layout)
-    if lost:
-        notes.append(f"{lost} cells were not numbers and were read as gaps.")
-    return _from_columns(path, layout, columns, rate_hz, notes)
+        table = _windowed(path, layout)
+        notes.append("The file is large: it is read window by window.")
+    else:
+        columns, lost = _parse(_as_utf8(path.read_bytes(), encoding)[layout.data_offset :], layout)
+        table = _table(layout, len(columns[0]), columns)
+        if lost:
+            notes.append(f"{lost} cells were not numbers and were read as gaps.")
+    return raw_file(path, NAME, [table], rate_hz=rate_hz, notes=notes)
 
 
-def _open_large(path: Path, layout: CsvLayout, head: str, rate_hz: float | None) -> RawFile:
-    rows = head.encode("utf-8")[layout.data_offset :]
-    sample, _ = parse_columns(rows[: rows.rfind(b"\n") + 1], layout)
-    clock = find_clock(layout, sample)
-    if layout.clock_text:
-        raise FileFormatError(
-            "A CSV file this large with clock times as text cannot be read.",
-            got=f"{path.stat().st_size >> 20} MB",
-            allowed=f"up to {_WHOLE_BYTES >> 20} MB, or time in seconds",
-            remedy="Export with time in seconds, or in parts of a few minutes.",
-        )
-    return open_chunked(
-        path,
-        layout,
-        parse_columns,
-        time_column=clock.column,
-        time_factor=clock.factor,
-        rate_hz=rate_hz,
+def _table(layout: CsvLayout, count: int, columns: Sequence[FloatArray]) -> Table:
+    names = tuple(n or f"column {i + 1}" for i, n in enumerate(layout.names))
+    return Table(
+        names,
+        count,
+        column_reader(columns),
+        layout.units,
+        layout.rate_hz,
+        time_column=0 if layout.clock_text else None,
+        headerless=not any(layout.names),
     )
 
 
-def parse_columns(data: bytes, layout: CsvLayout) -> tuple[list[FloatArray], int]:
+def _as_utf8(data: bytes, encoding: str) -> bytes:
+    if encoding == "utf-16":
+        return data.decode("utf-16", "replace").encode("utf-8")
+    if encoding == "latin-1":
+        return data.decode("latin-1").encode("utf-8")
+    return data[3:] if data.startswith(b"\xef\xbb\xbf") else data
+
+
+def _parse(data: bytes, layout: CsvLayout) -> tuple[list[FloatArray], int]:
     """All columns of a block of rows, and how many cells were text instead of numbers."""
     import polars as pl
 
     if layout.padded:
         data = re.sub(rb"[ ]+(?=[%b\r\n])" % re.escape(layout.separator.encode()), b"", data)
-    width = layout.width
-    dtypes: dict[str, type[pl.DataType]] = {f"c{i}": pl.Float64 for i in range(width)}
+    dtypes: dict[str, type[pl.DataType]] = {f"c{i}": pl.Float64 for i in range(layout.width)}
     if layout.clock_text:
         dtypes["c0"] = pl.String
     try:
@@ -131,179 +114,61 @@ def _clock_seconds(column: "pl.Series") -> "pl.Series":
     """Seconds after the first row from "12:30:00.125" or "2026-01-31 12:30:00.125"."""
     import polars as pl
 
-    text = column.str.strip_chars(" Z").str.replace(",", ".")
-    clock = text.str.extract(r"(\d{1,2}:\d\d:\d\d(?:\.\d+)?)$", 1)
-    parts = clock.str.split(":")
-    seconds = sum(
-        (parts.list.get(i, null_on_oob=True).cast(pl.Float64, strict=False) * w)
-        for i, w in enumerate((3600.0, 60.0, 1.0))
+    text = column.str.strip_chars(" Z").str.replace(",", ".", literal=True)
+    parts = text.str.extract_groups(r"(\d{1,2}):(\d\d):(\d\d(?:\.\d+)?)$").struct.unnest()
+    hours, minutes, seconds = (
+        parts[name].cast(pl.Float64, strict=False).fill_null(float("nan")).to_numpy()
+        for name in parts.columns
     )
-    assert isinstance(seconds, pl.Series)
-    values = seconds.fill_null(float("nan")).to_numpy().copy()
+    clock = 3600.0 * hours + 60.0 * minutes + seconds
     # Past midnight the clock starts again at zero.
-    steps = np.diff(values, prepend=values[:1])
-    values += 86400.0 * np.cumsum(steps < -43200.0)
-    return pl.Series(values - (values[0] if len(values) else 0.0))
+    clock += 86400.0 * np.cumsum(np.diff(clock, prepend=clock[:1]) < -43200.0)
+    return pl.Series(clock - (clock[0] if len(clock) else 0.0))
 
 
-@dataclass(frozen=True)
-class Clock:
-    """Which column is time (None: none), and its factor to seconds."""
-
-    column: int | None
-    factor: float
-    note: str
-
-
-def find_clock(layout: CsvLayout, columns: Sequence[FloatArray]) -> Clock:
-    """The time column, by its name, else by its steady rise when there is no header."""
-    for i, (name, unit) in enumerate(zip(layout.names, layout.units, strict=True)):
-        match = _TIME_NAME.match(name)
-        if match is None:
-            continue
-        text = unit or match.group(2) or ""
-        known = try_unit(text or "s")
-        if known is None or known.quantity != "time":
-            raise FileFormatError(
-                f"The unit of the time column '{name}' is not known.",
-                got=f"'{unit}'",
-                allowed="s, ms, us, ns, min",
-                remedy="Correct the header of the time column.",
-            )
-        said = text or "seconds (no unit given)"
-        return Clock(i, known.factor, f"Time is the column '{name}', in {said}.")
+def _windowed(path: Path, layout: CsvLayout) -> Table:
+    """A table too large to hold: an index of byte offsets, parsed chunk by chunk."""
     if layout.clock_text:
-        return Clock(0, 1.0, "Time is the clock time in the first column.")
-    if not any(layout.names) and len(columns) > 1 and len(columns[0]) > 2:
-        steps = np.diff(columns[0][:1000])
-        if np.all(steps > 0) and np.ptp(steps) < 0.5 * float(np.mean(steps)):
-            return Clock(0, 1.0, "There is no header; the first column rises steadily and was "
-                                 "taken as time in seconds.")  # fmt: skip
-    return Clock(None, 1.0, "")
-
-
-def _from_columns(
-    path: Path,
-    layout: CsvLayout,
-    columns: list[FloatArray],
-    rate_hz: float | None,
-    notes: list[str],
-) -> RawFile:
-    clock = find_clock(layout, columns)
-    if clock.note:
-        notes.append(clock.note)
-    keep = [i for i in range(len(columns)) if i != clock.column]
-    names = [layout.names[i] or f"column {i + 1}" for i in keep]
-    units = [layout.units[i] for i in keep]
-    values = [columns[i] for i in keep]
-    if not keep:
         raise FileFormatError(
-            "This CSV file has a time column but no channel.",
-            allowed="a time column and at least one column of values",
-            remedy="Export the channels together with the time.",
+            "A CSV file this large with clock times as text cannot be read.",
+            got=f"{path.stat().st_size >> 20} MB",
+            allowed=f"up to {_WHOLE_BYTES >> 20} MB, or time in seconds",
+            remedy="Export with time in seconds, or in parts of a few minutes.",
         )
-    start_s, rate = 0.0, rate_hz or layout.rate_hz
-    if clock.column is not None and rate_hz is None:
-        time_s = columns[clock.column] * clock.factor
-        good = np.isfinite(time_s)
-        if not good.all():
-            time_s, values = time_s[good], [v[good] for v in values]
-            notes.append(f"{int((~good).sum())} rows without a time were left out.")
-        timing = judge_times(time_s)
-        if timing is None and _two_level(values):
-            return _edge_file(path, names, time_s, values, notes)
-        if timing is None:
-            time_s, values, said = _regular(time_s, values)
-            notes.append(said)
-            timing = judge_times(time_s)
-        assert timing is not None
-        start_s, rate = timing
-    signals = tuple(
-        RawSignal(n, 0, len(values[0]), rate, u, start_s) for n, u in zip(names, units, strict=True)
-    )
+    offsets, rows = _line_index(path, layout, _CHUNK_BYTES)
 
-    def read_block(group: int, start: int, stop: int) -> list[FloatArray]:
-        return [v[start:stop] for v in values]
+    def read(wanted: Sequence[int], start: int, stop: int) -> list[FloatArray]:
+        first = int(np.searchsorted(rows, start, side="right")) - 1
+        pieces: list[list[FloatArray]] = []
+        with path.open("rb") as file:
+            for k in range(first, len(rows) - 1):
+                if rows[k] >= stop:
+                    break
+                file.seek(offsets[k])
+                columns, _ = _parse(file.read(offsets[k + 1] - offsets[k]), layout)
+                low, high = max(start - rows[k], 0), stop - rows[k]
+                pieces.append([columns[i][low:high].copy() for i in wanted])
+        return [np.concatenate(parts) for parts in zip(*pieces, strict=True)]
 
-    return RawFile(path, NAME, signals, read_block, notes=tuple(notes))
+    table = _table(layout, rows[-1], ())
+    return Table(table.names, rows[-1], read, table.units, table.rate_hz,
+                 headerless=table.headerless)  # fmt: skip
 
 
-def judge_times(time_s: FloatArray) -> tuple[float, float] | None:
-    """(start, rate) when the times are equally spaced within half a step, else None.
-
-    Raises FileFormatError when they do not rise or are too few to know a rate.
-    """
-    n = len(time_s)
-    if n < 2 or not time_s[-1] > time_s[0]:
-        raise FileFormatError(
-            "The sample rate cannot be told from the time column.",
-            got=f"{n} row(s)" if n < 2 else "a time that does not rise from first to last row",
-            allowed="at least two rows with rising time",
-            remedy="Export the time column with more digits, or state the rate with --rate.",
-        )
-    step = (float(time_s[-1]) - float(time_s[0])) / (n - 1)
-    ideal = time_s[0] + step * np.arange(n)
-    if float(np.max(np.abs(time_s - ideal))) >= 0.51 * step:
-        return None
-    return float(time_s[0]), clean_rate(1.0 / step)
-
-
-def _two_level(values: Sequence[FloatArray]) -> bool:
-    """True when every column holds only 0 and 1."""
-    return all(bool(np.all((v == 0.0) | (v == 1.0))) for v in values)
-
-
-def _edge_file(
-    path: Path,
-    names: Sequence[str],
-    time_s: FloatArray,
-    values: Sequence[FloatArray],
-    notes: list[str],
-) -> RawFile:
-    order = np.argsort(time_s, kind="stable")
-    if np.any(np.diff(order) < 0):
-        notes.append("Rows were not in order of time and were sorted.")
-        time_s, values = time_s[order], [v[order] for v in values]
-    notes.append("Times are irregular and columns hold only 0 and 1: read as an edge list.")
-    edges = []
-    for name, column in zip(names, values, strict=True):
-        at = np.flatnonzero(np.diff(column)) + 1
-        edges.append(
-            RawEdges(
-                name, time_s[at], column[at].astype(np.int64), float(time_s[0]), float(time_s[-1])
-            )
-        )
-
-    def read_block(group: int, start: int, stop: int) -> list[FloatArray]:
-        return []
-
-    return RawFile(path, "edge list CSV", (), read_block, tuple(edges), tuple(notes))
-
-
-def _regular(
-    time_s: FloatArray, values: Sequence[FloatArray]
-) -> tuple[FloatArray, list[FloatArray], str]:
-    """Values by straight lines on equal steps; gaps of more than five steps become NaN."""
-    order = np.argsort(time_s, kind="stable")
-    unique = np.concatenate(([True], np.diff(time_s[order]) > 0))
-    rows = order[unique]
-    old = time_s[rows]
-    steps = np.diff(old)
-    step = float(np.median(steps))
-    count = (old[-1] - old[0]) / step + 1
-    if not np.isfinite(count) or count > 20 * len(old) + 1000:
-        raise FileFormatError(
-            "The times in this CSV file are too irregular to be samples.",
-            got=f"steps from {steps.min():.3g} s to {steps.max():.3g} s",
-            allowed="nearly equal steps, or an edge list whose columns hold only 0 and 1",
-            remedy="Export with a fixed sample rate.",
-        )
-    grid = old[0] + step * np.arange(int(count))
-    left = np.clip(np.searchsorted(old, grid, side="right") - 1, 0, len(steps) - 1)
-    gap = (steps[left] > 5 * step) & (grid > old[left])
-    new = [np.where(gap, np.nan, np.interp(grid, old, v[rows])) for v in values]
-    said = (
-        f"Times are irregular (steps {steps.min():.3g} to {steps.max():.3g} s); values were put "
-        f"on equal steps of {step:.6g} s, with {int(gap.sum())} samples left as gaps."
-    )
-    return grid, new, said
+def _line_index(path: Path, layout: CsvLayout, chunk_bytes: int) -> tuple[list[int], list[int]]:
+    """Byte offset and row number where each chunk starts; chunks end at line ends and the last
+    entry is the end of the file."""
+    with path.open("rb") as file:
+        offset = layout.data_offset + (3 if file.read(3) == b"\xef\xbb\xbf" else 0)
+        file.seek(offset)
+        offsets, rows = [offset], [0]
+        while block := file.read(chunk_bytes):
+            rest = file.readline()
+            lines = block.count(b"\n") + rest.count(b"\n")
+            last = rest or block
+            if not last.endswith(b"\n") and last.strip():
+                lines += 1
+            offset += len(block) + len(rest)
+            offsets.append(offset)
+            rows.append(rows[-1] + lines)
+    return offsets, rows

@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 from ringland.readers._raw import NotThisFormat
+from ringland.readers._table import split_unit
 from ringland.units import try_unit
 
 __all__ = ["CsvLayout", "decode_head", "find_layout"]
@@ -24,7 +25,6 @@ _INTERVAL = re.compile(
     re.I,
 )
 _INTERVAL_UNIT = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9}
-_BRACKETS = re.compile(r"^(.*?)[\s_]*[\[(]\s*([^\[\]()]*?)\s*[\])]\s*$")
 
 
 @dataclass(frozen=True)
@@ -121,12 +121,6 @@ def _dialect(lines: list[str]) -> tuple[str, bool, int, int]:
     return found
 
 
-def _split_unit(title: str) -> tuple[str, str]:
-    """("exhaust", "mbar") from "exhaust [mbar]" or "exhaust (mbar)"."""
-    match = _BRACKETS.match(title)
-    return (match.group(1).strip(), match.group(2)) if match else (title, "")
-
-
 def _titles(
     lines: list[str], start: int, width: int, separator: str
 ) -> tuple[list[str], list[str], int]:
@@ -146,9 +140,9 @@ def _titles(
     # The top line of up to two carries names; a units line sits just above the numbers.
     if len(above) >= 2 and _looks_like_units(above[0][1]):
         units = [c.strip("[]() ") for c in above[0][1]]
-        names = [_split_unit(c)[0] for c in above[1][1]]
+        names = [split_unit(c)[0] for c in above[1][1]]
         return names, units, above[1][0]
-    pairs = [_split_unit(c) for c in above[0][1]]
+    pairs = [split_unit(c) for c in above[0][1]]
     return [p[0] for p in pairs], [p[1] for p in pairs], above[0][0]
 
 

@@ -1,16 +1,20 @@
 """WAV (RIFF, RF64, Wave64) with integer or float samples, scaled to +-1 of full scale."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
 from ringland.errors import FileFormatError
-from ringland.readers._raw import FloatArray, NotThisFormat, RawFile, RawSignal
+from ringland.readers._guard import reading
+from ringland.readers._raw import FloatArray, NotThisFormat, RawFile
+from ringland.readers._table import Table, raw_file
 
 __all__ = ["NAME", "open_raw", "sniff"]
 
 NAME = "WAV"
 _BITS = {"PCM_U8": 8, "PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_BYTES = {"PCM_U8": 1, "PCM_S8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 
 
 def sniff(path: Path, head: bytes) -> None:
@@ -26,53 +30,41 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     """Open a WAV file. Samples come in unit 1, full scale -1 to 1."""
     import soundfile
 
-    try:
-        with soundfile.SoundFile(str(path)) as file:
-            frames, channels = int(file.frames), int(file.channels)
-            rate, subtype = float(file.samplerate), str(file.subtype)
-            comment = str(file.copy_metadata().get("comment", ""))
-    except (soundfile.SoundFileError, RuntimeError, ValueError, TypeError) as error:
-        raise _damaged(str(error)) from error
-    # A header may claim more than the file holds: believe the file.
-    smallest = {"PCM_U8": 1, "PCM_S8": 1, "ULAW": 1, "ALAW": 1}.get(subtype, 0)
-    if smallest and frames * channels * smallest > path.stat().st_size:
-        raise _damaged("the header claims more samples than the file holds")
-    if frames <= 0:
-        raise _damaged("it holds no samples")
-    bits = _BITS.get(subtype)
+    with reading(NAME), soundfile.SoundFile(str(path)) as file:
+        frames, channels = int(file.frames), int(file.channels)
+        rate, subtype = float(file.samplerate), str(file.subtype)
+        comment = str(file.copy_metadata().get("comment", ""))
+    if subtype not in _BYTES:
+        raise _not_plain(f"samples coded as {subtype}")
+    if frames * channels * _BYTES[subtype] > path.stat().st_size:
+        raise _not_plain("the header claims more samples than the file holds")
     notes = [
         f"WAV carries no calibration: samples are fractions of full scale ({subtype}), "
         "not pressure or volts."
     ]
     if comment:
         notes.append(f"Comment in the file: {comment}")
-    signals = tuple(
-        RawSignal(
-            "" if channels == 1 else f"channel {i + 1}",
-            0,
-            frames,
-            rate_hz or rate,
-            "1",
-            0.0,
-            (-1.0, 1.0) if bits else None,
-            2.0 ** (1 - bits) if bits else None,
-        )
-        for i in range(channels)
+    bits = _BITS.get(subtype)
+
+    def read(wanted: Sequence[int], start: int, stop: int) -> list[FloatArray]:
+        with reading(NAME), soundfile.SoundFile(str(path)) as file:
+            file.seek(start)
+            block = file.read(stop - start, dtype="float64", always_2d=True)
+        return [np.ascontiguousarray(block[:, i]) for i in wanted]
+
+    table = Table(
+        ("",) if channels == 1 else tuple(f"channel {i + 1}" for i in range(channels)),
+        frames,
+        read,
+        ("1",) * channels,
+        rate,
+        full_scale=(-1.0, 1.0) if bits else None,
+        resolution=2.0 ** (1 - bits) if bits else None,
     )
-
-    def read_block(group: int, start: int, stop: int) -> list[FloatArray]:
-        try:
-            with soundfile.SoundFile(str(path)) as file:
-                file.seek(start)
-                block = file.read(stop - start, dtype="float64", always_2d=True)
-        except (soundfile.SoundFileError, RuntimeError, ValueError) as error:
-            raise _damaged(str(error)) from error
-        return [np.ascontiguousarray(block[:, i]) for i in range(channels)]
-
-    return RawFile(path, NAME, signals, read_block, notes=tuple(notes))
+    return raw_file(path, NAME, [table], rate_hz=rate_hz, notes=notes)
 
 
-def _damaged(why: str) -> FileFormatError:
+def _not_plain(why: str) -> FileFormatError:
     return FileFormatError(
         "This WAV file is damaged or of a kind that cannot be read.",
         got=why,

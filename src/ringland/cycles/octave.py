@@ -1,0 +1,166 @@
+"""Which multiple of the tracked comb is the engine cycle?
+
+Each hypothesis "a cycle lasts c tracked periods" says at which orders an engine with these firing
+angles must show lines (what the cylinders share) and at which it may (imbalance). The lines of the
+warped recording are weighed by a Gaussian line model with a smooth pulse spectrum and an unknown
+size of imbalance. See docs/theory/cycle_from_pulses.md, equations (4) to (8).
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from ringland.cycles.track import PhaseTrack
+from ringland.signals import resample_at
+
+__all__ = ["LineSpectrum", "cycle_log_evidence", "firing_pattern", "line_spectrum"]
+
+FloatArray = NDArray[np.float64]
+
+_IMBALANCE = (0.003, 0.01, 0.03, 0.1, 0.3)  # imbalance over shared amplitude, tried in turn
+_SMOOTHING_LINES = 2.5  # a pulse shorter than its interval has a spectrum smooth over this many lines
+_NEAR_BINS = 3  # the main lobe of the window ends here
+_FAR_BINS = 13
+_LOBE_BINS = 5.0
+_SHARED = 0.15  # pattern height from which a line counts as shared
+_SAG = 0.01  # 20 dB: sensors with a low corner and resonances lift high orders
+_TAIL_COST = 1.5  # extra cost of a line far stronger than the model allows
+
+
+@dataclass(frozen=True)
+class LineSpectrum:
+    """Power over local noise of a warped channel. `ratio` (n,); `per_period` bins per unit of
+    frequency (1 / tracked period); frequencies above `highest` are not to be used."""
+
+    ratio: FloatArray
+    per_period: float
+    highest: float
+
+
+def line_spectrum(
+    signal: FloatArray, rate_hz: float, track: PhaseTrack, highest_hz: float
+) -> LineSpectrum:
+    """Spectrum against order of one channel, warped by the track and whitened.
+
+    Lines up to about `highest_hz` are kept, so that tracks of different period compare.
+    """
+    periods = float(track.phase[-1])
+    period_hz = periods / float(track.time_s[-1] - track.time_s[0])
+    highest = highest_hz / period_hz
+    points = max(4, int(np.ceil(2.5 * highest)))
+    count = int(periods * points)
+    phase = (np.arange(count) + 0.5) / points
+    time = np.interp(phase, track.phase, track.time_s)
+    warped = resample_at(signal, rate_hz, time, min(0.5 * rate_hz, 0.45 * points * period_hz))
+    warped = np.nan_to_num(warped - np.nanmean(warped))
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(count) + 0.5) / count)
+    power = np.abs(scipy.fft.rfft(warped * window)) ** 2
+    per_period = count / points
+    noise = np.empty_like(power)
+    _two_sided_floor(power, noise)
+    floor = power.max() * 1e-9 + 1e-300
+    return LineSpectrum(power / (noise / np.log(2.0) + floor), per_period, highest)
+
+
+@numba.njit(cache=True)
+def _two_sided_floor(power: FloatArray, out: FloatArray) -> None:
+    """Noise level at each bin: the higher of the medians on its two sides.
+
+    On the skirt of a strong line the side towards that line is higher than the bin itself, so a
+    skirt never looks like a line.
+    """
+    n = power.shape[0]
+    for i in range(n):
+        level = 0.0
+        for side in (-1, 1):
+            first = i + side * _NEAR_BINS
+            last = i + side * _FAR_BINS
+            low = max(min(first, last), 0)
+            high = min(max(first, last) + 1, n)
+            if high - low >= 3:
+                level = max(level, np.median(power[low:high]))
+        out[i] = level
+
+
+def firing_pattern(angles_deg: FloatArray, cycle_deg: float, harmonics: int) -> FloatArray:
+    """|mean of exp(-i k angle)| of the firing angles for cycle harmonics k = 1 .. `harmonics`."""
+    k = np.arange(1, harmonics + 1)[:, None]
+    turn = np.exp(-2j * np.pi * k * np.asarray(angles_deg)[None, :] / cycle_deg)
+    return np.asarray(np.abs(turn.mean(axis=1)))
+
+
+def cycle_log_evidence(
+    spectra: tuple[LineSpectrum, ...],
+    patterns: tuple[tuple[FloatArray, float], ...],
+    periods_per_cycle: float,
+) -> float:
+    """Log evidence that one engine cycle lasts `periods_per_cycle` tracked periods.
+
+    `patterns` per channel: firing angles (positions heard), cycle_deg.
+    """
+    total = 0.0
+    for spectrum, (angles_deg, cycle_deg) in zip(spectra, patterns, strict=True):
+        harmonics = int(spectrum.highest * periods_per_cycle)
+        if harmonics < 1:
+            return -np.inf
+        pattern = firing_pattern(angles_deg, cycle_deg, harmonics)
+        ratio = _read(spectrum, np.arange(1, harmonics + 1) / periods_per_cycle)
+        ratio = _count_once(ratio, spectrum.per_period / periods_per_cycle)
+        total += _line_evidence(ratio, pattern)
+    return total
+
+
+def _read(spectrum: LineSpectrum, frequency: FloatArray) -> FloatArray:
+    """Line power ratio at given frequencies: the larger of the two nearest bins."""
+    position = frequency * spectrum.per_period
+    low = np.clip(position.astype(np.int64), 0, len(spectrum.ratio) - 2)
+    return np.maximum(spectrum.ratio[low], spectrum.ratio[low + 1])
+
+
+def _count_once(ratio: FloatArray, bins_apart: float) -> FloatArray:
+    """Where few cycles make lines overlap, only the strongest within one main lobe counts."""
+    reach = int(np.ceil(_LOBE_BINS / bins_apart)) - 1
+    kept = ratio
+    for step in range(1, reach + 1):
+        higher = np.zeros_like(ratio)
+        higher[step:] = ratio[:-step]
+        higher[:-step] = np.maximum(higher[:-step], ratio[step:])
+        kept = np.where(higher > ratio, np.minimum(kept, 1.0), kept)
+    return kept
+
+
+def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
+    """Sum over lines of log p(ratio | model) - log p(ratio | noise), best imbalance size."""
+    shared = pattern > _SHARED
+    if not shared.any():
+        return -np.inf
+    where = np.flatnonzero(shared)
+    # pulse spectrum at every line: smooth in log through the shared lines
+    excess = np.log(np.maximum(ratio[where] / np.maximum(pattern[where] ** 2, 1e-3), 1.0))
+    spacing = float(np.median(np.diff(where))) if len(where) > 1 else 1.0
+    distance = (np.arange(len(ratio))[:, None] - where[None, :]) / (spacing * _SMOOTHING_LINES)
+    # nearest shared lines always count, however far
+    distance = np.abs(distance) - np.abs(distance).min(axis=1, keepdims=True)
+    weight = np.exp(-distance)
+    level = np.exp((weight * excess).sum(axis=1) / weight.sum(axis=1))
+    # pulses are strongest at low orders: below its strongest line a comb may sag only so far
+    top = np.maximum.accumulate(np.where(shared, ratio, 0.0)[::-1])[::-1]
+    level = np.maximum(level, _SAG * top)
+    best = -np.inf
+    for imbalance in _IMBALANCE:
+        variance = level * (pattern**2 + imbalance**2)
+        usual = -np.log1p(variance) + ratio * variance / (1.0 + variance)
+        free = np.maximum(ratio - 1.0, 0.0)
+        # heavy tail: a line may be stronger than foreseen, at a cost in logarithms
+        unusual = (
+            -np.log1p(free)
+            + free
+            - np.log((1.0 + free) / (1.0 + variance) + 1.0)
+            - _TAIL_COST
+        )
+        unusual = np.where(free > variance, unusual, -np.inf)
+        best = max(best, float(np.maximum(usual, unusual).sum()))
+    return best

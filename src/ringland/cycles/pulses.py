@@ -1,0 +1,202 @@
+"""Find the engine cycle from the pulses alone."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringland.cycles.comb import Ridge, candidate_ridges
+from ringland.cycles.octave import cycle_log_evidence, line_spectrum
+from ringland.cycles.track import PhaseTrack, track_phase
+from ringland.model import ChannelRole, Condition, EngineSpec, Recording
+from ringland.signals import block_decimate, detrend_line, fill_gaps, running_mean
+
+__all__ = ["PulseCycle", "SPEED_RANGE_RPM", "find_pulse_cycle"]
+
+FloatArray = NDArray[np.float64]
+
+# Speed each condition allows (low, high) and where it usually is (median, log standard deviation).
+# Idle 600-900 and cranking 100-300 rpm: common practice, no source; the ranges are wider.
+SPEED_RANGE_RPM: dict[Condition, tuple[float, float, float, float]] = {
+    Condition.IDLE: (350.0, 1700.0, 780.0, 0.28),
+    Condition.HELD: (700.0, 6500.0, 1800.0, 0.55),
+    Condition.CRANKING: (60.0, 480.0, 210.0, 0.35),
+    Condition.SNAP: (350.0, 7000.0, 1600.0, 0.6),
+    Condition.UNKNOWN: (60.0, 6500.0, 1000.0, 0.9),
+}
+
+_WORK_RATE_HZ = 4000.0
+_PULSE_ROLES = (
+    ChannelRole.EXHAUST,
+    ChannelRole.EXHAUST_2,
+    ChannelRole.CRANKCASE,
+    ChannelRole.INTAKE,
+    ChannelRole.STARTER_CURRENT,
+    ChannelRole.SOUND,
+    ChannelRole.UNASSIGNED,
+)
+_RATIOS = tuple(
+    sorted({i / j for i in range(1, 9) for j in range(1, 9) if i == 1 or j == 1 or (i, j) in {(2, 3), (3, 2), (3, 4), (4, 3)}})
+)
+_FEWEST_CYCLES = 2.0
+_HINT_LOG_SD = 0.04
+_HARMONICS_WEIGHED = 12.0  # lines up to this multiple of the clearest comb decide the octave
+
+
+@dataclass(frozen=True)
+class PulseCycle:
+    """The cycle as the pulses tell it: phase in cycles against time (arbitrary zero).
+
+    `angle_se_deg`: standard error of the crank angle. `log_odds`: log evidence over the next best
+    speed. `channels`: names of the channels used.
+    """
+
+    time_s: FloatArray
+    cycle_phase: FloatArray
+    angle_se_deg: float
+    log_odds: float
+    runner_up_rpm: float | None
+    channels: tuple[str, ...]
+
+
+def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | str:
+    """Track the cycle from the pressure channels, or say why that is not possible."""
+    prepared = _prepare(recording, engine)
+    if isinstance(prepared, str):
+        return prepared
+    names, signals, rate_hz, start_s, patterns = prepared
+    low, high, middle, spread = SPEED_RANGE_RPM[recording.condition]
+    if recording.speed_hint_rpm is not None:
+        middle, spread = recording.speed_hint_rpm, _HINT_LOG_SD
+        low, high = max(low, middle * 0.75), min(max(high, middle * 1.2), middle * 1.33)
+    per_rpm = engine.cylinders / (60.0 * engine.revolutions_per_cycle)
+    heard = max(len(angles) for angles, _ in patterns)
+    scale = heard / engine.cylinders if engine.outlet_count > 1 else 1.0
+    ridges = candidate_ridges(
+        signals[:2], rate_hz, low * per_rpm * min(scale, 1.0), high * per_rpm
+    )
+    if not ridges:
+        return "the recording is too short or too slowly sampled for the speeds allowed"
+    tracks = _steadiest_tracks(signals[:2], rate_hz, ridges)
+    best: tuple[float, PhaseTrack, float] | None = None
+    found: list[tuple[float, float]] = []
+    duration = len(signals[0]) / rate_hz
+    highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0][0]) if tracks else 0.0
+    for period_hz, track in tracks:
+        spectra = tuple(line_spectrum(s, rate_hz, track, highest_hz) for s in signals)
+        for ratio in _RATIOS:
+            # `ratio` tracked periods to one firing interval of the whole engine
+            speed = period_hz / ratio / per_rpm
+            cycles = duration * speed / 60.0 / engine.revolutions_per_cycle
+            if not low <= speed <= high or cycles < _FEWEST_CYCLES:
+                continue
+            evidence = cycle_log_evidence(spectra, patterns, ratio * engine.cylinders)
+            evidence += -0.5 * (np.log(speed / middle) / spread) ** 2
+            found.append((evidence, speed))
+            if best is None or evidence > best[0]:
+                best = (evidence, track, ratio)
+    if best is None:
+        return (
+            "no firing rhythm between "
+            f"{low:.0f} and {high:.0f} rpm lasts two engine cycles in this recording"
+        )
+    evidence, track, ratio = best
+    speed = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0]) / ratio / per_rpm
+    others = [f for f in found if abs(np.log(f[1] / speed)) > 0.1]
+    runner_up = max(others, default=None)
+    if evidence < _FLOOR_EVIDENCE:
+        return "the channels hold no regular pulses that stand out of the noise"
+    periods_per_cycle = ratio * engine.cylinders
+    return PulseCycle(
+        track.time_s + start_s,
+        track.phase / periods_per_cycle,
+        track.phase_se * engine.cycle_deg / periods_per_cycle,
+        evidence - runner_up[0] if runner_up else np.inf,
+        runner_up[1] if runner_up else None,
+        names,
+    )
+
+
+_FLOOR_EVIDENCE = 12.0
+
+
+def _steadiest_tracks(
+    signals: tuple[FloatArray, ...], rate_hz: float, ridges: tuple[Ridge, ...]
+) -> list[tuple[float, PhaseTrack]]:
+    """(period frequency, track) of the two ridges whose pulses scatter least in time."""
+    tracks = []
+    for ridge in ridges[:6]:
+        track = track_phase(signals, rate_hz, ridge.time_s, ridge.frequency_hz)
+        if track is not None:
+            period_hz = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0])
+            tracks.append((track.shift_sd / period_hz, period_hz, track))
+    tracks.sort(key=lambda item: item[0])
+    return [(period_hz, track) for _, period_hz, track in tracks[:2]]
+
+
+_Prepared = tuple[
+    tuple[str, ...],
+    tuple[FloatArray, ...],
+    float,
+    float,
+    tuple[tuple[FloatArray, float], ...],
+]
+
+
+def _prepare(recording: Recording, engine: EngineSpec) -> _Prepared | str:
+    """Decimated, levelled channels on one clock, with the firing angles each can hear."""
+    channels = [c for role in _PULSE_ROLES for c in recording.channels if c.role is role]
+    channels = [c for c in channels if len(c.samples) >= 16]
+    if not channels:
+        return "no pressure, current or sound channel to find the cycle from"
+    # exhaust channels tell most; others only when there is none
+    pulses = [c for c in channels if c.role in (ChannelRole.EXHAUST, ChannelRole.EXHAUST_2)]
+    others = [c for c in channels if c not in pulses and c.role is not ChannelRole.UNASSIGNED]
+    chosen = (pulses + others or channels)[:3]
+    start = max(c.start_s for c in chosen)
+    stop = min(c.start_s + c.duration_s for c in chosen)
+    names, signals, patterns = [], [], []
+    work_rate = min(_WORK_RATE_HZ, min(c.rate_hz for c in chosen))
+    for channel in chosen:
+        filled, _ = fill_gaps(channel.samples)
+        factor = max(1, int(channel.rate_hz / work_rate))
+        small = block_decimate(filled, factor)
+        rate = channel.rate_hz / factor
+        offset = channel.start_s + (factor - 1) / 2.0 / channel.rate_hz
+        count = int((stop - start) * work_rate)
+        if factor == channel.rate_hz / work_rate and abs(offset - start) < 0.5 / rate:
+            signal = small[:count]
+        else:
+            at = start + np.arange(count) / work_rate
+            signal = np.interp(at, offset + np.arange(len(small)) / rate, small)
+        width = max(3, int(work_rate * 60.0 / 60.0))
+        level = detrend_line(signal)
+        if len(level) > 2 * width:
+            level = level - running_mean(level, width)
+        size = float(np.median(np.abs(level)))
+        if not np.isfinite(size) or size <= 0.0:
+            continue
+        # a burst (a touched sensor) may not outvote the engine
+        level = np.clip(level, -12.0 * size, 12.0 * size) / size
+        names.append(channel.name)
+        signals.append(np.ascontiguousarray(level))
+        patterns.append((_heard_angles(channel.role, engine), engine.cycle_deg))
+    if not signals:
+        return "every channel is flat"
+    shortest = min(len(s) for s in signals)
+    return (
+        tuple(names),
+        tuple(s[:shortest] for s in signals),
+        work_rate,
+        start,
+        tuple(patterns),
+    )
+
+
+def _heard_angles(role: ChannelRole, engine: EngineSpec) -> FloatArray:
+    """Firing angles of the cylinders that this channel hears."""
+    outlet = {ChannelRole.EXHAUST: 1, ChannelRole.EXHAUST_2: 2}.get(role)
+    if outlet is None or engine.outlet_count == 1:
+        return np.asarray(engine.firing_angles_deg)
+    positions = engine.positions_on_outlet(outlet)
+    return np.asarray([engine.firing_angles_deg[p - 1] for p in positions])

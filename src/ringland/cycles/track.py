@@ -1,0 +1,179 @@
+"""Follow the phase of a firing comb through the recording.
+
+The signal is demodulated at every harmonic of a first guess; the local shift of each pulse against
+the common pulse is read from the phases of all harmonics at once and smoothed; the guess is
+corrected and the pass repeated. See docs/theory/cycle_from_pulses.md.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from ringland.signals import interpolate_cubic, smooth_weighted
+
+__all__ = ["PhaseTrack", "track_phase"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+_MOST_HARMONICS = 16
+_PASSES = 5
+_SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
+_PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
+
+
+@dataclass(frozen=True)
+class PhaseTrack:
+    """Phase in periods against time.
+
+    `time_s` (m,) and `phase` (m,), both increasing, phase 0 at the first knot and one unit per
+    period; `phase_se` the standard error of the smoothed phase at a knot; `shift_sd` the scatter
+    of single pulses about it.
+    """
+
+    time_s: FloatArray
+    phase: FloatArray
+    phase_se: float
+    shift_sd: float
+
+
+@numba.njit(cache=True)
+def _demodulate(
+    signal: FloatArray,
+    phase: FloatArray,
+    first_period: int,
+    harmonics: int,
+    out: ComplexArray,
+) -> None:
+    """out[p, h-1] = sum of signal * exp(-2 pi i h phase) under a Hann window two periods wide
+    centred on period first_period + p + 0.5."""
+    periods = out.shape[0]
+    for n in range(signal.shape[0]):
+        u = phase[n] - first_period
+        base = np.exp(-2j * np.pi * phase[n])
+        low = int(np.floor(u - 1.5)) + 1
+        for p in range(max(0, low), min(periods, low + 2)):
+            weight = 0.5 + 0.5 * np.cos(np.pi * (u - p - 0.5))
+            turn = base
+            for h in range(harmonics):
+                out[p, h] += weight * signal[n] * turn
+                turn *= base
+
+
+def _local_shift(
+    demodulated: tuple[ComplexArray, ...], templates: tuple[ComplexArray, ...]
+) -> tuple[FloatArray, FloatArray]:
+    """Shift of each period against the templates, in periods, and the weight it deserves.
+
+    `demodulated` per channel (periods, harmonics). Maximises the summed cross-correlation over
+    channels, each harmonic weighted by its signal-to-noise ratio.
+    """
+    periods = demodulated[0].shape[0]
+    total = np.zeros((periods, _SHIFT_STEPS // 2 + 1), dtype=np.complex128)
+    curvature = np.zeros(periods)
+    for values, template in zip(demodulated, templates, strict=True):
+        scatter = np.median(np.abs(values - template), axis=0) ** 2 / np.log(2.0)
+        weight = 1.0 / (scatter + 1e-3 * np.abs(template).max() ** 2 + 1e-300)
+        harmonics = np.arange(1, values.shape[1] + 1)
+        cross = values * np.conj(template) * weight
+        total[:, 1 : values.shape[1] + 1] += cross
+        curvature += (np.abs(cross) * (2.0 * np.pi * harmonics) ** 2).sum(axis=1)
+    correlation = scipy.fft.irfft(total, _SHIFT_STEPS, axis=1)
+    top = correlation.argmax(axis=1)
+    rows = np.arange(periods)
+    left = correlation[rows, (top - 1) % _SHIFT_STEPS]
+    centre = correlation[rows, top]
+    right = correlation[rows, (top + 1) % _SHIFT_STEPS]
+    bend = left - 2.0 * centre + right
+    offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
+    shift = (top + np.clip(offset, -0.5, 0.5)) / _SHIFT_STEPS
+    # a pulse late by d gives Z_h = T_h exp(-2 pi i h d), which peaks at shift d
+    shift = (shift + 0.5) % 1.0 - 0.5
+    return shift, np.maximum(curvature, 1e-300)
+
+
+def _template(values: ComplexArray) -> ComplexArray:
+    """Robust mean over periods: real and imaginary medians."""
+    return np.asarray(np.median(values.real, axis=0) + 1j * np.median(values.imag, axis=0))
+
+
+def _increments(demodulated: tuple[ComplexArray, ...]) -> FloatArray:
+    """Shift from each period to the following one, from the cross-spectrum of neighbours."""
+    out = np.zeros(demodulated[0].shape[0] - 1)
+    total = np.zeros((len(out), _SHIFT_STEPS // 2 + 1), dtype=np.complex128)
+    for values in demodulated:
+        cross = values[1:] * np.conj(values[:-1])
+        size = np.median(np.abs(values), axis=0).max() ** 2 + 1e-300
+        total[:, 1 : values.shape[1] + 1] += cross / size
+    correlation = scipy.fft.irfft(total, _SHIFT_STEPS, axis=1)
+    shift = correlation.argmax(axis=1) / _SHIFT_STEPS
+    return np.asarray((shift + 0.5) % 1.0 - 0.5)
+
+
+def _smooth(shift: FloatArray, weight: FloatArray) -> tuple[FloatArray, float]:
+    """The stiffest smooth curve that leaves no more than the scatter of single pulses."""
+    weight = weight / np.median(weight)
+    weight = np.clip(weight, 0.05, 4.0)
+    if len(shift) < 5:
+        return smooth_weighted(shift, weight, 1.0), float(np.std(shift))
+    bend = np.diff(shift, 2)
+    sd = 1.4826 * float(np.median(np.abs(bend))) / np.sqrt(6.0) + 1e-6
+    curve = shift
+    for penalty in _PENALTIES:
+        curve = smooth_weighted(shift, weight, float(penalty))
+        # a robust second round: pulses far off (a missing one) do not pull the curve
+        far = np.abs(shift - curve) > 4.0 * sd
+        curve = smooth_weighted(shift, np.where(far, weight * 0.01, weight), float(penalty))
+        left = np.sqrt(np.mean(np.minimum((shift - curve) ** 2, (4.0 * sd) ** 2)))
+        if left < 1.15 * sd:
+            break
+    return curve, sd
+
+
+def track_phase(
+    signals: tuple[FloatArray, ...],
+    rate_hz: float,
+    guess_time_s: FloatArray,
+    guess_hz: FloatArray,
+) -> PhaseTrack | None:
+    """Refine a frequency ridge to a phase track. None when fewer than four periods are there.
+
+    `signals` (n,) each, same clock, `rate_hz`. The guess must be right within a few per cent.
+    """
+    time = np.arange(len(signals[0])) / rate_hz
+    frequency = np.interp(time, guess_time_s, guess_hz)
+    phase = np.concatenate([[0.0], np.cumsum(0.5 * (frequency[1:] + frequency[:-1]))]) / rate_hz
+    sd = 0.5
+    for number in range(_PASSES):
+        periods = int(np.floor(phase[-1]))
+        if periods < 4:
+            return None
+        top_hz = float((phase[-1] - phase[0]) / time[-1])
+        harmonics = int(np.clip(0.42 * rate_hz / top_hz, 1, _MOST_HARMONICS))
+        demodulated = []
+        for signal in signals:
+            values = np.zeros((periods, harmonics), dtype=np.complex128)
+            _demodulate(signal, phase, 0, harmonics, values)
+            demodulated.append(values)
+        centre = np.arange(periods) + 0.5
+        if number < 2:
+            # differences first: they cannot slip a whole period
+            steps = _increments(tuple(demodulated))
+            curve = np.concatenate([[0.0], np.cumsum(smooth_weighted(steps, np.ones_like(steps), 30.0))])
+            curve -= curve.mean()
+        else:
+            templates = tuple(_template(v) for v in demodulated)
+            shift, weight = _local_shift(tuple(demodulated), templates)
+            curve, sd = _smooth(shift, weight)
+        correction = interpolate_cubic(centre, curve, phase)
+        phase = np.maximum.accumulate(phase - correction)
+    step = max(1, int(rate_hz / (4.0 * (phase[-1] - phase[0]) / time[-1])))
+    knots = np.unique(np.append(np.arange(0, len(time), step), len(time) - 1))
+    increasing = np.concatenate([[True], np.diff(phase[knots]) > 1e-9])
+    knots = knots[increasing]
+    return PhaseTrack(
+        time[knots], phase[knots] - phase[knots[0]], sd / np.sqrt(4.0), float(sd)
+    )

@@ -1,0 +1,18 @@
+"""Signal primitives that several steps share: plain arrays in, plain arrays out.
+
+Sits below `model`; knows nothing of engines.
+"""
+
+from ringland.signals.linear import detrend_line, fill_gaps, running_mean
+from ringland.signals.resample import block_decimate, resample_at
+from ringland.signals.smooth import interpolate_cubic, smooth_weighted
+
+__all__ = [
+    "block_decimate",
+    "detrend_line",
+    "fill_gaps",
+    "interpolate_cubic",
+    "resample_at",
+    "running_mean",
+    "smooth_weighted",
+]

@@ -1,0 +1,61 @@
+"""Small linear operations on uniformly sampled signals."""
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["detrend_line", "fill_gaps", "running_mean"]
+
+FloatArray = NDArray[np.float64]
+
+
+def detrend_line(samples: FloatArray) -> FloatArray:
+    """The signal (n,) less its least-squares straight line."""
+    n = len(samples)
+    if n < 2:
+        return np.zeros(n)
+    position = np.arange(n) - (n - 1) / 2.0
+    slope = float(position @ samples) / float(position @ position)
+    return np.asarray(samples - samples.mean() - slope * position)
+
+
+def fill_gaps(samples: FloatArray) -> tuple[FloatArray, int]:
+    """Non-finite samples replaced by a straight line between their neighbours.
+
+    Returns the filled signal and how many samples were filled; all zeros when none is finite.
+    """
+    # a sum is one pass and stays finite exactly when every term does (short of overflow)
+    if np.isfinite(samples.sum()):
+        return samples, 0
+    bad = ~np.isfinite(samples)
+    count = int(bad.sum())
+    if count == len(samples):
+        return np.zeros(len(samples)), count
+    index = np.arange(len(samples))
+    filled = samples.copy()
+    filled[bad] = np.interp(index[bad], index[~bad], samples[~bad])
+    return filled, count
+
+
+@numba.njit(cache=True)
+def _running_mean(samples: FloatArray, width: int, out: FloatArray) -> None:
+    n = samples.shape[0]
+    total = np.zeros(n + 1)
+    for i in range(n):
+        total[i + 1] = total[i] + samples[i]
+    half = width // 2
+    for i in range(n):
+        # keep the width whole at the ends, so that a periodic part still averages out
+        first = min(max(0, i - half), max(0, n - width))
+        last = min(n, first + width)
+        out[i] = (total[last] - total[first]) / (last - first)
+
+
+def running_mean(samples: FloatArray, width: int) -> FloatArray:
+    """Mean over `width` samples centred on each one (shifted inwards at the ends).
+
+    Subtracting it removes drift and leaves every multiple of the frequency 1 / width untouched.
+    """
+    out = np.empty(len(samples))
+    _running_mean(np.ascontiguousarray(samples, dtype=np.float64), width, out)
+    return out

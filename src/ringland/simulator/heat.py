@@ -1,0 +1,41 @@
+"""Heat transfer coefficient from the gas to the cylinder wall."""
+
+import math
+
+from numba import njit
+
+__all__ = ["hohenberg_w_m2k", "woschni_speed_m_s", "woschni_w_m2k"]
+
+
+@njit(cache=True)
+def woschni_w_m2k(bore_m: float, pressure_kpa: float, temperature_k: float, speed: float) -> float:
+    """Woschni: 3.26 B^-0.2 p^0.8 T^-0.55 w^0.8 (p in kPa; Heywood 1988, eqs 12.36 to 12.38)."""
+    exponent = (
+        0.8 * math.log(pressure_kpa * speed)
+        - 0.2 * math.log(bore_m)
+        - 0.55 * math.log(temperature_k)
+    )
+    return 3.26 * math.exp(exponent)
+
+
+@njit(cache=True)
+def woschni_speed_m_s(
+    piston_speed_m_s: float, closed: bool, combustion_m_s_pa: float, excess_pa: float
+) -> float:
+    """Woschni's gas speed w: 6.18 Sp in gas exchange, else 2.28 Sp + C2 Vd Tr/(pr Vr) (p - pm)."""
+    if not closed:
+        return 6.18 * piston_speed_m_s
+    return 2.28 * piston_speed_m_s + combustion_m_s_pa * max(excess_pa, 0.0)
+
+
+@njit(cache=True)
+def hohenberg_w_m2k(
+    volume_m3: float, pressure_bar: float, temperature_k: float, piston_speed_m_s: float
+) -> float:
+    """Hohenberg: 130 V^-0.06 p^0.8 T^-0.4 (Sp + 1.4)^0.8 (p in bar; SAE 790825)."""
+    exponent = (
+        0.8 * math.log(pressure_bar * (piston_speed_m_s + 1.4))
+        - 0.06 * math.log(volume_m3)
+        - 0.4 * math.log(temperature_k)
+    )
+    return 130.0 * math.exp(exponent)

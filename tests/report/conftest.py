@@ -57,22 +57,62 @@ MakeAnalysis = Callable[..., Analysis]
 
 DEFINITIONS = (
     MetricDefinition(
-        "exhaust_strength", "Pulse strength", "1", ChannelRole.EXHAUST, Sense.LOW,
-        0.0, 3.0, 20, 0.04, 0.12, 0.25, "heuristic",
+        "exhaust_strength",
+        "Pulse strength",
+        "1",
+        ChannelRole.EXHAUST,
+        Sense.LOW,
+        0.0,
+        3.0,
+        20,
+        0.04,
+        0.12,
+        0.25,
+        "heuristic",
     ),
     MetricDefinition(
-        "exhaust_arrival", "Pulse arrival against the others", "deg", ChannelRole.EXHAUST,
-        Sense.BOTH, -60.0, 60.0, 20, 2.0, 8.0, 15.0, "heuristic",
+        "exhaust_arrival",
+        "Pulse arrival against the others",
+        "deg",
+        ChannelRole.EXHAUST,
+        Sense.BOTH,
+        -60.0,
+        60.0,
+        20,
+        2.0,
+        8.0,
+        15.0,
+        "heuristic",
     ),
     MetricDefinition(
-        "crankcase_push", "Push in compression and expansion", "Pa", ChannelRole.CRANKCASE,
-        Sense.HIGH, -500.0, 500.0, 20, 3.0, 12.0, 25.0, "heuristic",
+        "crankcase_push",
+        "Push in compression and expansion",
+        "Pa",
+        ChannelRole.CRANKCASE,
+        Sense.HIGH,
+        -500.0,
+        500.0,
+        20,
+        3.0,
+        12.0,
+        25.0,
+        "heuristic",
     ),
     MetricDefinition(
-        "misfire_rate", "Cycles without a pulse", "1", ChannelRole.EXHAUST, Sense.HIGH,
-        0.0, 1.0, 20, 0.005, 0.03, 0.10, "heuristic",
+        "misfire_rate",
+        "Cycles without a pulse",
+        "1",
+        ChannelRole.EXHAUST,
+        Sense.HIGH,
+        0.0,
+        1.0,
+        20,
+        0.005,
+        0.03,
+        0.10,
+        "heuristic",
     ),
-)  # fmt: skip
+)
 
 
 def _engine(cylinders: int, name: str) -> EngineSpec:
@@ -93,7 +133,9 @@ def _exhaust(strength: FloatArray, rng: np.random.Generator) -> FloatArray:
     signal = np.zeros((strength.shape[0], ANGLES))
     for position in range(count):
         since = (angle - position * 720.0 / count - ARRIVAL_DEG) % 720.0
-        pulse = (since / 22.0) * np.exp(1 - since / 22.0) - 0.3 * np.exp(-(((since - 110) / 45) ** 2))
+        pulse = (since / 22.0) * np.exp(1 - since / 22.0) - 0.3 * np.exp(
+            -(((since - 110) / 45) ** 2)
+        )
         signal += 180.0 * strength[:, position : position + 1] * pulse
     return signal + rng.normal(0, 7.0, signal.shape)
 
@@ -107,7 +149,9 @@ def _crankcase(leaky: int | None, cycles: int, count: int, rng: np.random.Genera
     return signal
 
 
-def _angle_signal(name: str, role: ChannelRole, values: FloatArray, index: list[int]) -> AngleSignal:
+def _angle_signal(
+    name: str, role: ChannelRole, values: FloatArray, index: list[int]
+) -> AngleSignal:
     return AngleSignal(
         channel=name,
         role=role,
@@ -124,7 +168,7 @@ def _angle_signal(name: str, role: ChannelRole, values: FloatArray, index: list[
 
 def _cycles(count: int, speed_rpm: float, reference: Reference) -> CycleSet:
     cycle_s = 120.0 / speed_rpm
-    time_s = np.arange(count + 1) * cycle_s + 0.05
+    time_s = np.arange(count + 1, dtype=np.float64) * cycle_s + 0.05
     wobble = 4.0 * np.sin(2 * np.pi * 0.4 * time_s)
     uses = []
     for k in range(count):
@@ -137,7 +181,7 @@ def _cycles(count: int, speed_rpm: float, reference: Reference) -> CycleSet:
         reference=reference,
         reference_reason="ignition trigger on cylinder 1" if triggered else "no trigger",
         time_s=time_s,
-        angle_deg=720.0 * np.arange(count + 1),
+        angle_deg=720.0 * np.arange(count + 1, dtype=np.float64),
         speed_rpm=speed_rpm + wobble,
         speed_se_rpm=np.full(count + 1, 0.6),
         angle_se_deg=0.4,
@@ -161,20 +205,30 @@ def _spectrum(signal: AngleSignal, cylinders: int) -> OrderSpectrum:
     )
 
 
+def _rate(position: int, count: int, *, off: bool) -> Estimate:
+    if position == count:
+        return unknown("1", "fewer than 20 cycles kept")
+    return Estimate(0.05, 0.02, 0.11, "1") if off else Estimate(0.0, 0.0, 0.03, "1")
+
+
 def _metrics(count: int, weak: int | None) -> tuple[MetricTable, SymptomTable]:
     values, symptoms = [], []
     for position in range(1, count + 1):
         off = position == weak
+        drift = 0.01 * position
+        strength = 0.664 if off else 0.98 + drift
+        arrival_deg = 9.4 if off else 40 * drift - 1
+        push_pa = 38.7 if off else 90 * drift - 3
         cells = (
-            ("exhaust_strength", "exhaust", Estimate.from_se(0.664 if off else 1.0 + 0.01 * position, 0.02, "1")),
-            ("exhaust_arrival", "exhaust", Estimate.from_se(9.4 if off else 0.4 * position - 1, 1.1, "deg")),
-            ("crankcase_push", "crankcase", Estimate.from_se(38.7 if off else 1.3 * position - 3, 2.2, "Pa")),
+            ("exhaust_strength", "exhaust", Estimate.from_se(strength, 0.02, "1")),
+            ("exhaust_arrival", "exhaust", Estimate.from_se(arrival_deg, 1.1, "deg")),
+            ("crankcase_push", "crankcase", Estimate.from_se(push_pa, 2.2, "Pa")),
             (
                 "misfire_rate",
                 "exhaust",
-                unknown("1", "fewer than 20 cycles kept") if position == count else Estimate(0.05 if off else 0.0, 0.02 if off else 0.0, 0.11 if off else 0.03, "1"),
+                _rate(position, count, off=off),
             ),
-        )  # fmt: skip
+        )
         for (metric, channel, estimate), definition in zip(cells, DEFINITIONS, strict=True):
             values.append(MetricValue(metric, channel, position, estimate))
             symptoms.append(_symptom(definition, position, estimate, off))
@@ -184,9 +238,17 @@ def _metrics(count: int, weak: int | None) -> tuple[MetricTable, SymptomTable]:
 def _symptom(definition: MetricDefinition, position: int, estimate: Estimate, off: bool) -> Symptom:
     if estimate.value is None:
         return Symptom(
-            definition.id, position, State.NOT_JUDGED, unknown(definition.unit, estimate.reason or ""),
-            None, None, None, "own cylinders", "", estimate.reason or "",
-        )  # fmt: skip
+            definition.id,
+            position,
+            State.NOT_JUDGED,
+            unknown(definition.unit, estimate.reason or ""),
+            None,
+            None,
+            None,
+            "own cylinders",
+            "",
+            estimate.reason or "",
+        )
     comparison = 1.02 if definition.id == "exhaust_strength" else 0.0
     low, high = estimate.low or 0.0, estimate.high or 0.0
     deviation = Estimate(
@@ -197,60 +259,106 @@ def _symptom(definition: MetricDefinition, position: int, estimate: Estimate, of
     if off:
         state = State.ALERT if definition.id in ("exhaust_arrival", "misfire_rate") else State.ALARM
         sentence = {
-            "exhaust_strength": "pushes about a third less into the exhaust than the others (33 to 39 % less)",
+            "exhaust_strength": "its exhaust pulse is a third smaller than the others (33 to 39 %)",
             "exhaust_arrival": "its pulse comes 9° later than the others expect",
             "crankcase_push": "pushes 39 Pa into the crankcase where the others push none",
             "misfire_rate": "5 in 100 cycles have no pulse",
         }[definition.id]
     return Symptom(
-        definition.id, position, state, deviation, definition.alert_deviation,
-        definition.alarm_deviation, 1e-6 if off else 0.4, "own cylinders", sentence,
-    )  # fmt: skip
+        definition.id,
+        position,
+        state,
+        deviation,
+        definition.alert_deviation,
+        definition.alarm_deviation,
+        1e-6 if off else 0.4,
+        "own cylinders",
+        sentence,
+    )
 
 
 def _quality(exhaust_name: str) -> QualityReport:
     return QualityReport(
         (
             QualityFinding(
-                "clipping", exhaust_name, Verdict.OK, "No flat tops.",
-                measured=Estimate(0.0, 0.0, 0.001, "1"), limit=0.001,
+                "clipping",
+                exhaust_name,
+                Verdict.OK,
+                "No flat tops.",
+                measured=Estimate(0.0, 0.0, 0.001, "1"),
+                limit=0.001,
             ),
             QualityFinding(
-                "hum", "crankcase", Verdict.SUSPECT,
+                "hum",
+                "crankcase",
+                Verdict.SUSPECT,
                 "Mains hum at 50 Hz is 8 % of the signal.",
                 "Move the cable away from the charger and record again if the crankcase matters.",
-                Estimate(0.08, 0.07, 0.09, "1"), 0.05, ((0.0, 4.0), (9.5, 12.0)),
+                Estimate(0.08, 0.07, 0.09, "1"),
+                0.05,
+                ((0.0, 4.0), (9.5, 12.0)),
             ),
             QualityFinding(
-                "full_scale", "crankcase", Verdict.NOT_CHECKED,
+                "full_scale",
+                "crankcase",
+                Verdict.NOT_CHECKED,
                 "The recorder's range is not stored in the file.",
             ),
         )
-    )  # fmt: skip
+    )
 
 
 def _diagnosis() -> Diagnosis:
     rings = Cause(
-        "ring_leak", "Leaking rings", 2, 3, 0.78, Estimate(3.1, 2.2, 4.4, "mm2"),
+        "ring_leak",
+        "Leaking rings",
+        2,
+        3,
+        0.78,
+        Estimate(3.1, 2.2, 4.4, "mm2"),
         (
-            EvidenceWeight("crankcase_push", 3.4, "Cylinder 3 pushes into the crankcase on compression and expansion."),
+            EvidenceWeight(
+                "crankcase_push",
+                3.4,
+                "Cylinder 3 pushes into the crankcase, compression and expansion.",
+            ),
             EvidenceWeight("exhaust_strength", 1.1, "Its exhaust pulse is about a third weaker."),
         ),
-        (EvidenceWeight("misfire_rate", -0.6, "Some cycles have no pulse at all; rings do not come and go."),),
+        (
+            EvidenceWeight(
+                "misfire_rate", -0.6, "Some cycles have no pulse; rings do not come and go."
+            ),
+        ),
         ("Blue smoke after a long idle",),
-    )  # fmt: skip
+    )
     inlet = Cause("inlet_leak", "Leaking inlet valve", 2, 3, 0.11, unknown("mm2", "not fitted"))
     ranking = (("Leaking rings", 0.95), ("Leaking inlet valve", 0.02), ("none of these", 0.03))
     test = NextTest(
-        "leakdown", "Leak-down test with your ear at the filler", 2, 3, 0.9, 15.0, 0.06,
+        "leakdown",
+        "Leak-down test with your ear at the filler",
+        2,
+        3,
+        0.9,
+        15.0,
+        0.06,
         ("leak-down tester", "compressed air"),
         ("Lock the crank: the air turns the engine.",),
         (
             PossibleAnswer("filler", "Air heard at the oil filler", 0.75, ranking),
-            PossibleAnswer("inlet", "Air heard in the inlet", 0.12, (("Leaking inlet valve", 0.9), ("Leaking rings", 0.05), ("none of these", 0.05))),
-            PossibleAnswer("tight", "Little leak, no sound", 0.13, (("none of these", 0.5), ("Leaking rings", 0.3))),
+            PossibleAnswer(
+                "inlet",
+                "Air heard in the inlet",
+                0.12,
+                (("Leaking inlet valve", 0.9), ("none of these", 0.1)),
+            ),
+            PossibleAnswer(
+                "tight",
+                "Little leak, no sound",
+                0.13,
+                (("none of these", 0.5), ("Leaking rings", 0.3)),
+            ),
         ),
-    )  # fmt: skip
+    )
     return Diagnosis(
         causes=(rings, inlet),
         healthy=0.01,
@@ -258,14 +366,15 @@ def _diagnosis() -> Diagnosis:
         next_tests=(test,),
         actions=(
             Action(
-                "repair", "within two weeks",
+                "repair",
+                "within two weeks",
                 "Cylinder 3 leaks inside. It can finish the week but should not go on a long trip.",
                 "Confirm by leak-down before the head comes off.",
                 ("The leak washes the oil off the wall.",),
                 ("Hot oil mist at the filler.",),
             ),
         ),
-    )  # fmt: skip
+    )
 
 
 def build_analysis(
@@ -313,12 +422,21 @@ def build_analysis(
     positions = tuple(range(1, cylinders + 1))
     width = 720 // cylinders
     share = CylinderShare(
-        exhaust_name, ChannelRole.EXHAUST, positions, np.arange(width, dtype=np.float64),
-        np.zeros((cylinders, width)), np.ones((cylinders, width)), np.zeros(width), strength,
-    )  # fmt: skip
+        exhaust_name,
+        ChannelRole.EXHAUST,
+        positions,
+        np.arange(width, dtype=np.float64),
+        np.zeros((cylinders, width)),
+        np.ones((cylinders, width)),
+        np.zeros(width),
+        strength,
+    )
     misfires = tuple(
         MisfireCount(
-            exhaust_name, p, 4 if p == weak_position else 0, len(kept),
+            exhaust_name,
+            p,
+            4 if p == weak_position else 0,
+            len(kept),
             Estimate(0.0455, 0.018, 0.111, "1", coverage=0.95)
             if p == weak_position
             else Estimate(0.0, 0.0, 0.042, "1", coverage=0.95),
@@ -327,7 +445,7 @@ def build_analysis(
             tuple(kept[m] for m in missed) if p == weak_position else (),
         )
         for p in positions
-    )  # fmt: skip
+    )
     time_s = np.arange(int(cycles.time_s[-1] * RATE_HZ) + 400) / RATE_HZ
     angle = np.nan_to_num(cycles.angle_at(time_s))
     in_order = [exhaust.values.mean(axis=0), crankcase.values.mean(axis=0)]
@@ -344,8 +462,12 @@ def build_analysis(
             ),
             edges=(
                 EdgeTrain(
-                    "coil 1", ChannelRole.IGNITION, cycles.time_s[:-1],
-                    np.ones(cycle_count, dtype=np.int64), 0.0, float(time_s[-1]),
+                    "coil 1",
+                    ChannelRole.IGNITION,
+                    cycles.time_s[:-1],
+                    np.ones(cycle_count, dtype=np.int64),
+                    0.0,
+                    float(time_s[-1]),
                 ),
             )
             if trigger
@@ -360,7 +482,9 @@ def build_analysis(
         cylinders=CylinderSet(
             signals=(exhaust, crankcase),
             spectra=(_spectrum(exhaust, cylinders), _spectrum(crankcase, cylinders)),
-            delays=(PathDelay(exhaust_name, delay, unknown("deg", "path length not given"), (), "fit"),),
+            delays=(
+                PathDelay(exhaust_name, delay, unknown("deg", "path length not given"), (), "fit"),
+            ),
             assignments=assignments,
             shares=(share,),
             misfires=misfires,
@@ -368,8 +492,10 @@ def build_analysis(
         metrics=table,
         symptoms=symptoms,
         diagnosis=_diagnosis() if diagnosis else None,
-        provenance=Provenance().then("read csv", rate_hz=RATE_HZ).then("cycles from trigger", edges=cycle_count),
-    )  # fmt: skip
+        provenance=Provenance()
+        .then("read csv", rate_hz=RATE_HZ)
+        .then("cycles from trigger", edges=cycle_count),
+    )
 
 
 def build_unusable() -> Analysis:
@@ -380,10 +506,14 @@ def build_unusable() -> Analysis:
         quality=QualityReport(
             (
                 QualityFinding(
-                    "silent", "exhaust", Verdict.UNUSABLE,
+                    "silent",
+                    "exhaust",
+                    Verdict.UNUSABLE,
                     "The exhaust channel does not move: 0.2 Pa from end to end.",
-                    "Check the plug of the sensor and that the hose is not pinched, then record again.",
-                    Estimate(0.2, 0.1, 0.3, "Pa"), 5.0, ((0.0, 13.8),),
+                    "Check the sensor plug and that the hose is not pinched, then record again.",
+                    Estimate(0.2, 0.1, 0.3, "Pa"),
+                    5.0,
+                    ((0.0, 13.8),),
                 ),
             )
         ),
@@ -392,7 +522,7 @@ def build_unusable() -> Analysis:
         metrics=None,
         symptoms=None,
         not_judged="the exhaust channel is silent, so no engine cycle could be found",
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture(scope="session")

@@ -7,8 +7,8 @@ import numpy as np
 
 from ringland.figures import style
 from ringland.figures.labels import position_tag
-from ringland.model import AngleSignal, CylinderSet, Reference
-from ringland.model._arrays import FloatArray
+from ringland.model import AngleSignal, ChannelRole, CylinderSet, Reference
+from ringland.model._arrays import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,7 +33,7 @@ class Strip:
     median: FloatArray
     low: FloatArray
     high: FloatArray
-    own: FloatArray
+    own: BoolArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +51,7 @@ class AveragedCycle:
     angle_label: str
     unit: str
     arrival_deg: float | None
+    own_is: str
 
 
 def stroke_names(cycle_deg: float, reference: Reference) -> tuple[tuple[float, str], ...]:
@@ -82,7 +83,9 @@ def prepare(
     equal cylinders would all show. The band is the 5 % to 95 % range over cycles.
     """
     share = next((s for s in cylinders.shares if s.channel == signal.channel), None)
-    heard = [a for a in cylinders.assignments if share is None or a.firing_position in share.positions]
+    heard = [
+        a for a in cylinders.assignments if share is None or a.firing_position in share.positions
+    ]
     points = int(np.clip(_POINTS_IN_ALL // max(len(heard), 1), _FEWEST_POINTS, _MOST_POINTS))
     angle_deg = np.arange(points) * cycle_deg / points
     median = np.median(signal.values, axis=0)
@@ -92,6 +95,9 @@ def prepare(
         return np.interp(angle_deg + by_deg, signal.angle_deg, values - level, period=cycle_deg)
 
     arrival = _arrival_deg(cylinders, signal.channel)
+    around_tdc = (
+        arrival is None and signal.role is ChannelRole.CRANKCASE and reference is Reference.CYLINDER
+    )
     strips = tuple(
         Strip(
             label=position_tag(cylinders.assignments, a.firing_position),
@@ -101,9 +107,12 @@ def prepare(
             high=turned(signal.high, a.firing_angle_deg),
             own=_own_part(
                 angle_deg,
-                arrival,
-                _gap_to_next_deg(a.firing_angle_deg, [h.firing_angle_deg for h in heard], cycle_deg),
+                0.0 if around_tdc else arrival,
+                _gap_to_next_deg(
+                    a.firing_angle_deg, [h.firing_angle_deg for h in heard], cycle_deg
+                ),
                 cycle_deg,
+                centred=around_tdc,
             ),
         )
         for a in heard
@@ -117,6 +126,18 @@ def prepare(
         angle_label=_angle_label(reference),
         unit=signal.unit,
         arrival_deg=arrival,
+        own_is=_own_is(arrival, around_tdc),
+    )
+
+
+def _own_is(arrival_deg: float | None, around_tdc: bool) -> str:
+    if around_tdc:
+        return "only around its own firing top dead centre"
+    if arrival_deg is None:
+        return "everywhere, as it is not known where each pulse arrives"
+    return (
+        f"only over its own part, from {arrival_deg:.0f}° after its firing top dead centre, where "
+        "its pulse arrives, to the next pulse"
     )
 
 
@@ -139,11 +160,18 @@ def _gap_to_next_deg(own_deg: float, all_deg: list[float], cycle_deg: float) -> 
 
 
 def _own_part(
-    angle_deg: FloatArray, arrival_deg: float | None, gap_deg: float, cycle_deg: float
-) -> FloatArray:
+    angle_deg: FloatArray,
+    arrival_deg: float | None,
+    gap_deg: float,
+    cycle_deg: float,
+    *,
+    centred: bool,
+) -> BoolArray:
+    """From the arrival to the next pulse, or as wide but centred on it."""
     if arrival_deg is None:
-        return np.ones(angle_deg.size)
-    return ((angle_deg - arrival_deg) % cycle_deg < gap_deg).astype(np.float64)
+        return np.ones(angle_deg.size, dtype=np.bool_)
+    start = arrival_deg - (gap_deg / 2 if centred else 0.0)
+    return (angle_deg - start) % cycle_deg < gap_deg
 
 
 def size_in(prepared: AveragedCycle) -> tuple[float, float]:
@@ -177,12 +205,12 @@ def draw(axes: "Axes", prepared: AveragedCycle) -> None:
         for above, colour, hatch in ((True, style.BLUE, None), (False, style.VERMILLION, "xxxx")):
             side = (median > shared) == above
             axes.fill_between(
-                angle, shared, median, where=side & (strip.own > 0), interpolate=True,
+                angle, shared, median, where=side & strip.own, interpolate=True,
                 facecolor=colour, edgecolor=colour, linewidth=0, alpha=0.75, hatch=hatch,
             )  # fmt: skip
         axes.plot(angle, median, color=style.INK, linewidth=1.3)
         axes.text(
-            -0.012, base + float(strip.median[0]), strip.label, ha="right", va="center",
+            -0.012, base, strip.label, ha="right", va="center",
             fontweight="bold", transform=axes.get_yaxis_transform(),
         )  # fmt: skip
     _draw_frame(axes, prepared, step)

@@ -83,7 +83,10 @@ def compose(figure: "Figure", prepared: BeforeAfter) -> None:
 def draw(axes: "Axes", prepared: BeforeAfter) -> None:
     """Before as an open dot above, after as a filled dot below, each with its interval."""
     for index, row in enumerate(prepared.rows):
-        for offset, numbers, face in ((-0.16, row.before, style.PAPER), (0.16, row.after, style.BLUE)):
+        for offset, numbers, face in (
+            (-0.16, row.before, style.PAPER),
+            (0.16, row.after, style.BLUE),
+        ):
             if numbers is None:
                 continue
             value, low, high = numbers
@@ -93,7 +96,9 @@ def draw(axes: "Axes", prepared: BeforeAfter) -> None:
                 markeredgecolor=style.BLUE, markeredgewidth=1.4,
             )  # fmt: skip
         if row.before is None and row.after is None:
-            axes.text(0.02, index, f"–  {row.reason}", va="center", transform=axes.get_yaxis_transform())
+            axes.text(
+                0.02, index, f"–  {row.reason}", va="center", transform=axes.get_yaxis_transform()
+            )
     _rows_down(axes, prepared)
     axes.set_yticks(range(len(prepared.rows)), [r.label for r in prepared.rows])
     axes.set_title(f"{prepared.title}: before (open), after (filled)", pad=6)
@@ -102,11 +107,15 @@ def draw(axes: "Axes", prepared: BeforeAfter) -> None:
 
 def _draw_change(axes: "Axes", prepared: BeforeAfter) -> None:
     if prepared.smallest_change is not None:
-        axes.axvspan(-prepared.smallest_change, prepared.smallest_change, color=style.BAND, zorder=0)
+        axes.axvspan(
+            -prepared.smallest_change, prepared.smallest_change, color=style.BAND, zorder=0
+        )
     axes.axvline(0, color=style.INK, linewidth=1)
     for index, row in enumerate(prepared.rows):
         if row.change is None:
-            axes.text(0.02, index, f"–  {row.reason}", va="center", transform=axes.get_yaxis_transform())
+            axes.text(
+                0.02, index, f"–  {row.reason}", va="center", transform=axes.get_yaxis_transform()
+            )
             continue
         value, low, high = row.change
         axes.hlines(index, low, high, color=style.INK, linewidth=1.8)

@@ -89,20 +89,23 @@ def compose(figure: "Figure", bars: tuple[CauseBar, ...]) -> None:
 
 def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
     """Draw the bars; "nothing wrong" is open and "none of these" hatched."""
-    looks = {
-        "cause": {"facecolor": style.BLUE, "edgecolor": style.BLUE},
-        "healthy": {"facecolor": style.PAPER, "edgecolor": style.INK},
-        "none": {"facecolor": style.PAPER, "edgecolor": style.INK, "hatch": "////"},
-    }
     for index, bar in enumerate(bars):
-        axes.barh([index], [100 * bar.probability], height=0.62, linewidth=1.2, **looks[bar.kind])
+        plain = bar.kind == "cause"
+        axes.barh(
+            [index], [100 * bar.probability], height=0.62, linewidth=1.2,
+            facecolor=style.BLUE if plain else style.PAPER,
+            edgecolor=style.BLUE if plain else style.INK,
+            hatch="////" if bar.kind == "none" else None,
+        )  # fmt: skip
         axes.text(
             100 * bar.probability + 1.5, index, _odds(bar.probability), va="center",
             clip_on=False,
         )  # fmt: skip
     axes.set_ylim(len(bars) - 0.5, -0.5)
     axes.set_xlim(0, 100)
-    axes.set_yticks(range(len(bars)), [textwrap.shorten(b.label, 46, placeholder="…") for b in bars])
+    axes.set_yticks(
+        range(len(bars)), [textwrap.shorten(b.label, 46, placeholder="…") for b in bars]
+    )
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel("Probability, %")
 
@@ -154,5 +157,9 @@ def draw_evidence(axes: "Axes", bars: tuple[EvidenceBar, ...]) -> None:
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.locator_params(axis="x", nbins=5)
-    axes.set_title("against          for", loc="center", pad=3, fontsize=style.SMALL_PT)
+    for x, word in ((0.25, "against"), (0.75, "for")):
+        axes.text(
+            x, 1.02, word, ha="center", va="bottom", fontsize=style.SMALL_PT, fontweight="bold",
+            transform=axes.transAxes,
+        )  # fmt: skip
     axes.set_xlabel("bits")

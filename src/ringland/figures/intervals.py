@@ -32,9 +32,9 @@ _COLUMNS = 2
 class IntervalRow:
     """One cylinder in one panel, in the unit shown.
 
-    `others_low`, `others_high`: span of the values of the other cylinders, None when there are
-    none. `alert_at`, `alarm_at`: values at which the state would change. `reason` says why there
-    is no value or no judgement.
+    `others_low`, `others_high`: span of the values of the other cylinders, those in alarm
+    left out, None when there are none. `alert_at`, `alarm_at`: values at which the state would
+    change. `reason` says why there is no value or no judgement.
     """
 
     label: str
@@ -92,7 +92,9 @@ def _panel(
         others = [
             v.estimate.value * factor
             for v in values
-            if v.firing_position != position and v.estimate.value is not None
+            if v.firing_position != position
+            and v.estimate.value is not None
+            and not _in_alarm(symptoms, definition.id, v.firing_position)
         ]
         symptom = _symptom(symptoms, definition.id, position)
         estimate = value.estimate
@@ -112,15 +114,22 @@ def _panel(
             )
         )
     unit = {"1": "%", "deg": "°"}.get(definition.unit, definition.unit)
-    return IntervalPanel(definition.id, definition.title, unit, channel_title(definition.role), tuple(rows))
+    return IntervalPanel(
+        definition.id, definition.title, unit, channel_title(definition.role), tuple(rows)
+    )
 
 
-def _symptom(symptoms: SymptomTable | None, metric: str, position: int) -> Symptom | None:
+def _symptom(symptoms: SymptomTable | None, metric: str, position: int | None) -> Symptom | None:
     if symptoms is None:
         return None
     return next(
         (s for s in symptoms.symptoms if s.metric == metric and s.firing_position == position), None
     )
+
+
+def _in_alarm(symptoms: SymptomTable | None, metric: str, position: int | None) -> bool:
+    symptom = _symptom(symptoms, metric, position)
+    return symptom is not None and symptom.state is State.ALARM
 
 
 def _times(value: float | None, factor: float) -> float | None:
@@ -204,7 +213,11 @@ def _mark(axes: "Axes", x: float, y: float, state: State) -> None:
 def draw(axes: "Axes", panel: IntervalPanel) -> None:
     """Draw one metric, the first cylinder in the firing order on top."""
     for index, row in enumerate(panel.rows):
-        if row.others_low is not None and row.others_high is not None and row.others_high > row.others_low:
+        if (
+            row.others_low is not None
+            and row.others_high is not None
+            and row.others_high > row.others_low
+        ):
             axes.barh(
                 [index], [row.others_high - row.others_low], left=row.others_low, height=0.66,
                 color=style.BAND, zorder=1,
@@ -238,7 +251,15 @@ def _draw_value(axes: "Axes", index: int, row: IntervalRow) -> None:
         return
     axes.hlines(index, row.low, row.high, color=style.INK, linewidth=2.0, zorder=3)
     if row.state is State.NOT_JUDGED:
-        axes.plot([row.value], [index], marker="_", markersize=9, markeredgewidth=2.0, color=style.INK, zorder=4)
+        axes.plot(
+            [row.value],
+            [index],
+            marker="_",
+            markersize=9,
+            markeredgewidth=2.0,
+            color=style.INK,
+            zorder=4,
+        )
         return
     _mark(axes, row.value, index, row.state)
     if row.state is not State.NORMAL:

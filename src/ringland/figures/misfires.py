@@ -66,9 +66,12 @@ def draw(axes: "Axes", prepared: MisfireFigure) -> None:
     """Draw one line per cylinder with a tick per missed cycle, counts at the right."""
     for index, row in enumerate(prepared.rows):
         axes.hlines(index, 0.5, prepared.cycles_found + 0.5, color=style.RULE, linewidth=0.8)
-        axes.vlines(row.missed_cycle, index - 0.36, index + 0.36, color=style.VERMILLION, linewidth=2)
+        axes.vlines(
+            row.missed_cycle, index - 0.36, index + 0.36, color=style.VERMILLION, linewidth=2
+        )
         axes.text(
             1.015, index, f"{row.missed} of {row.cycles}", va="center",
+            fontsize=style.SMALL_PT,
             transform=axes.get_yaxis_transform(),
         )  # fmt: skip
     axes.set_ylim(len(prepared.rows) - 0.4, -0.6)

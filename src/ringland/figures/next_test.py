@@ -51,7 +51,10 @@ def prepare(test: NextTest, *, most_causes: int = 3) -> TestTree:
 
 
 def _heights(tree: TestTree) -> list[float]:
-    return [0.22 * max(len(b.ranking), len(textwrap.wrap(b.title, 26)) + 1) + 0.22 for b in tree.branches]
+    return [
+        0.22 * max(len(b.ranking), len(textwrap.wrap(b.title, 26)) + 1) + 0.22
+        for b in tree.branches
+    ]
 
 
 def size_in(tree: TestTree) -> tuple[float, float]:
@@ -85,14 +88,13 @@ def draw(axes: "Axes", tree: TestTree) -> None:
             [1.75, 1.95, 1.95, 2.2], [middle, middle, centre, centre], color=style.INK,
             linewidth=0.8 + 4.0 * branch.probability, solid_joinstyle="round",
         )  # fmt: skip
-        text = [*textwrap.wrap(branch.title, 26), f"{100 * branch.probability:.0f} in 100"]
-        axes.text(2.3, centre, "\n".join(text), va="center", linespacing=1.25)
+        lines = [*textwrap.wrap(branch.title, 26), f"{100 * branch.probability:.0f} in 100"]
+        axes.text(2.3, centre, "\n".join(lines), va="center", linespacing=1.25)
         for rank, (name, probability) in enumerate(branch.ranking):
             row = centre + 0.22 * (rank - (len(branch.ranking) - 1) / 2)
             axes.barh([row], [0.7 * probability], left=4.75, height=0.13, color=style.BLUE)
-            axes.text(
-                5.5, row, f"{100 * probability:.0f} %  {textwrap.shorten(name, 24, placeholder='…')}",
-                va="center", fontsize=style.SMALL_PT,
-            )  # fmt: skip
+            short = textwrap.shorten(name, 24, placeholder="…")
+            text = f"{100 * probability:.0f} %  {short}"
+            axes.text(5.5, row, text, va="center", fontsize=style.SMALL_PT)
         y += branch_height
         axes.hlines(y, 2.3, width - 0.05, color=style.RULE, linewidth=0.6)

@@ -51,7 +51,10 @@ def compose(figure: "Figure", prepared: OrderFigure) -> None:
 
 def draw(axes: "Axes", prepared: OrderFigure) -> None:
     """Draw stems, and the noise level as a line."""
-    for shared, label in ((True, "shared by all cylinders"), (False, "imbalance between cylinders")):
+    for shared, label in (
+        (True, "shared by all cylinders"),
+        (False, "imbalance between cylinders"),
+    ):
         pick = prepared.shared == shared
         colour = style.INK if shared else style.VERMILLION
         axes.vlines(prepared.order[pick], 0, prepared.amplitude[pick], color=colour, linewidth=1.6)
@@ -59,6 +62,7 @@ def draw(axes: "Axes", prepared: OrderFigure) -> None:
             prepared.order[pick], prepared.amplitude[pick], linestyle="none",
             marker="o" if shared else "D", markersize=7 if shared else 6, markeredgewidth=1.4,
             markeredgecolor=colour, markerfacecolor=style.PAPER if shared else colour, label=label,
+            clip_on=False, zorder=3,
         )  # fmt: skip
     axes.plot(
         prepared.order, prepared.noise, color=style.BLUE, linewidth=1.4, linestyle=(0, (5, 2)),

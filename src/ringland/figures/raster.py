@@ -7,8 +7,8 @@ import numpy as np
 
 from ringland.figures import style
 from ringland.figures.labels import position_tag
-from ringland.model import AngleSignal, CycleSet, CylinderSet
-from ringland.model._arrays import FloatArray
+from ringland.model import AngleSignal, ChannelRole, CycleSet, CylinderSet, Reference
+from ringland.model._arrays import FloatArray, IntArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,7 +26,7 @@ class Raster:
 
     `row_cycle` (rows,) is the cycle number (from 1) of each row; `thinned` True when, of several
     neighbouring cycles, only the one that differs most from the average is shown. `marks` are
-    (angle_deg, label) of the arrival of each position's pulse.
+    (angle_deg, label), one per position, and `marks_are` says what is marked.
     """
 
     angle_deg: FloatArray
@@ -35,6 +35,7 @@ class Raster:
     dropped_rows: tuple[int, ...]
     thinned: bool
     marks: tuple[tuple[float, str], ...]
+    marks_are: str
     unit: str
     arbitrary: bool
 
@@ -52,41 +53,60 @@ def prepare(
     full[list(signal.cycle_index)] = kept
     rows = _rows_to_show(full)
     shown = full[rows]
+    marks, marks_are = _marks(signal, cylinders, cycles)
     return Raster(
         angle_deg=signal.angle_deg[:cut].reshape(columns, group).mean(axis=1),
         values=shown,
         row_cycle=tuple(int(r) + 1 for r in rows),
         dropped_rows=tuple(int(r) for r in np.flatnonzero(np.all(np.isnan(shown), axis=1))),
         thinned=len(rows) < cycles.found,
-        marks=_marks(signal.channel, cylinders, cycles.cycle_deg),
+        marks=marks,
+        marks_are=marks_are,
         unit=signal.unit,
         arbitrary=arbitrary,
     )
 
 
-def _rows_to_show(full: FloatArray) -> FloatArray:
+def _rows_to_show(full: FloatArray) -> IntArray:
     """All rows, or of each group of neighbours the one that is least like the average."""
     count = full.shape[0]
     if count <= _MOST_ROWS:
-        return np.arange(count)
+        return np.arange(count, dtype=np.int64)
     present = ~np.all(np.isnan(full), axis=1)
     mean = np.mean(full[present], axis=0) if present.any() else np.zeros(full.shape[1])
     oddness = np.where(present, np.sum((np.nan_to_num(full) - mean) ** 2, axis=1), -1.0)
     groups = np.array_split(np.arange(count), _MOST_ROWS)
-    return np.array([g[np.argmax(oddness[g])] for g in groups])
+    return np.array([g[np.argmax(oddness[g])] for g in groups], dtype=np.int64)
 
 
-def _marks(channel: str, cylinders: CylinderSet, cycle_deg: float) -> tuple[tuple[float, str], ...]:
-    delay = next((d for d in cylinders.delays if d.channel == channel), None)
-    if delay is None or delay.pulse_angle_deg.value is None:
-        return ()
-    share = next((s for s in cylinders.shares if s.channel == channel), None)
-    arrival = delay.pulse_angle_deg.value
+def _marks(
+    signal: AngleSignal, cylinders: CylinderSet, cycles: CycleSet
+) -> tuple[tuple[tuple[float, str], ...], str]:
+    delay = next((d for d in cylinders.delays if d.channel == signal.channel), None)
+    arrival = None if delay is None else delay.pulse_angle_deg.value
+    meaning = "where the pulse of each cylinder arrives"
+    if arrival is None:
+        if signal.role is not ChannelRole.CRANKCASE or cycles.reference is not Reference.CYLINDER:
+            return (), ""
+        arrival, meaning = 0.0, "the firing top dead centre of each cylinder"
+    share = next((s for s in cylinders.shares if s.channel == signal.channel), None)
     return tuple(
-        ((a.firing_angle_deg + arrival) % cycle_deg, position_tag(cylinders.assignments, a.firing_position))
+        (
+            (a.firing_angle_deg + arrival) % cycles.cycle_deg,
+            position_tag(cylinders.assignments, a.firing_position),
+        )
         for a in cylinders.assignments
         if share is None or a.firing_position in share.positions
-    )
+    ), meaning
+
+
+def _cycle_ticks(row_cycle: tuple[int, ...]) -> list[int]:
+    """Rows (from 0) to label: cycle 1 and about five round cycle numbers."""
+    last = row_cycle[-1] if row_cycle else 1
+    step = next(s for s in (5, 10, 20, 50, 100, 200, 500, 10**9) if last / s <= 7)
+    wanted = [1, *range(step, last + 1, step)]
+    rows = np.searchsorted(row_cycle, wanted)
+    return sorted({int(r) for r in rows if r < len(row_cycle)})
 
 
 def size_in(prepared: Raster) -> tuple[float, float]:
@@ -97,7 +117,7 @@ def size_in(prepared: Raster) -> tuple[float, float]:
 def compose(figure: "Figure", prepared: Raster) -> None:
     """Lay the figure out on a page-wide canvas."""
     height = size_in(prepared)[1]
-    bottom, top = 0.5 / height, 0.34 / height
+    bottom, top = 0.5 / height, (0.34 if prepared.marks else 0.08) / height
     draw(figure.add_axes((0.09, bottom, 0.77, 1 - bottom - top)), prepared)
 
 
@@ -113,22 +133,35 @@ def draw(axes: "Axes", prepared: Raster) -> None:
         interpolation="none", extent=(left, right, rows + 0.5, 0.5),
     )  # fmt: skip
     for row in prepared.dropped_rows:
-        axes.axhspan(row + 0.5, row + 1.5, facecolor=style.PAPER, edgecolor=style.INK, hatch="////", linewidth=0)
-    ticks = np.unique(np.linspace(1, rows, min(rows, 6)).astype(int))
-    axes.set_yticks(ticks, [str(prepared.row_cycle[t - 1]) for t in ticks])
+        axes.axhspan(
+            row + 0.5,
+            row + 1.5,
+            facecolor=style.PAPER,
+            edgecolor=style.INK,
+            hatch="////",
+            linewidth=0,
+        )
+    ticks = _cycle_ticks(prepared.row_cycle)
+    axes.set_yticks([t + 1 for t in ticks], [str(prepared.row_cycle[t]) for t in ticks])
     axes.set_ylabel("Cycle (newest at the bottom)")
     axes.set_xticks(np.arange(0, right + 1, 90.0))
     axes.set_xlabel(
-        "Crank angle, degrees from an arbitrary start" if prepared.arbitrary else "Crank angle, degrees"
+        "Crank angle, degrees from an arbitrary start"
+        if prepared.arbitrary
+        else "Crank angle, degrees"
     )
     for angle, label in prepared.marks:
         axes.annotate(
             label, (angle, 1), xycoords=("data", "axes fraction"), xytext=(0, 5),
             textcoords="offset points", ha="center", va="bottom", fontweight="bold",
-            fontsize=style.FONT_PT if len(prepared.marks) <= 8 else 7,
+            fontsize=style.FONT_PT if len(prepared.marks) <= 8 else 6.5,
         )  # fmt: skip
         axes.plot([angle], [1.0], marker=7, color=style.INK, markersize=5, clip_on=False,
                   transform=axes.get_xaxis_transform())  # fmt: skip
-    bar = axes.figure.colorbar(image, ax=axes, fraction=0.03, pad=0.02, cax=axes.inset_axes((1.02, 0.0, 0.022, 1.0)))
-    bar.set_label("Signal, level taken out" + ("" if prepared.unit == "1" else f", {prepared.unit}"))
-    bar.outline.set_visible(False)  # type: ignore[operator]
+    bar = axes.figure.colorbar(
+        image, ax=axes, fraction=0.03, pad=0.02, cax=axes.inset_axes((1.02, 0.0, 0.022, 1.0))
+    )
+    bar.set_label(
+        "Signal, level taken out" + ("" if prepared.unit == "1" else f", {prepared.unit}")
+    )
+    bar.outline.set_visible(False)

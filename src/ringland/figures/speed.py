@@ -63,12 +63,16 @@ def compose(figure: "Figure", prepared: SpeedFigure) -> None:
 
 def draw(axes: "Axes", prepared: SpeedFigure) -> None:
     """Draw speed with its band; dropped cycles are hatched."""
-    axes.fill_between(prepared.time_s, prepared.low_rpm, prepared.high_rpm, color=style.BAND, linewidth=0)
+    axes.fill_between(
+        prepared.time_s, prepared.low_rpm, prepared.high_rpm, color=style.BAND, linewidth=0
+    )
     axes.plot(prepared.time_s, prepared.speed_rpm, color=style.INK)
     if prepared.mean_rpm is not None:
         axes.axhline(prepared.mean_rpm, color=style.BLUE, linewidth=1.2, linestyle=(0, (5, 2)))
     for start, stop in prepared.dropped_s:
-        axes.axvspan(start, stop, facecolor="none", edgecolor=style.MUTED, hatch="////", linewidth=0)
+        axes.axvspan(
+            start, stop, facecolor="none", edgecolor=style.MUTED, hatch="////", linewidth=0
+        )
     low, high = axes.get_ylim()
     middle = (low + high) / 2
     half = max(high - low, 0.02 * abs(middle)) / 2

@@ -9,7 +9,7 @@ import html
 import re
 from collections.abc import Callable
 from io import StringIO
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ringland.figures import style
 
@@ -29,11 +29,12 @@ THEME_COLOURS = {
     style.VERMILLION: "vermillion",
 }
 
-_SETTINGS = {
+_SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
     "text.parse_math": False,
     "font.family": ["DejaVu Sans"],
     "font.size": style.FONT_PT,
+    "axes.facecolor": "none",
     "axes.edgecolor": style.MUTED,
     "axes.labelcolor": style.INK,
     "axes.linewidth": 0.8,
@@ -67,7 +68,9 @@ def plain_axes(axes: "Axes", *, left: bool = True) -> None:
 
 def _shorten(path: re.Match[str]) -> str:
     """Path coordinates to a hundredth of a point: far below what print or screen can show."""
-    return re.sub(r"-?\d+\.\d{3,}", lambda m: f"{float(m.group()):.2f}".rstrip("0").rstrip("."), path.group())
+    return re.sub(
+        r"-?\d+\.\d{3,}", lambda m: f"{float(m.group()):.2f}".rstrip("0").rstrip("."), path.group()
+    )
 
 
 def _own_ids(text: str, name: str) -> str:
@@ -91,9 +94,9 @@ def inline_svg(
     `name` becomes the prefix of every id (letters, digits, hyphen); `title` is read aloud by
     screen readers. The element scales with the column it stands in.
     """
-    import matplotlib as mpl  # noqa: PLC0415
-    from matplotlib.backends.backend_svg import FigureCanvasSVG  # noqa: PLC0415
-    from matplotlib.figure import Figure  # noqa: PLC0415
+    import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
 
     drawn = StringIO()
     with mpl.rc_context({**_SETTINGS, "svg.hashsalt": name}):
@@ -112,7 +115,9 @@ def inline_svg(
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
     text = re.sub(r'\sd="[^"]*"', _shorten, text)
     text = _page_colours(_own_ids(text, name))
-    text = text.replace("'DejaVu Sans'", "var(--sans)").replace("font-family: DejaVu Sans", "font-family: var(--sans)")
+    text = text.replace("'DejaVu Sans'", "var(--sans)").replace(
+        "font-family: DejaVu Sans", "font-family: var(--sans)"
+    )
     head, body = text.split(">", 1)
     box = re.search(r'viewBox="[^"]*"', head)
     view = box.group() if box else ""

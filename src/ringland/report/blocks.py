@@ -109,7 +109,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure: `build` draws it on a canvas of `size_in`; `title` stands for it when read aloud."""
+    """A figure: `build` draws it on a canvas of `size_in`; `title` is what is read aloud."""
 
     name: str
     title: str

@@ -31,7 +31,6 @@ def build_sections(
     return (
         headline_section(analysis),
         facts_section(analysis, about),
-        cautions_section(),
         cylinder_section(analysis),
         averaged_section(analysis),
         raster_section(analysis),
@@ -41,6 +40,7 @@ def build_sections(
         causes_section(analysis),
         next_tests_section(analysis),
         actions_section(analysis),
+        cautions_section(),
         methods_section(analysis),
         glossary_section(),
         provenance_section(analysis),

@@ -26,12 +26,13 @@ from ringland.model import (
     Verdict,
 )
 from ringland.report.blocks import Block, Cell, Group, Paragraph, Picture, Points, Section, Table
-from ringland.report.numbers import write_estimate, write_number, write_odds, write_span
+from ringland.report.numbers import write_estimate, write_odds, write_span
 from ringland.report.words import (
     STATE_WORDS,
     VERDICT_WORDS,
     because,
     capital,
+    listed,
     plural,
     sentence,
 )
@@ -53,6 +54,7 @@ _PULSE_ROLES = (
     ChannelRole.STARTER_CURRENT,
 )
 _MOST_SPANS = 4
+_CLOSE_UP_CYCLES = 6
 
 
 def _pulse_signals(analysis: Analysis) -> list[AngleSignal]:
@@ -83,7 +85,9 @@ def cylinder_section(analysis: Analysis) -> Section:
     """Each cylinder against its comparison, as figure and as table."""
     blocks: list[Block] = []
     if analysis.metrics is None or not analysis.metrics.values:
-        blocks.append(Paragraph(because(analysis.not_judged or "nothing was measured per cylinder")))
+        blocks.append(
+            Paragraph(because(analysis.not_judged or "nothing was measured per cylinder"))
+        )
         return Section("cylinders", "Each cylinder", tuple(blocks))
     assignments = () if analysis.cylinders is None else analysis.cylinders.assignments
     panels = intervals.prepare(analysis.metrics, analysis.symptoms, assignments)
@@ -93,7 +97,7 @@ def cylinder_section(analysis: Analysis) -> Section:
                 "cylinders",
                 "Every metric of every cylinder with its 90 % interval and limits",
                 "One row per cylinder in firing order. The dot is the value, the bar its 90 % "
-                "interval, the grey band what the other cylinders span."
+                "interval, the sand band what the other cylinders span (those in alarm left out)."
                 + (" Positions count from an arbitrary start." if _arbitrary(analysis) else ""),
                 intervals.size_in(panels),
                 partial(intervals.compose, panels=panels),
@@ -111,13 +115,23 @@ def _metric_table(analysis: Analysis) -> Table:
     for definition in analysis.metrics.definitions:
         values = analysis.metrics.of_metric(definition.id)
         for channel in dict.fromkeys(v.channel for v in values):
-            rows = tuple(_metric_row(analysis, definition, v) for v in values if v.channel == channel)
-            groups.append(Group(f"{definition.title} ({channel})", rows))
+            rows = tuple(
+                _metric_row(analysis, definition, v) for v in values if v.channel == channel
+            )
+            against = _compared_with(analysis, definition.id)
+            groups.append(Group(f"{definition.title} ({channel}){against}", rows))
     return Table(
         "All values",
-        ("Where", "Value", "90 % interval", "Difference", "Limits", "State"),
+        ("Where", "Value", "90 % interval", "Difference", "Alert, alarm at", "State"),
         tuple(groups),
     )
+
+
+def _compared_with(analysis: Analysis, metric: str) -> str:
+    if analysis.symptoms is None:
+        return ""
+    names = {s.compared_with for s in analysis.symptoms.symptoms if s.metric == metric}
+    return f", against {listed(sorted(names))}" if names else ""
 
 
 def _symptom_of(analysis: Analysis, value: MetricValue) -> Symptom | None:
@@ -136,7 +150,6 @@ def _metric_row(
 ) -> tuple[Cell, ...]:
     symptom = _symptom_of(analysis, value)
     written = write_estimate(value.estimate)
-    unit = f" {written.unit}" if written.unit not in ("", "°") else written.unit
     state = State.NOT_JUDGED if symptom is None else symptom.state
     word = STATE_WORDS[state]
     if state is State.NOT_JUDGED:
@@ -144,7 +157,7 @@ def _metric_row(
         word = f"{word}: {reason or 'there was nothing to compare with'}"
     return (
         Cell(_short_name(analysis, value.firing_position)),
-        Cell(f"{written.value}{unit}" if written.reason is None else "–", number=True),
+        Cell(written.with_unit(written.value) if written.reason is None else "–", number=True),
         Cell(written.interval or written.reason or "", number=written.reason is None),
         Cell(_difference(symptom), number=True),
         Cell(_limits(symptom, definition), number=True),
@@ -172,13 +185,9 @@ def _difference(symptom: Symptom | None) -> str:
 def _limits(symptom: Symptom | None, definition: MetricDefinition) -> str:
     if symptom is None:
         return "–"
-    factor, decimals = (100.0, 1) if definition.unit == "1" else (1.0, 2)
-    shown = [
-        f"{word} {write_number(factor * abs(limit), decimals)}"
-        for word, limit in (("alert", symptom.alert_limit), ("alarm", symptom.alarm_limit))
-        if limit is not None
-    ]
-    return ", ".join(shown) or "–"
+    factor = 100.0 if definition.unit == "1" else 1.0
+    limits = (symptom.alert_limit, symptom.alarm_limit)
+    return ", ".join("–" if n is None else f"{factor * abs(n):.3g}" for n in limits)
 
 
 def _assignment_table(analysis: Analysis) -> Table:
@@ -233,18 +242,11 @@ def _averaged_caption(prepared: averaged_cycle.AveragedCycle) -> str:
     text = (
         "Black: the median cycle. Sand: where 90 % of the cycles lie. Grey behind: what the "
         "cylinders share. Filled: the difference, plain where the cylinder is above the shared "
-        "pulse, cross-hatched where it is below"
+        f"pulse, cross-hatched where it is below; {prepared.own_is}."
     )
-    if prepared.arrival_deg is None:
-        text += ". Where each pulse arrives is not known, so all differences are filled"
-    else:
-        text += (
-            f", over its own part only; its pulse arrives {prepared.arrival_deg:.0f}° after its "
-            "firing top dead centre"
-        )
     if not prepared.strokes:
-        text += ". No stroke names: nothing fixes the crank angle"
-    return text + "."
+        text += " No stroke names: nothing fixes the crank angle."
+    return text
 
 
 def raster_section(analysis: Analysis) -> Section:
@@ -260,6 +262,7 @@ def raster_section(analysis: Analysis) -> Section:
         caption = (
             "Each row is one cycle, the newest at the bottom. A pulse is a vertical line; where "
             "one cylinder drops out now and then, its line is broken. Hatched rows were dropped."
+            + _marks_caption(prepared)
         )
         if prepared.thinned:
             caption += " Of neighbouring cycles, the one least like the average is shown."
@@ -275,6 +278,12 @@ def raster_section(analysis: Analysis) -> Section:
         )
     blocks += _misfire_blocks(analysis)
     return Section("raster", title, tuple(blocks) or _without(analysis))
+
+
+def _marks_caption(prepared: raster.Raster) -> str:
+    if not prepared.marks:
+        return " Where each pulse arrives is not known."
+    return f" Arrows: {prepared.marks_are}."
 
 
 def _misfire_blocks(analysis: Analysis) -> list[Block]:
@@ -297,7 +306,14 @@ def _misfire_blocks(analysis: Analysis) -> list[Block]:
         )
         for m in sorted(counts, key=lambda m: m.firing_position)
     )
-    head = ("Where", "Missing", "Rate", "Interval", "Longest run", "After a miss, compared with after a good cycle")
+    head = (
+        "Where",
+        "Missing",
+        "Rate",
+        "Interval",
+        "Longest run",
+        "After a miss, against after a good cycle",
+    )
     return [
         Picture(
             "misfires",
@@ -308,7 +324,7 @@ def _misfire_blocks(analysis: Analysis) -> list[Block]:
             partial(misfires.compose, prepared=prepared),
             "Missing pulses",
         ),
-        Table("Missing pulses", head, (Group("", rows),)),
+        Table("How often", head, (Group("", rows),)),
     ]
 
 
@@ -318,6 +334,12 @@ def _ratio_text(ratio: Estimate) -> str:
     return f"{ratio.value:.2g} times ({ratio.low:.2g} to {ratio.high:.2g})"
 
 
+def _spectrum_heading(analysis: Analysis, channel: str) -> str:
+    signals = () if analysis.cylinders is None else analysis.cylinders.signals
+    signal = next((s for s in signals if s.channel == channel), None)
+    return channel if signal is None else _signal_heading(signal)
+
+
 def orders_section(analysis: Analysis) -> Section:
     """The order spectrum and the test for any imbalance at all."""
     title = "Shared and unshared orders"
@@ -325,7 +347,8 @@ def orders_section(analysis: Analysis) -> Section:
         return Section("orders", title, _without(analysis))
     blocks: list[Block] = []
     for index, spectrum in enumerate(analysis.cylinders.spectra):
-        prepared = orders.prepare(spectrum)
+        highest = min(max(1.5 * analysis.engine.cylinders, 4.0), 16.0)
+        prepared = orders.prepare(spectrum, highest_order=highest)
         if prepared.order.size == 0:
             continue
         chance = (
@@ -340,10 +363,12 @@ def orders_section(analysis: Analysis) -> Section:
                 f"of so much from scatter alone is {chance}.",
                 orders.size_in(prepared),
                 partial(orders.compose, prepared=prepared),
-                spectrum.channel,
+                _spectrum_heading(analysis, spectrum.channel),
             )
         )
-    return Section("orders", title, tuple(blocks) or (Paragraph(because("no order spectrum was made")),))
+    return Section(
+        "orders", title, tuple(blocks) or (Paragraph(because("no order spectrum was made")),)
+    )
 
 
 # Recording, speed, quality --------------------------------------------------------------------
@@ -363,6 +388,7 @@ def recording_section(analysis: Analysis) -> Section:
         )
     ]
     cycles = analysis.cycles
+    blocks += _close_up(analysis)
     if cycles is None:
         blocks.append(Paragraph(f"Speed: {because(analysis.not_judged)}"))
         return Section("recording", "The recording and its speed", tuple(blocks))
@@ -392,6 +418,26 @@ def recording_section(analysis: Analysis) -> Section:
     if cycles.notes:
         blocks.append(Points(tuple(sentence(n) for n in cycles.notes), "Notes on the cycles"))
     return Section("recording", "The recording and its speed", tuple(blocks))
+
+
+def _close_up(analysis: Analysis) -> list[Block]:
+    """The same channels over a few cycles in the middle, where single pulses can be seen."""
+    if analysis.cycles is None or analysis.cycles.found <= 2 * _CLOSE_UP_CYCLES:
+        return []
+    first = (analysis.cycles.found - _CLOSE_UP_CYCLES) // 2
+    part = analysis.cycles.cycles[first : first + _CLOSE_UP_CYCLES]
+    span_s = (part[0].start_s, part[-1].stop_s)
+    prepared = recording.prepare(analysis.recording, analysis.cycles, span_s=span_s)
+    return [
+        Picture(
+            "close-up",
+            f"Cycles {first + 1} to {first + _CLOSE_UP_CYCLES} of the recording",
+            f"Cycles {first + 1} to {first + _CLOSE_UP_CYCLES}, enlarged.",
+            recording.size_in(prepared),
+            partial(recording.compose, prepared=prepared),
+            "Close up",
+        )
+    ]
 
 
 def quality_section(analysis: Analysis) -> Section:
@@ -435,8 +481,8 @@ def _measured(finding: QualityFinding) -> str:
     if not finding.measured.known:
         return f"not known: {finding.measured.reason}"
     written = write_estimate(finding.measured)
-    unit = f" {written.unit}" if written.unit not in ("", "°") else written.unit
+    shown = written.with_unit(written.value)
     if finding.limit is None:
-        return f"{written.value}{unit}"
+        return shown
     factor = {"%": 100.0, "kPa": 1e-3}.get(written.unit, 1.0)
-    return f"{written.value}{unit}, limit {factor * finding.limit:.3g}{unit}"
+    return f"{shown}, limit {written.with_unit(f'{factor * finding.limit:.3g}')}"

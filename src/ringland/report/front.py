@@ -90,7 +90,9 @@ def _said(analysis: Analysis, symptom: Symptom) -> str:
     title = symptom.metric
     if analysis.metrics is not None:
         title = analysis.metrics.definition(symptom.metric).title
-    return f"{title}: differs from {symptom.compared_with} by {write_estimate(symptom.deviation).text}"
+    return (
+        f"{title}: differs from {symptom.compared_with} by {write_estimate(symptom.deviation).text}"
+    )
 
 
 def _how_sure(analysis: Analysis) -> list[str]:
@@ -99,7 +101,9 @@ def _how_sure(analysis: Analysis) -> list[str]:
         ranked = sorted(analysis.diagnosis.causes, key=lambda c: -c.probability)[:_LEADING_CAUSES]
         for index, cause in enumerate(ranked):
             where = (
-                "" if cause.firing_position is None else f", {name_of(analysis, cause.firing_position)}"
+                ""
+                if cause.firing_position is None
+                else f", {name_of(analysis, cause.firing_position)}"
             )
             lead = "Best explanation" if index == 0 else "Then"
             said.append(f"{lead}: {cause.name}{where}: {write_odds(cause.probability)}.")
@@ -156,7 +160,9 @@ def _to_check(analysis: Analysis) -> list[str]:
     said = []
     if analysis.diagnosis is not None and analysis.diagnosis.next_tests:
         test = analysis.diagnosis.next_tests[0]
-        where = "" if test.firing_position is None else f" on {name_of(analysis, test.firing_position)}"
+        where = (
+            "" if test.firing_position is None else f" on {name_of(analysis, test.firing_position)}"
+        )
         said.append(f"{sentence(test.title).rstrip('.')}{where}: about {test.minutes:.0f} minutes.")
     said += list(
         dict.fromkeys(
@@ -165,8 +171,10 @@ def _to_check(analysis: Analysis) -> list[str]:
             if f.action and f.verdict in (Verdict.SUSPECT, Verdict.UNUSABLE)
         )
     )
-    if said or analysis.symptoms is None:
-        return said or ["Put right what the quality table names, then record again."]
+    if said:
+        return said
+    if analysis.symptoms is None:
+        return ["Put right what the quality table names, then record again."]
     states = {s.state for s in analysis.symptoms.symptoms}
     if states & {State.ALARM, State.ALERT}:
         return [
@@ -196,7 +204,10 @@ def facts_section(analysis: Analysis, about: Sequence[tuple[str, str]]) -> Secti
     else:
         rows += [
             ("Speed", write_estimate(cycles.mean_speed_rpm).text),
-            ("Cycles", f"{cycles.found} found, {len(cycles.kept)} used, {len(cycles.dropped)} dropped"),
+            (
+                "Cycles",
+                f"{cycles.found} found, {len(cycles.kept)} used, {len(cycles.dropped)} dropped",
+            ),
             ("Crank angle from", PHASE_WORDS[cycles.phase_source]),
             ("Cylinder numbers", capital(cycles.reference_reason) or "no reason was recorded"),
         ]

@@ -24,7 +24,7 @@ POLICY = (
 
 @cache
 def _environment() -> "Environment":
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
+    from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
         loader=PackageLoader("ringland.report"),
@@ -37,7 +37,7 @@ def _environment() -> "Environment":
 
 def _draw(picture: Picture) -> str:
     """The figure as SVG markup. Its text was escaped by the SVG writer, its title by us."""
-    from markupsafe import Markup  # noqa: PLC0415
+    from markupsafe import Markup
 
     svg = inline_svg(picture.name, picture.size_in, picture.build, title=picture.title)
     return Markup(svg)  # noqa: S704
@@ -60,8 +60,6 @@ def render_html(analysis: Analysis, *, about: Sequence[tuple[str, str]] = ()) ->
     )
 
 
-def write_html(
-    analysis: Analysis, path: Path, *, about: Sequence[tuple[str, str]] = ()
-) -> None:
+def write_html(analysis: Analysis, path: Path, *, about: Sequence[tuple[str, str]] = ()) -> None:
     """Write the report to `path`, UTF-8. Raises OSError when the place cannot be written."""
     path.write_text(render_html(analysis, about=about), encoding="utf-8", newline="\n")

@@ -19,11 +19,11 @@ __all__ = [
 ]
 
 MINUS = "\N{MINUS SIGN}"
-NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
+FIXED_SPACE = "\N{NO-BREAK SPACE}"
 _LARGEST_DECIMALS = 9
 # (SI unit, size below which the plain unit is kept) -> shown unit and factor.
 _LARGER_UNITS = {"Pa": ("kPa", 1e-3, 1000.0), "s": ("s", 1.0, math.inf)}
-_PLAIN_NAMES = {"1": "%", "deg": "°", "rpm": "rpm"}
+_PLAIN_NAMES = {"1": "%", "deg": "°", "mm2": "mm²", "m2": "m²"}
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,12 @@ class WrittenEstimate:
         """All of it in one line: "66 % (62 to 71 %)" or "not known: reason"."""
         if self.reason is not None:
             return f"not known: {self.reason}"
-        gap = "" if self.unit in ("", "°") else NARROW_SPACE
-        return f"{self.value}{gap}{self.unit} ({self.interval}{gap}{self.unit})"
+        return f"{self.with_unit(self.value)} ({self.with_unit(self.interval)})"
+
+    def with_unit(self, number: str) -> str:
+        """A number of this estimate with its unit, kept on one line."""
+        gap = "" if self.unit in ("", "°") else FIXED_SPACE
+        return f"{number}{gap}{self.unit}"
 
 
 def decimals_for_width(width: float, digits: int = 2) -> int:
@@ -71,7 +75,9 @@ def write_number(value: float, decimals: int) -> str:
 
 def _scaled(estimate: Estimate) -> tuple[float, float, float, str]:
     """Value, low, high in the unit shown, and that unit. Call only on a known estimate."""
-    value, low, high = (float(n) for n in (estimate.value, estimate.low, estimate.high) if n is not None)
+    value, low, high = (
+        float(n) for n in (estimate.value, estimate.low, estimate.high) if n is not None
+    )
     factor, unit = 1.0, _PLAIN_NAMES.get(estimate.unit, estimate.unit)
     if estimate.unit == "1":
         factor = 100.0
@@ -98,16 +104,16 @@ def write_estimate(estimate: Estimate, digits: int = 2) -> WrittenEstimate:
 
 def write_span(start_s: float, stop_s: float) -> str:
     """A part of a recording: "1.25 to 1.40 s"."""
-    return f"{start_s:.2f} to {stop_s:.2f}{NARROW_SPACE}s"
+    return f"{start_s:.2f} to {stop_s:.2f}{FIXED_SPACE}s"
 
 
 def write_odds(probability: float) -> str:
     """A probability as a natural frequency first, per cent second: "8 in 10 (80 %)"."""
     if probability >= 0.995:
-        return f"more than 99 in 100 (over 99{NARROW_SPACE}%)"
+        return f"more than 99 in 100 (over 99{FIXED_SPACE}%)"
     if probability < 0.005:
-        return f"fewer than 1 in 100 (under 1{NARROW_SPACE}%)"
-    percent = f"{100 * probability:.0f}{NARROW_SPACE}%"
+        return f"fewer than 1 in 100 (under 1{FIXED_SPACE}%)"
+    percent = f"{100 * probability:.0f}{FIXED_SPACE}%"
     if 0.05 <= probability < 0.95:
         tenths = min(max(round(10 * probability), 1), 9)
         return f"{tenths} in 10 ({percent})"

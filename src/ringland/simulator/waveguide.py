@@ -338,7 +338,7 @@ def _hole(diameter_m: float, density_kg_m3: float) -> tuple[float, float]:
 def new_state(line: Line) -> LineState:
     """A line at rest."""
     count, poles = line.weights.shape
-    length = int(line.delay.max()) + _PARTS + 1
+    length = 1 << (int(line.delay.max()) + _PARTS).bit_length()
     return LineState(
         right=np.zeros((count, length)),
         left=np.zeros((count, length)),
@@ -353,47 +353,37 @@ def new_state(line: Line) -> LineState:
     )
 
 
-@njit(cache=True)
-def _read(buffer: Array, position: int, newest: int, taps: Array) -> float:
-    length = buffer.shape[0]
-    total = 0.0
-    for k in range(4):
-        index = position - newest - k
-        if index < 0:
-            index += length
-        total += taps[k] * buffer[index]
-    return total
-
-
-@njit(cache=True)
-def _lose(wave: float, memory: Array, steps: Array, weights: Array, direct: float) -> float:
-    total = direct * wave
-    for k in range(steps.shape[0]):
-        memory[k] += steps[k] * (wave - memory[k])
-        total += weights[k] * memory[k]
-    return total
-
-
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def line_arrivals(line: Line, state: LineState) -> float:
     """Start a step: what arrives everywhere now. Returns the wave arriving at the engine end, Pa.
 
     With it the engine end is a linear load: flow into the pipe = admittance[0] * (p - 2 * wave).
+    Buffer lengths are powers of two, so that an index wraps by a mask.
     """
+    delay, taps, weights, steps = line.delay, line.taps, line.weights, line.pole_step
+    right, left = state.right, state.left
+    memory_right, memory_left = state.loss_right, state.loss_left
+    mask = right.shape[1] - 1
     position = state.cursor[0]
-    for i in range(line.delay.shape[0]):
-        coming = _read(state.right[i], position, line.delay[i], line.taps[i])
-        going = _read(state.left[i], position, line.delay[i], line.taps[i])
-        state.arrived_right[i] = line.gain[i] * _lose(
-            coming, state.loss_right[i], line.pole_step, line.weights[i], line.direct[i]
-        )
-        state.arrived_left[i] = line.gain[i] * _lose(
-            going, state.loss_left[i], line.pole_step, line.weights[i], line.direct[i]
-        )
+    for i in range(delay.shape[0]):
+        k = position - delay[i]
+        k0, k1, k2, k3 = k & mask, (k - 1) & mask, (k - 2) & mask, (k - 3) & mask
+        t0, t1, t2, t3 = taps[i, 0], taps[i, 1], taps[i, 2], taps[i, 3]
+        coming = t0 * right[i, k0] + t1 * right[i, k1] + t2 * right[i, k2] + t3 * right[i, k3]
+        going = t0 * left[i, k0] + t1 * left[i, k1] + t2 * left[i, k2] + t3 * left[i, k3]
+        total_right, total_left = line.direct[i] * coming, line.direct[i] * going
+        if line.direct[i] < 1.0:
+            for p in range(steps.shape[0]):
+                memory_right[i, p] += steps[p] * (coming - memory_right[i, p])
+                memory_left[i, p] += steps[p] * (going - memory_left[i, p])
+                total_right += weights[i, p] * memory_right[i, p]
+                total_left += weights[i, p] * memory_left[i, p]
+        state.arrived_right[i] = line.gain[i] * total_right
+        state.arrived_left[i] = line.gain[i] * total_left
     return float(state.arrived_left[0])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _joint(line: Line, state: LineState, i: int) -> tuple[float, float]:
     """Waves leaving the joint after section i: (back into i, on into i + 1)."""
     a1, a2 = state.arrived_right[i], state.arrived_left[i + 1]
@@ -411,7 +401,7 @@ def _joint(line: Line, state: LineState, i: int) -> tuple[float, float]:
     return a1 - flow / y1, a2 + flow / y2
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _end(line: Line, state: LineState) -> float:
     """Wave sent back by the far end."""
     last = line.delay.shape[0] - 1
@@ -436,13 +426,11 @@ def _end(line: Line, state: LineState) -> float:
     return float(back)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def line_push(line: Line, state: LineState, wave: float) -> None:
     """Finish a step: `wave` (p minus what arrived) enters at the engine end."""
     count = line.delay.shape[0]
-    position = state.cursor[0] + 1
-    if position >= state.right.shape[1]:
-        position = 0
+    position = (state.cursor[0] + 1) & (state.right.shape[1] - 1)
     state.cursor[0] = position
     state.right[0, position] = wave
     for i in range(count - 1):
@@ -452,7 +440,7 @@ def line_push(line: Line, state: LineState, wave: float) -> None:
     state.left[count - 1, position] = _end(line, state)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def drive_flow(
     line: Line, state: LineState, flow_m3_s: Array, compliance: float, station: int
 ) -> tuple[Array, Array]:
@@ -479,7 +467,7 @@ def drive_flow(
     return collector, heard
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def drive_pressure(line: Line, state: LineState, pressure_pa: Array, station: int) -> Array:
     """Impose a pressure at the engine end; returns the pressure after section `station`."""
     heard = np.empty(pressure_pa.shape[0])

@@ -1,10 +1,11 @@
 """Time of all quality checks against one real FFT of the same samples, in one run.
 
-Two seconds of four channels at 100 kS/s: exhaust, crankcase, intake and an ignition trigger. Prints the
-ratio (bound: 2, a third of the six that the whole analysis may cost).
+Two seconds of four channels at 100 kS/s: exhaust, crankcase, intake and an ignition trigger. Prints
+the ratio (bound: 2, a third of the six that the whole analysis may cost).
 """
 
 import time
+from collections.abc import Callable
 
 import numpy as np
 import scipy.fft
@@ -44,12 +45,12 @@ def recording() -> Recording:
     return Recording(tuple(channels), condition=Condition.IDLE)
 
 
-def best_of(repeats: int, run: "object") -> float:
+def best_of(repeats: int, run: Callable[[], object]) -> float:
     """Shortest of several times, seconds."""
     times = []
     for _ in range(repeats):
         start = time.perf_counter()
-        run()  # type: ignore[operator]
+        run()
         times.append(time.perf_counter() - start)
     return min(times)
 

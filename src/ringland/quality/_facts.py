@@ -88,8 +88,9 @@ def _spectrum(slow: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]
     """Hann-windowed amplitude spectrum; not padded, so that the line shape is the textbook's."""
     n = slow.size
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / n)
-    amplitude = np.abs(scipy.fft.rfft((slow - slow.mean()) * window)) * (4.0 / n)
-    return np.arange(amplitude.size) * (rate_hz / n), np.asarray(amplitude, np.float64)
+    lines = np.abs(scipy.fft.rfft((slow - slow.mean()) * window))
+    amplitude = np.asarray(lines, dtype=np.float64) * (4.0 / n)
+    return np.arange(amplitude.size, dtype=np.float64) * (rate_hz / n), amplitude
 
 
 def _sampled_trigger(facts: ChannelFacts) -> TriggerFacts:

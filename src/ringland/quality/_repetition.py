@@ -138,9 +138,14 @@ def track_phase(slow: FloatArray, rate_hz: float, repeat_hz: float) -> PhaseTrac
     baseband = np.zeros(length, dtype=np.complex128)
     baseband[offsets % length] = spectrum[best - half : best + half + 1] * taper
     z = scipy.fft.ifft(baseband)
-    time_s = np.arange(length) * (size / rate_hz / length)
+    time_s = np.arange(length, dtype=np.float64) * (size / rate_hz / length)
     inside = time_s <= duration_s
     z, time_s = z[inside], time_s[inside]
     line_hz = best * bin_hz
     turns = np.unwrap(np.angle(z)) / (2.0 * np.pi) + line_hz * time_s
-    return PhaseTrack(time_s, np.asarray(turns, np.float64), np.abs(z), line_hz)
+    return PhaseTrack(
+        time_s,
+        np.asarray(turns, dtype=np.float64),
+        np.asarray(np.abs(z), dtype=np.float64),
+        line_hz,
+    )

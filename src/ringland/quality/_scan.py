@@ -164,6 +164,8 @@ def scan_samples(
         high=float(out[2]) if good else 0.0,
         mean=float(out[3] + mean),
         spread=math.sqrt(variance),
+        low_end=low_end,
+        high_end=high_end,
         low_clipped=int(out[6]),
         high_clipped=int(out[7]),
         at_low=int(out[8]),

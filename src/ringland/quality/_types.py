@@ -67,7 +67,8 @@ class Scan:
     """One pass over the samples at full rate.
 
     "Bad" samples are not a number, infinite or beyond 1e30; everything else is of the good ones.
-    `low_clipped`, `high_clipped`: samples at or beyond the recorder's range (0 when not known).
+    `low_end`, `high_end`: the ends of the recorder's range (infinite when not known), and
+    `low_clipped`, `high_clipped` the samples at or beyond them.
     `at_low`, `at_high`: samples equal to the least and the greatest value, and the longest run of
     such samples. `step_*`: absolute difference of neighbours that differ. `bad`, `held`: runs of
     bad samples, and of equal ones that stop with a jump. `slow` (m,): means of blocks of `block`
@@ -80,6 +81,8 @@ class Scan:
     high: float
     mean: float
     spread: float
+    low_end: float
+    high_end: float
     low_clipped: int
     high_clipped: int
     at_low: int

@@ -14,31 +14,24 @@ CORNER = Limit(
     "27 deg early and a tenth of the size is gone (first-order high-pass)",
 )
 LEAST_BINS = Limit(24.0, "1", "fewest spectrum bins below the first line for a fit")
-LIMITS = (CORNER, LEAST_BINS)
+TOP_ORDER = Limit(5.0, "1", "multiple of the cycle rate up to which noise is looked at")
+LIMITS = (CORNER, LEAST_BINS, TOP_ORDER)
 
 
 def check(subject: Subject) -> QualityFinding:
     """Fit f^2 / (f^2 + fc^2) to the power between 0 and the first line of the pulses."""
     facts = subject.facts
     assert facts is not None
-    found = facts.periodic
-    if facts.nothing is not None or found is None:
-        return not_checked(subject, facts.nothing or "no pulses were found")
-    frequency, power = _between_lines(facts, subject.recording.cycle_rate_hz or found.rate_hz)
+    cycle_hz = subject.recording.cycle_rate_hz
+    if facts.nothing is not None or cycle_hz is None:
+        return not_checked(subject, facts.nothing or "it takes the engine and its speed")
+    frequency, power = _between_lines(facts, cycle_hz)
     if frequency.size < LEAST_BINS.value:
         return not_checked(subject, "the recording is too short; ten seconds are needed")
     corner = fit_corner(frequency, power)
-    cycle_hz = subject.recording.cycle_rate_hz
-    limit = None if cycle_hz is None else CORNER.value * cycle_hz
+    limit = CORNER.value * cycle_hz
     if corner.value is None:
         return subject.finding(Verdict.OK, f"{corner.reason}.", measured=corner, limit=limit)
-    if limit is None:
-        return subject.finding(
-            Verdict.NOT_CHECKED,
-            f"The input holds back everything slower than {corner.value:.2g} Hz; whether that "
-            "matters depends on the engine speed, which is not known yet.",
-            measured=corner,
-        )
     if corner.value <= limit:
         return subject.finding(
             Verdict.OK,
@@ -56,20 +49,16 @@ def check(subject: Subject) -> QualityFinding:
     )
 
 
-def _between_lines(facts: ChannelFacts, line_hz: float) -> tuple[FloatArray, FloatArray]:
-    """Bins of the spectrum that no line of the engine reaches: below 0.7 of the firing rate,
-    away from multiples of the cycle rate where that is lower."""
-    found = facts.periodic
-    assert found is not None
+def _between_lines(facts: ChannelFacts, cycle_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Bins that no line of the engine reaches: below the first multiple of the cycle rate, and the
+    middle third between the first ones (a wandering speed smears the lines more the higher they
+    are)."""
     frequency = facts.frequency_hz
-    bin_hz = float(frequency[1])
-    first = 2 if frequency.size > 2 else frequency.size
-    stop = int(0.7 * found.rate_hz / bin_hz)
-    chosen = np.arange(first, max(first, min(stop, frequency.size)))
-    off = np.abs(frequency[chosen] - np.round(frequency[chosen] / line_hz) * line_hz)
-    clear = (off > 3.0 * bin_hz) | (frequency[chosen] < 0.5 * line_hz)
-    chosen = chosen[clear]
-    return frequency[chosen], np.square(facts.line_amplitude[chosen])
+    order = frequency / cycle_hz
+    middle = np.abs(order - np.floor(order) - 0.5) < 1.0 / 6.0
+    clear = (order < 0.6) | (middle & (order < TOP_ORDER.value))
+    clear[:3] = False
+    return frequency[clear], np.square(facts.line_amplitude[clear])
 
 
 def fit_corner(frequency: FloatArray, power: FloatArray) -> Estimate:

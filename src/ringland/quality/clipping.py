@@ -6,17 +6,21 @@ import numpy as np
 
 from ringland.model import QualityFinding, Verdict
 from ringland.quality._scan import runs_beyond
-from ringland.quality._types import ChannelFacts, Limit, Subject, count_estimate, not_checked
+from ringland.quality._types import ChannelFacts, Limit, Scan, Subject, count_estimate, not_checked
 
 __all__ = ["LIMITS", "check"]
 
 SHARE_SUSPECT = Limit(1e-4, "1", "share of clipped samples that is let pass")
 SHARE_UNUSABLE = Limit(0.02, "1", "share of clipped samples beyond which pulse sizes mean nothing")
 PILE_UP = Limit(
-    2.0, "1", "samples at the very top against samples in the hundredth of the swing below it"
+    5.0,
+    "1",
+    "samples at the very top over the mean of the two counts below it; a sine has at most 2.7",
 )
 LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, PILE_UP)
 _TWO_LEVELS = 0.9
+_REST = 0.25
+LEAST_RUN = 3
 
 
 def check(subject: Subject) -> QualityFinding:
@@ -26,18 +30,18 @@ def check(subject: Subject) -> QualityFinding:
     scan = facts.scan
     if scan.good < 16 or scan.flat:
         return not_checked(subject, facts.nothing or "there is nothing on the line")
-    known = facts.channel.full_scale is not None
-    low, high = _ends(facts)
-    if not math.isfinite(low) and not math.isfinite(high):
+    low, high = _range_ends(scan)
+    where = "the end of the recorder's range"
+    if math.isinf(low) and math.isinf(high):
+        low, high = _flat_tops(facts)
+        where = "flat tops, whatever the recorder's range is"
+    limit = max(2.0, SHARE_SUSPECT.value * scan.count)
+    if math.isinf(low) and math.isinf(high):
         return subject.finding(
-            Verdict.OK,
-            "No flat tops." if not known else "Nothing reaches the end of the recorder's range.",
-            measured=count_estimate(0),
-            limit=max(2.0, SHARE_SUSPECT.value * scan.count),
+            Verdict.OK, "No cut-off tops.", measured=count_estimate(0), limit=limit
         )
     runs = runs_beyond(facts.channel.samples, low, high)
     clipped, longest = runs.total, int(runs.length.max(initial=0))
-    limit = max(2.0, SHARE_SUSPECT.value * scan.count)
     if clipped <= limit or longest < 2:
         return subject.finding(
             Verdict.OK,
@@ -46,7 +50,6 @@ def check(subject: Subject) -> QualityFinding:
             limit=limit,
         )
     severe = clipped > SHARE_UNUSABLE.value * scan.count
-    where = "the recorder's range" if known else "flat tops (the recorder's range is not known)"
     return subject.finding(
         Verdict.UNUSABLE if severe else Verdict.SUSPECT,
         f"{clipped} samples in {runs.length.size} places are cut off at {where}: "
@@ -58,26 +61,33 @@ def check(subject: Subject) -> QualityFinding:
     )
 
 
-def _ends(facts: ChannelFacts) -> tuple[float, float]:
-    """Thresholds at or beyond which a sample is clipped; infinite where nothing is."""
-    scan, full_scale = facts.scan, facts.channel.full_scale
-    if full_scale is not None:
-        resolution = facts.channel.resolution
-        count = resolution if resolution is not None and 0.0 < resolution < math.inf else 0.0
-        low = full_scale[0] + 0.5 * count if scan.low_clipped else -math.inf
-        return low, full_scale[1] - 1.01 * count if scan.high_clipped else math.inf
-    if scan.longest_low < 3 and scan.longest_high < 3:
+def _range_ends(scan: Scan) -> tuple[float, float]:
+    """Ends of the recorder's range that the signal reaches; infinite where it does not."""
+    return (
+        scan.low_end if scan.low_clipped else -math.inf,
+        scan.high_end if scan.high_clipped else math.inf,
+    )
+
+
+def _flat_tops(facts: ChannelFacts) -> tuple[float, float]:
+    """Least and greatest value where samples pile up there; infinite where they do not."""
+    scan, samples = facts.scan, facts.channel.samples
+    if scan.longest_low < LEAST_RUN and scan.longest_high < LEAST_RUN:
         return -math.inf, math.inf
-    good = facts.channel.samples
-    band = max(0.01 * scan.swing, 2.5 * (facts.channel.resolution or scan.step_least))
-    near_low = int(np.count_nonzero(good <= scan.low + band)) - scan.at_low
-    near_high = int(np.count_nonzero(good >= scan.high - band)) - scan.at_high
+    band = 2.5 * (facts.channel.resolution or scan.step_least)  # the two counts next to the end
+    near_low = int(np.count_nonzero(samples <= scan.low + band)) - scan.at_low
+    near_high = int(np.count_nonzero(samples >= scan.high - band)) - scan.at_high
     if scan.at_low + scan.at_high + near_low + near_high > _TWO_LEVELS * scan.good:
         return -math.inf, math.inf  # a switch, not a cut-off wave
-    piled_low = scan.longest_low >= 3 and scan.at_low > PILE_UP.value * max(near_low, 1)
-    piled_high = scan.longest_high >= 3 and scan.at_high > PILE_UP.value * max(near_high, 1)
-    if piled_low and scan.at_low > 0.25 * scan.good:
-        piled_low = False  # a baseline the signal rests on
-    if piled_high and scan.at_high > 0.25 * scan.good:
-        piled_high = False
-    return (scan.low if piled_low else -math.inf), (scan.high if piled_high else math.inf)
+    low = _piled(scan, scan.at_low, near_low, scan.longest_low)
+    high = _piled(scan, scan.at_high, near_high, scan.longest_high)
+    return (scan.low if low else -math.inf), (scan.high if high else math.inf)
+
+
+def _piled(scan: Scan, at_end: int, near: int, longest: int) -> bool:
+    """True when more samples are at the end than a rounded top has, and it is no rest level."""
+    return (
+        longest >= LEAST_RUN
+        and at_end > PILE_UP.value * max(0.5 * near, 0.5)
+        and at_end <= _REST * scan.good
+    )

@@ -15,7 +15,8 @@ SHARE_UNUSABLE = Limit(2.0, "1", "hum over everything else beyond which pulses d
 LEAST_DURATION = Limit(1.0, "s", "shortest recording in which the line can be told")
 ABOVE_FLOOR = Limit(6.0, "1", "line over the median of its surroundings to count as a line")
 HANN_WIDTH = Limit(2.0, "1", "half width of a line in bins with the window used", "harris1978")
-LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, LEAST_DURATION, ABOVE_FLOOR, HANN_WIDTH)
+ENGINE_NEAR = Limit(0.025, "1", "an engine line this near, as a share of its frequency, may be it")
+LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, LEAST_DURATION, ABOVE_FLOOR, HANN_WIDTH, ENGINE_NEAR)
 _MAINS_HZ = (50.0, 60.0)
 _MULTIPLES = (1, 2, 3, 4, 5)
 _MAINS_TOLERANCE = 0.01
@@ -130,6 +131,6 @@ def _engine_line_there(subject: Subject, lines: list[_Line]) -> bool:
     bin_hz = facts.slow_rate_hz / facts.scan.slow.size
     for rate in rates:
         off = abs(strongest - round(strongest / rate) * rate)
-        if off < max(2.0 * bin_hz, 0.01 * strongest):
+        if off < max(2.0 * bin_hz, ENGINE_NEAR.value * strongest):
             return True
     return False

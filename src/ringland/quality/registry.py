@@ -154,7 +154,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         roles=_PRESSURE,
         needs=(
             "ten seconds",
-            "speed and engine for a verdict",
+            "speed and engine",
         ),
         limits=ac_coupling.LIMITS,
         run=ac_coupling.check,

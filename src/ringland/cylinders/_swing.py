@@ -1,0 +1,137 @@
+"""A signal that swings once per firing stroke: order lines, and each position's share."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from ringland.model import EngineSpec, Estimate, OrderLine, unknown
+from ringland.model._arrays import FloatArray
+
+__all__ = ["GRID_DEG", "Swing", "mean_extreme_deg", "order_lines", "position_estimates", "windows"]
+
+GRID_DEG = 3.0
+_TOP_ORDERS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Swing:
+    """A signal on an even grid of crank angle: `value` (n,) at `start_deg` + i * GRID_DEG."""
+
+    start_deg: float
+    value: FloatArray
+
+    @property
+    def angle_deg(self) -> FloatArray:
+        """Unwrapped crank angle of each value."""
+        return self.start_deg + GRID_DEG * np.arange(len(self.value))
+
+
+def order_lines(swing: Swing, engine: EngineSpec) -> tuple[OrderLine, ...]:
+    """Amplitude of each line as a fraction of the mean, over the whole cycles of the swing.
+
+    With three cycles or more a Hann window is used, which a drift of the mean does not leak
+    through; with fewer none. `noise`: from the scatter of the line over single cycles.
+    """
+    per_cycle = round(engine.cycle_deg / GRID_DEG)
+    cycles = len(swing.value) // per_cycle
+    if cycles < 1:
+        return ()
+    value = swing.value[: cycles * per_cycle]
+    angle = np.deg2rad(swing.angle_deg[: cycles * per_cycle])
+    mean = float(np.mean(value))
+    weight = np.hanning(len(value) + 1)[:-1] if cycles >= 3 else np.ones(len(value))
+    base = 0.5 if engine.strokes == 4 else 1.0
+    shared_step = engine.cylinders * base
+    lines = []
+    for i in range(1, 1 + round(_TOP_ORDERS * max(1.0, engine.cylinders / 2.0) / base)):
+        order = i * base
+        turn = np.exp(-1j * order * angle)
+        line = 2.0 * np.sum(weight * (value - mean) * turn) / weight.sum() / mean
+        single = 2.0 * np.mean((value / mean * turn).reshape(cycles, -1), axis=1)
+        noise = float(np.std(single, ddof=1) / np.sqrt(cycles)) if cycles > 1 else float("nan")
+        shared = engine.even_firing and abs(order / shared_step - round(order / shared_step)) < 1e-6
+        lines.append(
+            OrderLine(order, float(np.abs(line)), float(np.angle(line)), noise, bool(shared))
+        )
+    return tuple(lines)
+
+
+def mean_extreme_deg(swing: Swing, engine: EngineSpec, *, low: bool) -> float:
+    """Angle to add to the firing angles to meet the mean dip (`low`) or hump of each stroke.
+
+    Found as the phase, over all firing angles at once, of the swing of one firing interval; for
+    an even-firing engine it is known modulo one interval and given within it.
+    """
+    angle = np.deg2rad(swing.angle_deg)
+    flat = swing.value - np.mean(swing.value)
+    if engine.even_firing:
+        order = engine.cylinders * 360.0 / engine.cycle_deg
+        phase = float(np.angle(np.sum(flat * np.exp(-1j * order * angle))))
+        at = -phase / order + (np.pi / order if low else 0.0)
+        return float(np.rad2deg(at) % (360.0 / order))
+    offsets = np.arange(0.0, engine.cycle_deg, GRID_DEG)
+    gaps = np.diff([*engine.firing_angles_deg, engine.cycle_deg])
+    sharpness = 2.0 * np.pi / np.deg2rad(float(np.mean(gaps)))
+    sign = -1.0 if low else 1.0
+    score = np.zeros(len(offsets))
+    for i, offset in enumerate(offsets):
+        for firing in engine.firing_angles_deg:
+            from_it = (swing.angle_deg - firing - offset + 0.5 * engine.cycle_deg) % (
+                engine.cycle_deg
+            ) - 0.5 * engine.cycle_deg
+            near = np.abs(from_it) < 0.5 * float(np.min(gaps))
+            score[i] += sign * float(
+                np.mean(flat[near] * np.cos(sharpness * np.deg2rad(from_it[near])))
+            )
+    return float(offsets[int(np.argmax(score))])
+
+
+def windows(
+    swing: Swing, engine: EngineSpec, extreme_deg: float
+) -> list[tuple[int, int, FloatArray]]:
+    """(cycle, firing position - 1, values) of every whole window around an extreme."""
+    gaps = np.diff([*engine.firing_angles_deg, engine.cycle_deg])
+    half = int(0.5 * float(np.min(gaps)) / GRID_DEG)
+    first = int(np.floor(swing.start_deg / engine.cycle_deg)) - 1
+    last = int(np.ceil(swing.angle_deg[-1] / engine.cycle_deg)) + 1
+    grid = swing.angle_deg
+    found = []
+    for cycle in range(first, last + 1):
+        for position, firing in enumerate(engine.firing_angles_deg):
+            centre = cycle * engine.cycle_deg + firing + extreme_deg
+            at = centre + GRID_DEG * np.arange(-half, half + 1)
+            if at[0] < grid[0] or at[-1] > grid[-1]:
+                continue
+            found.append((cycle, position, np.interp(at, grid, swing.value)))
+    return found
+
+
+def position_estimates(
+    sizes: list[tuple[int, float]], positions: int, systematic: float
+) -> tuple[Estimate, ...]:
+    """Mean size of each position over the mean of all, 90 % interval.
+
+    `sizes` are (position, size) over all cycles. The scatter over cycles is pooled over the
+    positions (Student's t); `systematic` is a standard error that averaging does not reduce.
+    """
+    by_position = [np.array([v for p, v in sizes if p == k]) for k in range(positions)]
+    if any(len(v) == 0 for v in by_position):
+        why = "not every firing position was seen in this part of the recording"
+        return tuple(unknown("1", why) for _ in range(positions))
+    means = np.array([float(np.mean(v)) for v in by_position])
+    whole = float(np.mean(means))
+    if whole <= 0.0:
+        return tuple(unknown("1", "no swing at firing frequency") for _ in range(positions))
+    freedom = sum(len(v) - 1 for v in by_position)
+    if freedom < 2:
+        why = "too few cycles to know the scatter"
+        return tuple(unknown("1", why) for _ in range(positions))
+    pooled = sum(float(np.sum((v - np.mean(v)) ** 2)) for v in by_position) / freedom
+    quantile = float(stdtrit(freedom, 0.95))
+    estimates = []
+    for mean, values in zip(means, by_position, strict=True):
+        half = np.hypot(quantile * np.sqrt(pooled / len(values)) / whole, 1.645 * systematic)
+        share = float(mean / whole)
+        estimates.append(Estimate(share, share - float(half), share + float(half), "1"))
+    return tuple(estimates)

@@ -1,0 +1,72 @@
+"""Single teeth whose edge comes off its place, as next to the gap of a wheel."""
+
+import numpy as np
+
+from ringland.model import CycleSet
+from ringland.model._arrays import FloatArray
+
+__all__ = ["corrected_angle_deg", "tooth_errors_deg"]
+
+_FEWEST_SLOTS = 24
+_FEWEST_REVOLUTIONS = 4
+_MOST_TEETH = 8
+_SMALLEST_SLOTS = 0.03
+
+
+def corrected_angle_deg(cycles: CycleSet) -> FloatArray:
+    """Crank angle of the knots (n,), freed of the errors of single teeth."""
+    error = tooth_errors_deg(cycles)
+    if len(error) == 0 or not np.any(error):
+        return cycles.angle_deg
+    slot = np.round(cycles.angle_deg * len(error) / 360.0).astype(np.int64) % len(error)
+    return np.asarray(np.maximum.accumulate(cycles.angle_deg + error[slot]))
+
+
+def tooth_errors_deg(cycles: CycleSet) -> FloatArray:
+    """How late the edge of each tooth comes, degrees, (slots,); 0 where nothing stands out.
+
+    Each tooth is predicted by a cubic in time through its two neighbours on either side, and the
+    median is taken over revolutions. The worst is corrected first, because it spoils the
+    prediction of its neighbours. Only single teeth that stand out are corrected: a smooth error
+    of the wheel cannot be told from the ripple of the speed. Empty for a wheel of fewer than 24
+    slots, where the ripple itself bends between teeth.
+    """
+    if cycles.wheel is None or cycles.wheel.slots < _FEWEST_SLOTS or len(cycles.time_s) < 8:
+        return np.zeros(0)
+    turn = cycles.wheel.slots
+    number = cycles.angle_deg * turn / 360.0
+    slot = np.round(number).astype(np.int64) % turn
+    place = slot[2:-2]
+    count = np.bincount(place, minlength=turn)
+    able = count >= _FEWEST_REVOLUTIONS
+    error = np.zeros(turn)
+    if not np.any(able):
+        return error
+    order = np.argsort(place, kind="stable")
+    groups = np.split(order, np.cumsum(count)[:-1])
+    for _ in range(_MOST_TEETH):
+        off = _off_cubic(cycles.time_s, number + error[slot])
+        middle = np.array([np.median(off[g]) if len(g) else 0.0 for g in groups])
+        middle[~able] = 0.0
+        worst = int(np.argmax(np.abs(middle)))
+        typical = 1.4826 * float(np.median(np.abs(middle[able])))
+        if abs(middle[worst]) < max(_SMALLEST_SLOTS, 4.0 * typical):
+            break
+        error[worst] += middle[worst]
+    return error * 360.0 / turn
+
+
+def _off_cubic(time_s: FloatArray, number: FloatArray) -> FloatArray:
+    """(t - cubic through two neighbours either side) over the slot duration there."""
+    n = len(number)
+    x = [number[k : n - 4 + k] for k in range(5)]
+    t = [time_s[k : n - 4 + k] for k in range(5)]
+    nodes = (0, 1, 3, 4)
+    predicted = np.zeros(n - 4)
+    for i in nodes:
+        weight = np.ones(n - 4)
+        for j in nodes:
+            if j != i:
+                weight *= (x[2] - x[j]) / (x[i] - x[j])
+        predicted += weight * t[i]
+    return np.asarray((t[2] - predicted) * (x[3] - x[1]) / (t[3] - t[1]))

@@ -1,5 +1,6 @@
 """An invented recording for the demonstration. Shapes only: no physics is claimed for it."""
 
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -10,26 +11,18 @@ __all__ = ["SCENARIO", "WEAK_CYLINDER", "write_invented"]
 
 SCENARIO = (
     "INVENTED DATA. Marrow Valley Transit, a rural bus and van operator that does not exist, has "
-    "a van whose six-cylinder petrol engine shakes at idle. The recording below was made up, "
-    "with cylinder 3 weaker than the others; see whether it is found."
+    "a minibus whose four-cylinder petrol engine shakes at idle. The recording was made up, with "
+    "cylinder 3 weaker than the others; see whether it is found."
 )
 WEAK_CYLINDER = 3
-FIRING_ORDER = (1, 5, 3, 6, 2, 4)
+ENGINE = "minibus.toml"
+FIRING_ORDER = (1, 3, 4, 2)
+TRIGGER_ADVANCE_DEG = 10.0
 RATE_HZ = 5000.0
 DURATION_S = 12.0
-SPEED_RPM = 690.0
-OPENING_DEG = 150.0
-DELAY_S = 0.012
-
-_ENGINE = f"""\
-# Invented, for the demonstration.
-name = "Marrow Valley Transit, van 7 (invented)"
-cylinders = 6
-firing_order = {list(FIRING_ORDER)}
-fuel = "petrol"
-trigger_cylinder = 1
-trigger_advance_deg = 10.0
-"""
+SPEED_RPM = 780.0
+OPENING_DEG = 130.0
+DELAY_S = 0.006
 
 
 def write_invented(folder: Path) -> tuple[Path, Path]:
@@ -40,7 +33,8 @@ def write_invented(folder: Path) -> tuple[Path, Path]:
         np.savetxt(
             file, np.column_stack(_columns()), fmt=("%.4f", "%.5f", "%.5f", "%.3f"), delimiter=","
         )
-    engine.write_text(_ENGINE, encoding="ascii", newline="\n")
+    described = files("ringland").joinpath("data", "demo", ENGINE).read_text("utf-8")
+    engine.write_text(described, encoding="utf-8", newline="\n")
     return recording, engine
 
 
@@ -61,7 +55,7 @@ def _columns() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         exhaust += _pulse(heard_deg - fires_deg - OPENING_DEG, per_cycle)
         crankcase += 0.02 * np.cos(np.radians(2 * (angle_deg - fires_deg)))
         crankcase += 0.01 * strength * _pulse(angle_deg - fires_deg + 10.0, np.ones(cycles))
-    ignition = np.where((angle_deg + 10.0) % 720.0 < 8.0, 5.0, 0.0)
+    ignition = np.where((angle_deg + TRIGGER_ADVANCE_DEG) % 720.0 < 8.0, 5.0, 0.0)
     exhaust += 0.02 * random.standard_normal(time_s.size)
     crankcase += 0.004 * random.standard_normal(time_s.size)
     return time_s, exhaust - exhaust.mean(), crankcase, ignition

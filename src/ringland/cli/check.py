@@ -34,7 +34,7 @@ def check(
         typer.Option("--rate", metavar="HZ", help="Sample rate, if the file does not say."),
     ] = None,
 ) -> None:
-    """Say whether a recording is fit to judge, and what to do if not."""
+    """Say whether a recording is fit to judge, and if not, why."""
     with told_to_the_user():
         from ringland.cli._summary import print_quality
         from ringland.model import Verdict

@@ -16,7 +16,7 @@ def demo(
         Path, typer.Option("--folder", help="Where the recording and the results go.")
     ] = Path("ringland-demo"),
 ) -> None:
-    """Invent a recording with one weak cylinder, judge it, and write the report."""
+    """Judge an invented recording and write its report."""
     with told_to_the_user():
         from ringland.cli._invented import SCENARIO, write_invented
         from ringland.cli._summary import print_summary

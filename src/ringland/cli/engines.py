@@ -9,7 +9,7 @@ from ringland.cli._errors import told_to_the_user
 __all__ = ["app"]
 
 app = typer.Typer(
-    help="List the known engine layouts, or show one as a TOML file to start from.",
+    help="List the known engine layouts, or show one.",
     invoke_without_command=True,
     rich_markup_mode=None,
 )
@@ -17,7 +17,7 @@ app = typer.Typer(
 
 @app.callback()
 def _default(context: typer.Context) -> None:
-    """List the known engine layouts, or show one as a TOML file to start from."""
+    """List the known engine layouts, or show one."""
     if context.invoked_subcommand is None:
         list_layouts()
 

@@ -1,7 +1,5 @@
 """Measure every channel once, before any check looks at it."""
 
-import math
-
 import numpy as np
 import scipy.fft
 
@@ -20,6 +18,7 @@ from ringland.quality._types import (
 __all__ = ["RATE_RANGE_HZ", "TRIGGER_ROLES", "gather"]
 
 RATE_RANGE_HZ = (1.0, 1e9)
+SPEED_LIMITS_RPM = (10.0, 30_000.0)
 TRIGGER_ROLES = frozenset({ChannelRole.IGNITION, ChannelRole.CAM, ChannelRole.CRANK_TOOTH})
 _SPEED_ROLES = (
     ChannelRole.EXHAUST,
@@ -113,11 +112,11 @@ def _speed(
     cycles: CycleSet | None,
     channels: tuple[ChannelFacts, ...],
 ) -> RoughSpeed | None:
-    if cycles is not None and cycles.mean_speed_rpm.value is not None:
-        return RoughSpeed(cycles.mean_speed_rpm.value, "the engine cycles found")
     hint = recording.speed_hint_rpm
-    if hint is not None and math.isfinite(hint) and hint > 0.0:
-        return RoughSpeed(hint, "the speed given")
+    found = None if cycles is None else cycles.mean_speed_rpm.value
+    for rpm, source in ((found, "the engine cycles found"), (hint, "the speed given")):
+        if rpm is not None and SPEED_LIMITS_RPM[0] <= rpm <= SPEED_LIMITS_RPM[1]:
+            return RoughSpeed(rpm, source)
     if engine is None or engine.cylinders < 1:
         return None
     for role in _SPEED_ROLES:

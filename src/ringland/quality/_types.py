@@ -1,5 +1,6 @@
 """What the checks look at (measured once per channel) and how a check is declared."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -185,7 +186,7 @@ class ChannelFacts:
 
     def spans_s(self, runs: Runs) -> tuple[tuple[float, float], ...]:
         """Runs of samples as times; those closer than 2 ms are joined."""
-        if not self.rate_ok:
+        if not self.rate_ok or not math.isfinite(self.channel.start_s):
             return ()
         rate, start = self.channel.rate_hz, self.channel.start_s
         joined: list[tuple[float, float]] = []

@@ -46,8 +46,7 @@ def check(subject: Subject) -> QualityFinding:
 
 def _usual(interval: np.ndarray) -> np.ndarray:
     """Running median over 9 intervals of those that are not plainly bounces."""
-    whole = interval[interval > SHORT.value * np.median(interval[interval >= np.median(interval)])]
-    centre = float(np.median(whole)) if whole.size else float(np.median(interval))
+    centre = float(np.median(interval[interval >= np.median(interval)]))
     good = np.where(interval > SHORT.value * centre, interval, np.nan)
     there = np.flatnonzero(~np.isnan(good))
     if there.size == 0:

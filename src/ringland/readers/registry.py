@@ -6,7 +6,7 @@ from pathlib import Path
 
 from ringland.errors import FileFormatError, SettingError
 from ringland.model import Recording
-from ringland.readers import csv, wav
+from ringland.readers import csv, hdf5, matlab, mdf, numpy_arrays, parquet, tdms, wav
 from ringland.readers._map import ChannelMap, load_map
 from ringland.readers._raw import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, NotThisFormat, RawFile
 from ringland.readers._roles import parse_role
@@ -31,6 +31,12 @@ class Format:
 
 FORMATS: tuple[Format, ...] = (
     Format(wav.NAME, (".wav", ".rf64", ".w64"), wav.sniff, wav.open_raw, "soundfile"),
+    Format(mdf.NAME, (".mf4", ".mdf", ".dat"), mdf.sniff, mdf.open_raw, "asammdf"),
+    Format(tdms.NAME, (".tdms",), tdms.sniff, tdms.open_raw, "nptdms"),
+    Format(matlab.NAME, (".mat",), matlab.sniff, matlab.open_raw, "scipy"),
+    Format(hdf5.NAME, (".h5", ".hdf5", ".mat"), hdf5.sniff, hdf5.open_raw, "h5py"),
+    Format(numpy_arrays.NAME, (".npy", ".npz"), numpy_arrays.sniff, numpy_arrays.open_raw, "numpy"),
+    Format(parquet.NAME, (".parquet",), parquet.sniff, parquet.open_raw, "polars"),
     Format(csv.NAME, (".csv", ".txt", ".tsv"), csv.sniff, csv.open_raw, "polars"),
 )
 """Formats in the order they are tried."""

@@ -1,0 +1,106 @@
+"""HDF5 and MATLAB 7.3, by h5py: datasets of numbers, read a window at a time."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ringland.readers._arrays import ArrayHandle, tables_from_arrays
+from ringland.readers._guard import reading
+from ringland.readers._raw import NotThisFormat, RawFile
+from ringland.readers._table import raw_file
+
+__all__ = ["NAME", "open_raw", "sniff"]
+
+NAME = "HDF5"
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_MOST_DATASETS = 20_000
+
+
+def sniff(path: Path, head: bytes) -> None:
+    """Returns for an HDF5 signature at byte 0, 512, 1024 ..., else raises NotThisFormat."""
+    at = 0
+    while at + 8 <= len(head):
+        if head[at : at + 8] == _SIGNATURE:
+            return
+        at = 512 if at == 0 else at * 2
+    raise NotThisFormat("it has no HDF5 signature")
+
+
+def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
+    """Open an HDF5 file. Attributes of a dataset, its groups and the file may give rate_hz (or dt),
+    start_s and unit."""
+    import h5py
+
+    handles: list[ArrayHandle] = []
+    scalars: dict[str, Any] = {}
+    with reading(NAME), h5py.File(path, "r") as file:
+        matlab = "MATLAB_class" in {k for d in file.values() for k in d.attrs}
+        scalars.update(_attributes(file))
+        comment = scalars.get("notes")
+        for name, dataset in _datasets(file):
+            if dataset.dtype.kind not in "fiub" or dataset.ndim > 2:
+                if dataset.size == 1 and dataset.dtype.kind in "SO":
+                    scalars[name] = dataset[()]
+                continue
+            size = int(np.prod(dataset.shape, dtype=np.float64)) if dataset.shape else 1
+            if size == 1:
+                scalars[name] = np.asarray(dataset[()])
+            elif size > 1:
+                attributes = {**_parents(file, name), **_attributes(dataset)}
+                handles.append(
+                    ArrayHandle(name, dataset.shape, _reader(path, name, dataset.shape), attributes)
+                )
+    tables, notes = tables_from_arrays(handles, scalars)
+    if comment is not None:
+        notes.append(f"Comment in the file: {comment}")
+    return raw_file(path, "MATLAB 7.3" if matlab else NAME, tables, rate_hz=rate_hz, notes=notes)
+
+
+def _datasets(file: Any) -> list[tuple[str, Any]]:
+    """All datasets by path; each object once, so that links in a circle end."""
+    import h5py
+
+    found: list[tuple[str, Any]] = []
+
+    def visit(name: str, thing: Any) -> bool | None:
+        if isinstance(thing, h5py.Dataset) and not name.startswith("#"):
+            found.append((name, thing))
+        return True if len(found) >= _MOST_DATASETS else None
+
+    file.visititems(visit)
+    return found
+
+
+def _attributes(thing: Any) -> dict[str, Any]:
+    attributes = {}
+    for name, value in thing.attrs.items():
+        if np.size(value) == 1:
+            attributes[str(name)] = value
+    return attributes
+
+
+def _parents(file: Any, name: str) -> dict[str, Any]:
+    """Attributes of the groups above a dataset, the nearest winning."""
+    attributes: dict[str, Any] = {}
+    parts = name.split("/")[:-1]
+    for n in range(1, len(parts) + 1):
+        attributes.update(_attributes(file["/".join(parts[:n])]))
+    return attributes
+
+
+def _reader(path: Path, name: str, shape: tuple[int, ...]) -> Callable[[int, int], NDArray[Any]]:
+    lying = len(shape) == 2 and shape[1] > shape[0]
+
+    def read(start: int, stop: int) -> NDArray[Any]:
+        import h5py
+
+        with reading(NAME), h5py.File(path, "r") as file:
+            dataset = file[name]
+            block = dataset[:, start:stop].T if lying else dataset[start:stop]
+        values: NDArray[Any] = np.asarray(block)
+        return values[:, 0] if values.ndim == 2 and values.shape[1] == 1 else values
+
+    return read

@@ -1,0 +1,6 @@
+"""Failure modes, evidence and follow-up tests, and exact inference from one to the other."""
+
+from ringland.diagnosis.knowledge import Knowledge, load_knowledge
+from ringland.diagnosis.ranking import diagnose
+
+__all__ = ["Knowledge", "diagnose", "load_knowledge"]

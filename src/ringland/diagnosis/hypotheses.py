@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -83,7 +84,7 @@ def neighbours_of(
         banks = engine.banks or (1,) * size
         for bank in sorted(set(banks)):
             inside = [c for c in range(1, size + 1) if banks[c - 1] == bank and c in at]
-            for a, b in zip(inside, inside[1:], strict=False):
+            for a, b in pairwise(inside):
                 counts[min(at[a], at[b]), max(at[a], at[b])] += 1
     total = sum(counts.values())
     return tuple((pair, n / total) for pair, n in sorted(counts.items()))
@@ -103,6 +104,7 @@ def _applies(mode: FailureMode, fuel: Fuel, aspiration: Aspiration) -> bool:
 def hypotheses_for(
     knowledge: Knowledge,
     priors: Priors,
+    *,
     positions: int,
     neighbours: tuple[tuple[tuple[int, int], float], ...],
     fuel: Fuel,

@@ -40,7 +40,7 @@ class Scope(StrEnum):
     HOOK_UP = "hook_up"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FailureMode:
     """One thing that can be wrong; see the head of failure_modes.toml for the fields."""
 
@@ -75,7 +75,7 @@ class EvidenceGroup:
     reason: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class EvidenceItem:
     """Something that can be seen; see the head of evidence.toml."""
 
@@ -103,7 +103,7 @@ class Outcome:
     shows: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FollowUpTest:
     """A check that can be done; see the head of tests.toml. `likelihood` holds one row per mode
     plus "default", in the order of `outcomes`."""
@@ -150,7 +150,7 @@ class Priors:
     same_mode_factor: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Knowledge:
     """Everything in the knowledge files, checked."""
 

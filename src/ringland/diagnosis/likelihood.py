@@ -19,10 +19,10 @@ from ringland.model._arrays import FloatArray
 __all__ = [
     "NODES",
     "Observation",
+    "answer_observation",
     "group_log_likelihood",
     "item_observation",
     "quadrature",
-    "answer_observation",
 ]
 
 NODES = 15
@@ -54,30 +54,30 @@ class Observation:
 def quadrature() -> tuple[FloatArray, FloatArray]:
     """Nodes and weights for a standard normal variable."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(NODES)
-    return nodes, weights / weights.sum()
-
-
-def _spread(probability: FloatArray, positions: int) -> FloatArray:
-    """Chance at one position when `probability` is the chance at any of them."""
-    spread: FloatArray = 1.0 - (1.0 - probability) ** (1.0 / positions)
-    return spread
+    return np.asarray(nodes, dtype=np.float64), np.asarray(weights / weights.sum())
 
 
 def _item_by_mode(knowledge: Knowledge, item: EvidenceItem, positions: int) -> FloatArray:
-    """Probability that an item shows under each mode number (0 sound, last two unknown)."""
-    value = np.array([item.likelihood.get(m.id, item.sound) for m in knowledge.modes])
+    """Probability that an item shows under each mode number (0 sound, last two unknown).
+
+    The tables give the chance over the whole engine; what the fault itself adds is the part above
+    the rate of a sound engine. At one position a scanned item has its share of the sound rate.
+    """
+    listed = np.array([item.likelihood.get(m.id, item.sound) for m in knowledge.modes])
     local = np.array([m.scope in (Scope.CYLINDER, Scope.NEIGHBOURS) for m in knowledge.modes])
-    sound = np.array([item.sound])
-    floor = knowledge.unknown_floor
-    in_cylinder = max(float(value[local].mean()), floor if item.scope is Scope.CYLINDER else 0.0)
-    in_engine = max(float(value[~local].mean()), floor if item.scope is Scope.ENGINE else 0.0)
-    unknown_engine = np.array([in_engine])
+    added = (listed - item.sound) / (1.0 - item.sound)
+    sound = item.sound
     if item.scope is Scope.CYLINDER and item.scanned:
-        value = np.where(local, value, _spread(value, positions))
-        sound = _spread(sound, positions)
-        unknown_engine = _spread(unknown_engine, positions)
-    by_mode = np.r_[sound, value, in_cylinder, unknown_engine]
-    return np.clip(by_mode, _SMALLEST, 1 - _SMALLEST)
+        sound = 1.0 - (1.0 - item.sound) ** (1.0 / positions)
+        shared = 1.0 - (1.0 - np.maximum(added, 0.0)) ** (1.0 / positions)
+        added = np.where(local, added, shared)
+    by_mode = np.where(added >= 0, sound + (1.0 - sound) * added, sound * listed / item.sound)
+    in_cylinder, in_engine = float(by_mode[local].mean()), float(by_mode[~local].mean())
+    if item.scope is Scope.CYLINDER:
+        in_cylinder = max(in_cylinder, knowledge.unknown_floor)
+    in_engine = max(in_engine, 0.5 * knowledge.unknown_floor)
+    everything: FloatArray = np.concatenate([[sound], by_mode, [in_cylinder, in_engine]])
+    return np.clip(everything, _SMALLEST, 1 - _SMALLEST)
 
 
 def _noisy_or(by_mode: FloatArray) -> FloatArray:
@@ -127,24 +127,57 @@ def _answer_tables(
     return shows, tables[0], tables[1]
 
 
+@lru_cache(maxsize=1024)
+def _due_to_fault(knowledge: Knowledge, item: EvidenceItem, positions: int) -> FloatArray:
+    """(pairs,) share of showings that come from the fault and not from chance."""
+    shows = _noisy_or(_item_by_mode(knowledge, item, positions))
+    share: FloatArray = np.clip(1.0 - shows[0] / shows, 0.0, 1.0)
+    return share
+
+
+def _excess_densities(excess: float, relative_error: float) -> tuple[float, float]:
+    """How probable an excess over the limit is for a real fault, and for a false alarm.
+
+    `excess` in units of the limit. Both exponential: faults go far beyond the limit (mean 1.5),
+    false alarms just beyond it (mean 0.2) but for one gross error in twenty. Scaled so that the
+    two sum to 2; measurement error widens both until they say nothing.
+    """
+    far, near = np.hypot(1.5, relative_error), np.hypot(0.2, relative_error)
+    fault = float(np.exp(-excess / far) / far)
+    chance = 0.95 * float(np.exp(-excess / near) / near) + 0.05 * fault
+    return 2.0 * fault / (fault + chance), 2.0 * chance / (fault + chance)
+
+
 def item_observation(
     knowledge: Knowledge,
     item: EvidenceItem,
+    *,
     positions: int,
     firing_position: int | None,
     abnormal: float,
     sentence: str,
+    excess: float | None = None,
+    relative_error: float = 0.0,
 ) -> Observation:
-    """A recorded item that is abnormal with probability `abnormal` as measured."""
+    """A recorded item that is beyond its limit with probability `abnormal` as measured.
+
+    `excess`: how far beyond, in units of the limit (None: not known); `relative_error` its
+    standard error in the same unit.
+    """
     table = _item_table(knowledge, item, positions)
     pairs = len(table)
+    if_shows = np.full(pairs, abnormal)
+    if excess is not None:
+        fault, chance = _excess_densities(max(excess, 0.0), relative_error)
+        share = _due_to_fault(knowledge, item, positions)
+        if_shows = abnormal * (share * fault + (1.0 - share) * chance)
     return Observation(
         key=item.id,
         group=item.group,
         firing_position=firing_position,
         from_recording=True,
         shows=table,
-        if_shows=np.full(pairs, abnormal),
+        if_shows=if_shows,
         if_not=np.full(pairs, 1.0 - abnormal),
         abnormal=abnormal,
         name=item.would_show,

@@ -1,0 +1,173 @@
+"""From symptoms and answers to observations that the likelihood understands."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from ringland.diagnosis.knowledge import EvidenceItem, Knowledge, Scope
+from ringland.diagnosis.likelihood import Observation, answer_observation, item_observation
+from ringland.errors import BadInput
+from ringland.model import GivenAnswer, MetricTable, State, Symptom, SymptomTable
+
+__all__ = ["abnormal_probability", "answer_observations", "position_of", "recorded_observations"]
+
+_SOFTNESS = 0.25
+"""Width of the limit itself, as a share of the limit: nobody believes a limit to the last digit."""
+_SURE = 0.997
+"""No single measurement is believed further than this (a wrong channel, a slipped clamp)."""
+
+
+def abnormal_probability(
+    deviation: float, standard_error: float, limit: float, direction: str
+) -> float:
+    """Probability that the true deviation is beyond the limit, given the measured one.
+
+    Phi((d - limit) / sqrt(standard_error^2 + (0.25 limit)^2)), cut to 0.003 .. 0.997; d is the
+    deviation in the direction that counts ("low" or "high"). Unit of all three: that of the metric.
+    """
+    towards = -deviation if direction == "low" else deviation
+    size = abs(limit)
+    width = float(np.hypot(standard_error, _SOFTNESS * size))
+    if width == 0.0:
+        return _SURE if towards > 0 else 1.0 - _SURE
+    return float(np.clip(ndtr((towards - size) / width), 1.0 - _SURE, _SURE))
+
+
+def _limit(symptom: Symptom, metrics: MetricTable | None) -> float | None:
+    if symptom.alert_limit is not None:
+        return symptom.alert_limit
+    try:
+        return None if metrics is None else metrics.definition(symptom.metric).alert_deviation
+    except KeyError:
+        return None
+
+
+def _standard_error(symptom: Symptom) -> float:
+    deviation = symptom.deviation
+    if deviation.low is None or deviation.high is None:
+        return 0.0
+    quantile = float(ndtri(0.5 + 0.5 * min(deviation.coverage, 0.999)))
+    return (deviation.high - deviation.low) / (2.0 * quantile)
+
+
+def _preferred(symptoms: Sequence[Symptom]) -> list[Symptom]:
+    """One symptom per metric and place: against the engine's own history where there is one."""
+    best: dict[tuple[str, int | None], Symptom] = {}
+    for symptom in symptoms:
+        if symptom.state is State.NOT_JUDGED or symptom.deviation.value is None:
+            continue
+        key = (symptom.metric, symptom.firing_position)
+        if key not in best or symptom.compared_with == "own history":
+            best[key] = symptom
+    return list(best.values())
+
+
+def _items_by_metric(knowledge: Knowledge) -> dict[str, list[tuple[EvidenceItem, str]]]:
+    found: dict[str, list[tuple[EvidenceItem, str]]] = {}
+    for item in knowledge.items:
+        for metric, direction in item.metrics:
+            found.setdefault(metric, []).append((item, direction))
+    return found
+
+
+def recorded_observations(
+    knowledge: Knowledge,
+    symptoms: SymptomTable,
+    metrics: MetricTable | None,
+    positions: int,
+) -> list[Observation]:
+    """One observation for every judged symptom whose metric the knowledge files mention."""
+    observations = []
+    by_metric = _items_by_metric(knowledge)
+    for symptom in _preferred(symptoms.symptoms):
+        limit = _limit(symptom, metrics)
+        if limit is None or limit == 0.0 or symptom.deviation.value is None:
+            continue
+        for item, direction in by_metric.get(symptom.metric, ()):
+            wants_position = item.scope is Scope.CYLINDER
+            if wants_position != (symptom.firing_position is not None):
+                continue
+            error = _standard_error(symptom)
+            abnormal = abnormal_probability(symptom.deviation.value, error, limit, direction)
+            sign = -1.0 if direction == "low" else 1.0
+            observations.append(
+                item_observation(
+                    knowledge,
+                    item,
+                    positions=positions,
+                    firing_position=symptom.firing_position,
+                    abnormal=abnormal,
+                    sentence=_sentence(item, symptom, abnormal),
+                    excess=sign * symptom.deviation.value / abs(limit) - 1.0,
+                    relative_error=error / abs(limit),
+                )
+            )
+    return observations
+
+
+def _sentence(item: EvidenceItem, symptom: Symptom, abnormal: float) -> str:
+    where = (
+        "" if symptom.firing_position is None else f"Firing position {symptom.firing_position}: "
+    )
+    if abnormal >= 0.5 and symptom.sentence and symptom.state is not State.NORMAL:
+        return symptom.sentence
+    words = item.seen if abnormal >= 0.5 else item.not_seen
+    return where + words if where else words[:1].upper() + words[1:]
+
+
+def position_of(
+    answer: GivenAnswer, numbers: Sequence[int | None] | None, positions: int
+) -> int | None:
+    """Firing position of an answer; BadInput when its cylinder has no known position."""
+    if answer.firing_position is not None:
+        if not 1 <= answer.firing_position <= positions:
+            raise BadInput(
+                "There is no such firing position.",
+                got=str(answer.firing_position),
+                allowed=f"1 to {positions}",
+            )
+        return answer.firing_position
+    if answer.cylinder is None:
+        return None
+    if numbers is None or answer.cylinder not in numbers:
+        raise BadInput(
+            f"The firing position of cylinder {answer.cylinder} is not known in this recording.",
+            allowed="a firing position, or a recording with a trigger",
+            remedy="Record again with a trigger on a known cylinder, or give the firing position.",
+        )
+    return list(numbers).index(answer.cylinder) + 1
+
+
+def answer_observations(
+    knowledge: Knowledge,
+    answers: Sequence[GivenAnswer],
+    numbers: Sequence[int | None] | None,
+    positions: int,
+) -> list[Observation]:
+    """One observation for every answer; BadInput for unknown tests, outcomes and positions."""
+    observations = []
+    for answer in answers:
+        test = knowledge.test(answer.test)
+        outcome = test.outcome_index(answer.outcome)
+        place = position_of(answer, numbers, positions)
+        if test.scope is Scope.CYLINDER and place is None:
+            raise BadInput(
+                f"{test.title}: which cylinder was it done on?",
+                allowed="a cylinder number or a firing position",
+            )
+        where = f" on cylinder {answer.cylinder}" if answer.cylinder is not None else ""
+        if not where and place is not None and test.scope is Scope.CYLINDER:
+            where = f" on firing position {place}"
+        title = test.outcomes[outcome].title
+        observations.append(
+            answer_observation(
+                knowledge, test, place, outcome, sentence=f"{test.title}{where}: {_lower(title)}"
+            )
+        )
+    return observations
+
+
+def _lower(text: str) -> str:
+    """First letter small, unless the word is a code such as P0300."""
+    return text if text[1:2].isdigit() or text[1:2].isupper() else text[:1].lower() + text[1:]

@@ -1,0 +1,303 @@
+"""diagnose(): ranked causes with probabilities, and what speaks for and against each."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ringland.diagnosis.belief import Belief, believe
+from ringland.diagnosis.evidence import (
+    answer_observations,
+    position_of,
+    recorded_observations,
+)
+from ringland.diagnosis.hypotheses import Fault, hypotheses_for, neighbours_of
+from ringland.diagnosis.knowledge import FailureMode, Knowledge, Scope, load_knowledge
+from ringland.diagnosis.likelihood import Observation
+from ringland.diagnosis.outlook import make_outlook
+from ringland.diagnosis.words import fault_name
+from ringland.model import (
+    CaseEvidence,
+    Cause,
+    CylinderSet,
+    Diagnosis,
+    EngineSpec,
+    Estimate,
+    EvidenceWeight,
+    GivenAnswer,
+    MetricTable,
+    Provenance,
+    SymptomTable,
+    natural_frequency,
+    unknown,
+)
+from ringland.model._arrays import BoolArray, FloatArray
+
+__all__ = ["diagnose"]
+
+_EXPLAINED = 6
+"""Causes that get their evidence spelt out."""
+_WORTH_SAYING_BITS = 0.1
+_NEGLIGIBLE = 1e-9
+"""Hypotheses below this are left out when one piece of evidence is taken away."""
+
+
+def diagnose(
+    symptoms: SymptomTable,
+    metrics: MetricTable | None,
+    cylinders: CylinderSet | None,
+    engine: EngineSpec,
+    *,
+    answers: Sequence[GivenAnswer] = (),
+    likelihoods: CaseEvidence | None = None,
+    also: Sequence[SymptomTable] = (),
+    complaint: bool = False,
+    knowledge: Knowledge | None = None,
+) -> Diagnosis:
+    """Rank the causes of what was recorded and answered.
+
+    `answers`: what follow-up tests said. `likelihoods`: what simulated reference cases say of the
+    same recording; without them the tables of the knowledge files are used alone. `also`: symptoms
+    of other recordings of the same engine with the same numbering (another speed, cranking).
+    `complaint`: somebody complained about this engine, so that a fault is likelier beforehand.
+
+    Probabilities of all causes, `healthy` and `none_of_these` sum to 1 within 1e-12. Raises
+    BadInput for answers that name unknown tests, outcomes or cylinders.
+    """
+    knowledge = knowledge or load_knowledge()
+    numbers = _numbers(cylinders, engine)
+    observations = []
+    for table in (symptoms, *also):
+        observations += recorded_observations(knowledge, table, metrics, engine.cylinders)
+    observations += answer_observations(knowledge, answers, numbers, engine.cylinders)
+    hypotheses = hypotheses_for(
+        knowledge,
+        knowledge.prior_with_complaint if complaint else knowledge.prior,
+        positions=engine.cylinders,
+        neighbours=neighbours_of(engine, numbers),
+        fuel=engine.fuel,
+        aspiration=engine.aspiration,
+    )
+    belief = believe(knowledge, hypotheses, observations, likelihoods)
+    done = frozenset(
+        (a.test, None if a.firing_position is None and a.cylinder is None else place)
+        for a in answers
+        for place in (position_of(a, numbers, engine.cylinders), None)
+    )
+    causes = _causes(knowledge, belief, numbers=numbers, metrics=metrics, cases=likelihoods)
+    healthy = float(belief.probability[0])
+    nothing_listed = _unknown_share(belief)
+    return Diagnosis(
+        causes=causes,
+        healthy=healthy,
+        none_of_these=nothing_listed,
+        resembles_nothing=_resembles_nothing(causes, healthy, nothing_listed, likelihoods),
+        answers=tuple(answers),
+        notes=_notes(knowledge, belief, causes, numbers),
+        provenance=Provenance().then(
+            "diagnosis",
+            hypotheses=len(hypotheses.log_prior),
+            observations=len(observations),
+            answers=len(answers),
+            simulated_cases=likelihoods is not None,
+            complaint=complaint,
+        ),
+        outlook=make_outlook(knowledge, belief, numbers=numbers, engine=engine, done=done),
+    )
+
+
+def _numbers(cylinders: CylinderSet | None, engine: EngineSpec) -> tuple[int | None, ...] | None:
+    """Cylinder number of each firing position, as far as it is known."""
+    if cylinders is None or not cylinders.assignments:
+        return None
+    known = {a.firing_position: a.cylinder for a in cylinders.assignments}
+    return tuple(known.get(p) for p in range(1, engine.cylinders + 1))
+
+
+def _shares(belief: Belief) -> tuple[FloatArray, FloatArray]:
+    """(faults,) share of the posterior, two faults counting half each; and probability present."""
+    members, p = belief.hypotheses.members, belief.probability
+    count = len(belief.hypotheses.faults)
+    two = members[:, 1] >= 0
+    one = ~two & (members[:, 0] >= 0)
+
+    def total(column: int, rows: BoolArray) -> FloatArray:
+        return np.asarray(np.bincount(members[rows, column], p[rows], minlength=count), np.float64)
+
+    alone, both = total(0, one), total(0, two) + total(1, two)
+    return alone + 0.5 * both, alone + both
+
+
+def _unknown_share(belief: Belief) -> float:
+    share, _ = _shares(belief)
+    unknown_faults = [f.mode in belief.hypotheses.unknown for f in belief.hypotheses.faults]
+    return float(share[np.array(unknown_faults)].sum())
+
+
+def _causes(
+    knowledge: Knowledge,
+    belief: Belief,
+    *,
+    numbers: Sequence[int | None] | None,
+    metrics: MetricTable | None,
+    cases: CaseEvidence | None,
+) -> tuple[Cause, ...]:
+    """All known faults, most probable first; the leading ones with their evidence."""
+    share, present = _shares(belief)
+    h = belief.hypotheses
+    order = [i for i in np.argsort(-share, kind="stable") if h.faults[i].mode not in h.unknown]
+    leading = order[:_EXPLAINED]
+    weights = _evidence_weights(belief, leading, cases)
+    causes = []
+    for rank, index in enumerate(order):
+        fault = h.faults[index]
+        mode = knowledge.modes[fault.mode - 1]
+        position = fault.positions[0] if fault.positions else None
+        moved = weights[rank] if rank < len(leading) else ()
+        causes.append(
+            Cause(
+                failure_mode=mode.id,
+                name=fault_name(mode, fault.positions, numbers),
+                firing_position=position,
+                cylinder=None if numbers is None or position is None else numbers[position - 1],
+                probability=float(share[index]),
+                severity=_severity(mode, fault, metrics, cases),
+                speaks_for=tuple(w for w in moved if w.bits > 0),
+                speaks_against=tuple(reversed([w for w in moved if w.bits < 0])),
+                would_also_show=_would_also_show(knowledge, belief, mode, fault)
+                if rank < len(leading)
+                else (),
+                present=float(present[index]),
+            )
+        )
+    return tuple(causes)
+
+
+def _evidence_weights(
+    belief: Belief, leading: Sequence[int], cases: CaseEvidence | None
+) -> list[tuple[EvidenceWeight, ...]]:
+    """Weight of each piece of evidence for each leading fault: log2 of the odds that the fault is
+    there with everything, over the odds without that one piece."""
+    counts = np.flatnonzero(belief.probability > _NEGLIGIBLE)
+    members = belief.hypotheses.members[counts]
+    masks: BoolArray = np.array([(members == f).any(1) for f in leading], dtype=np.bool_)
+    with_all = _log_odds(masks, belief.probability[counts])
+    found: list[list[EvidenceWeight]] = [[] for _ in leading]
+    for seen in belief.observations:
+        bits = with_all - _log_odds(masks, belief.without(seen, counts))
+        for row, value in enumerate(bits):
+            if abs(value) >= _WORTH_SAYING_BITS:
+                found[row].append(EvidenceWeight(_evidence_id(seen), float(value), seen.sentence))
+    if cases is not None:
+        bits = with_all - _log_odds(masks, belief.without_cases(counts))
+        sentence = "The recorded pulses, compared with simulated cases of this engine"
+        for row, value in enumerate(bits):
+            found[row].append(EvidenceWeight("simulated_cases", float(value), sentence))
+    return [tuple(sorted(row, key=lambda w: -w.bits)) for row in found]
+
+
+def _evidence_id(seen: Observation) -> str:
+    return seen.key if seen.firing_position is None else f"{seen.key}:{seen.firing_position}"
+
+
+def _log_odds(masks: BoolArray, probability: FloatArray) -> FloatArray:
+    inside = masks @ probability
+    outside = ~masks @ probability
+    odds: FloatArray = np.log2(np.maximum(inside, 1e-300)) - np.log2(np.maximum(outside, 1e-300))
+    return odds
+
+
+def _severity(
+    mode: FailureMode, fault: Fault, metrics: MetricTable | None, cases: CaseEvidence | None
+) -> Estimate:
+    position = fault.positions[0] if fault.positions else None
+    if cases is not None and (mode.id, position) in cases.severity:
+        return cases.severity[mode.id, position]
+    if mode.severity_metric is not None and metrics is not None:
+        for value in metrics.of_metric(mode.severity_metric):
+            if value.firing_position == position and value.estimate.known:
+                return value.estimate
+    return unknown(
+        mode.severity_unit,
+        f"{mode.severity_quantity}: not measured by this recording alone",
+    )
+
+
+def _would_also_show(
+    knowledge: Knowledge, belief: Belief, mode: FailureMode, fault: Fault
+) -> tuple[str, ...]:
+    """What is usual with this fault and was not seen, or not looked at."""
+    place = fault.positions[0] if fault.positions else None
+    sentences = []
+    for item in knowledge.items:
+        if item.likelihood.get(mode.id, item.sound) < 0.5:
+            continue
+        where = place if item.scope is Scope.CYLINDER else None
+        seen = [
+            o.abnormal
+            for o in belief.observations
+            if o.key == item.id and o.firing_position == where
+        ]
+        if not seen:
+            sentences.append(
+                f"{item.would_show[:1].upper()}{item.would_show[1:]}: not looked at yet"
+            )
+        elif max(seen) < 0.3:
+            sentences.append(f"{item.would_show[:1].upper()}{item.would_show[1:]}: not seen")
+    return tuple(sorted(sentences, key=lambda s: s.endswith("yet")))
+
+
+def _resembles_nothing(
+    causes: Sequence[Cause], healthy: float, nothing_listed: float, cases: CaseEvidence | None
+) -> str | None:
+    if cases is not None and cases.resembles_nothing is not None:
+        return cases.resembles_nothing
+    best = max((c.probability for c in causes), default=0.0)
+    if nothing_listed > max(best, healthy, 0.25):
+        return (
+            "This does not look like any fault in the list "
+            f"({natural_frequency(nothing_listed)} that it is something else)."
+        )
+    return None
+
+
+def _notes(
+    knowledge: Knowledge,
+    belief: Belief,
+    causes: Sequence[Cause],
+    numbers: Sequence[int | None] | None,
+) -> tuple[str, ...]:
+    notes = []
+    h = belief.hypotheses
+    two = np.flatnonzero(h.members[:, 1] >= 0)
+    if len(two):
+        chance = float(belief.probability[two].sum())
+        best = int(two[np.argmax(belief.probability[two])])
+        if chance >= 0.05:
+            names = [
+                fault_name(knowledge.modes[h.faults[m].mode - 1], h.faults[m].positions, numbers)
+                for m in h.members[best]
+            ]
+            notes.append(
+                f"Two faults at once: {natural_frequency(chance)}; likeliest: "
+                f"{names[0]} together with {names[1]}."
+            )
+    alike = _same_family(knowledge, causes)
+    if alike is not None:
+        notes.append(alike)
+    return tuple(notes)
+
+
+def _same_family(knowledge: Knowledge, causes: Sequence[Cause]) -> str | None:
+    """A sentence when the two leading causes are of one family in the same place."""
+    if len(causes) < 2 or causes[1].probability < 0.1:
+        return None
+    first, second = causes[0], causes[1]
+    same_place = first.firing_position == second.firing_position
+    if not same_place or (
+        knowledge.mode(first.failure_mode).family != knowledge.mode(second.failure_mode).family
+    ):
+        return None
+    return (
+        f"{first.name} and {second.name[:1].lower()}{second.name[1:]} look alike from outside; "
+        "a follow-up test tells them apart."
+    )

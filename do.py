@@ -34,10 +34,10 @@ def python() -> Path:
     return ENVIRONMENT / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 
 
-def call(*words: object) -> int:
+def call(*words: object, folder: Path | None = ROOT) -> int:
     """Run the environment's interpreter with these arguments, from the project folder."""
     try:
-        return subprocess.call([str(python()), *map(str, words)], cwd=ROOT)  # noqa: S603
+        return subprocess.call([str(python()), *map(str, words)], cwd=folder)
     except KeyboardInterrupt:
         return 130
 
@@ -134,7 +134,7 @@ def check(words: list[str]) -> int:
 def run(words: list[str]) -> int:
     """`ringland WORDS...` inside the environment."""
     set_up("run")
-    return call("-m", "ringland", *words)
+    return call("-m", "ringland", *words, folder=None)  # file names are relative to the user
 
 
 def lock() -> int:
@@ -149,7 +149,7 @@ def lock() -> int:
         ["--output-file", run_lock],
         ["--group", "test", "--constraint", run_lock, "--output-file", test_lock],
     ):
-        if subprocess.call([*common, *words], cwd=ROOT) != 0:  # noqa: S603
+        if subprocess.call([*common, *words], cwd=ROOT) != 0:
             raise Failed("uv could not choose versions; its own message is above.")
     return 0
 

@@ -295,11 +295,12 @@ def make_visit(
 
 
 def _write_csv(recording: Recording, path: Path) -> None:
-    """Time in seconds and one column per channel; units in the second line."""
+    """A remark, the names (time in seconds and one column per channel), the units, the numbers."""
     channels = recording.channels
     time_s = np.arange(len(channels[0].samples)) / channels[0].rate_hz
     table = np.column_stack([time_s, *(c.samples for c in channels)])
     with path.open("w", encoding="ascii", newline="\n") as file:
+        file.write(f"# {NOTICE}\n")
         file.write("time," + ",".join(c.role.value for c in channels) + "\n")
         file.write("s," + ",".join(c.unit for c in channels) + "\n")
         np.savetxt(file, table, fmt="%.5f", delimiter=",")

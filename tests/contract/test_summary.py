@@ -62,8 +62,11 @@ def test_no_colour_and_no_escape_sequence(
 def test_quality_alone(whole: Analysis, capsys: pytest.CaptureFixture[str]) -> None:
     print_quality(whole.quality, whole.recording)
     text = shown(capsys)
-    assert "The pulses stand well above the noise." in text
+    assert "Ch A: fit to judge (1 of 1 checks without a finding)" in text
+    assert "The pulses stand well above the noise." not in text
     assert "Look at Ch B first" in text
+    print_quality(whole.quality, whole.recording, every_check=True)
+    assert "The pulses stand well above the noise." in shown(capsys)
 
 
 def test_quality_unusable(unusable: Analysis, capsys: pytest.CaptureFixture[str]) -> None:

@@ -9,7 +9,10 @@ from ringland.errors import SettingError
 if TYPE_CHECKING:
     from ringland.model import Condition, EngineSpec, Recording
 
-__all__ = ["engine_named", "parse_roles", "said_of"]
+__all__ = ["LONG_S", "engine_named", "parse_roles", "said_of"]
+
+LONG_S = 120.0
+"""Above this a recording is read window by window instead of all at once."""
 
 
 def parse_roles(pairs: list[str]) -> dict[str, str]:

@@ -16,8 +16,11 @@ from ringland.model import (
     Analysis,
     Assignment,
     Cause,
+    Channel,
+    Condition,
     CycleSet,
     Diagnosis,
+    EdgeTrain,
     Estimate,
     MetricDefinition,
     QualityReport,
@@ -46,6 +49,15 @@ _VERDICT_WORDS = {
     Verdict.UNUSABLE: "not fit to judge",
     Verdict.NOT_CHECKED: "not checked",
 }
+_CONDITION_WORDS = {
+    Condition.IDLE: "at idle",
+    Condition.HELD: "at a held speed",
+    Condition.CRANKING: "cranking",
+    Condition.SNAP: "snap throttle",
+    Condition.UNKNOWN: "how the engine was run was not said",
+}
+_TROUBLE = frozenset({Verdict.SUSPECT, Verdict.UNUSABLE})
+_OPEN = _TROUBLE | {Verdict.NOT_CHECKED}
 _SOURCE_WORDS = {
     "tooth_wheel": "the crank tooth wheel",
     "trigger": "the trigger",
@@ -59,7 +71,7 @@ def print_summary(analysis: Analysis, report_path: Path | None = None) -> None:
     """Print what was found to standard output."""
     out = _Printer()
     _recording(out, analysis.recording)
-    _quality(out, analysis.quality, only_trouble=True)
+    _quality(out, analysis.quality, show=_TROUBLE)
     if analysis.cycles is not None:
         _cycles(out, analysis.cycles)
     if analysis.not_judged is not None:
@@ -79,11 +91,16 @@ def print_summary(analysis: Analysis, report_path: Path | None = None) -> None:
         out.say(f"The report is in {report_path}.")
 
 
-def print_quality(report: QualityReport, recording: Recording) -> None:
-    """Print every verdict on a recording, with the reason and what to do."""
+def print_quality(
+    report: QualityReport, recording: Recording, *, every_check: bool = False
+) -> None:
+    """Print the verdicts on a recording, each finding with what to do.
+
+    Checks that found nothing are counted, and listed only with `every_check`.
+    """
     out = _Printer()
     _recording(out, recording)
-    _quality(out, report, only_trouble=False)
+    _quality(out, report, show=frozenset(Verdict) if every_check else _OPEN)
     unusable = [n for n in report.channels if report.verdict(n) is Verdict.UNUSABLE]
     suspect = [n for n in report.channels if report.verdict(n) is Verdict.SUSPECT]
     out.heading("Before the sensors come off")
@@ -139,43 +156,46 @@ def _listed(names: list[str]) -> str:
 
 
 def _recording(out: _Printer, recording: Recording) -> None:
-    condition = recording.condition.value
-    said = (
-        "how the engine was run was not said" if condition == "unknown" else f"engine {condition}"
+    out.say(
+        f"{recording.source.name}: {recording.duration_s:.3g} s, "
+        f"{_CONDITION_WORDS[recording.condition]}."
     )
-    out.say(f"{recording.source.name}: {recording.duration_s:.3g} s, {said}.")
-    items = [
-        f"{c.name}: {c.role.value} ({c.role_reason or 'no reason recorded'}), "
-        f"{c.rate_hz:g} samples per second, {_unit_words(c.unit)}"
-        for c in recording.channels
-    ]
-    items += [
-        f"{e.name}: {e.role.value} ({e.role_reason or 'no reason recorded'}), "
-        f"{len(e.time_s)} changes of level"
-        for e in recording.edges
-    ]
+    signals = (*recording.channels, *recording.edges)
     out.heading("Channels")
-    out.items(items or ["none"])
-    if recording.notes:
-        out.items([f"Note: {note}" for note in recording.notes])
+    out.items([_channel_words(signal) for signal in signals] or ["none"])
+    told = [(s.name, s.role_reason.rstrip(".")) for s in signals if s.role_reason]
+    out.items(
+        [
+            f"Note: {note}"
+            for note in recording.notes
+            if not any(name in note and note.rstrip(".").endswith(why) for name, why in told)
+        ]
+    )
+
+
+def _channel_words(signal: Channel | EdgeTrain) -> str:
+    role = f"{signal.name}: {signal.role.value} ({signal.role_reason or 'no reason recorded'})"
+    if isinstance(signal, Channel):
+        return f"{role}, {signal.rate_hz:g} samples per second, {_unit_words(signal.unit)}"
+    return f"{role}, {len(signal.time_s)} changes of level"
 
 
 def _unit_words(unit: str) -> str:
     return "not calibrated" if unit == "1" else unit
 
 
-def _quality(out: _Printer, report: QualityReport, *, only_trouble: bool) -> None:
+def _quality(out: _Printer, report: QualityReport, *, show: frozenset[Verdict]) -> None:
     out.heading("Fit to judge?")
     for name in report.channels:
-        verdict = report.verdict(name)
-        out.say(f"{name or 'The recording as a whole'}: {_VERDICT_WORDS[verdict]}.")
-        for finding in report.of_channel(name):
-            if only_trouble and finding.verdict in (Verdict.OK, Verdict.NOT_CHECKED):
-                continue
-            words = [f"{finding.check} ({_VERDICT_WORDS[finding.verdict]}): {finding.message}"]
-            if finding.action:
-                words.append(finding.action)
-            out.items([" ".join(words)])
+        findings = report.of_channel(name)
+        good = sum(f.verdict is Verdict.OK for f in findings)
+        count = f"{good} of {len(findings)} checks without a finding"
+        who = name or "The recording as a whole"
+        out.say(f"{who}: {_VERDICT_WORDS[report.verdict(name)]} ({count}).")
+        for finding in findings:
+            if finding.verdict in show:
+                told = f"{finding.check}: {_VERDICT_WORDS[finding.verdict]}. {finding.message}"
+                out.items([f"{told} {finding.action}".rstrip()])
 
 
 def _cycles(out: _Printer, cycles: CycleSet) -> None:

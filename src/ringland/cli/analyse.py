@@ -6,17 +6,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from ringland.cli._errors import STANDARD_OUTPUT, told_to_the_user, write_result
-from ringland.cli._given import engine_named, parse_roles, said_of
+from ringland.cli._given import LONG_S, engine_named, parse_roles, said_of
 from ringland.errors import UnusableRecording
 
 if TYPE_CHECKING:
     from ringland.model import Analysis, EngineSpec
     from ringland.readers._source import FileSource
 
-__all__ = ["LONG_S", "analyse"]
-
-LONG_S = 120.0
-"""Above this a recording is read window by window instead of all at once."""
+__all__ = ["analyse"]
 
 
 def analyse(

@@ -1,12 +1,12 @@
 """`ringland check`: is this recording fit to judge, asked while the sensors are still on."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from ringland.cli._errors import told_to_the_user
-from ringland.cli._given import engine_named, parse_roles
+from ringland.cli._given import LONG_S, engine_named, parse_roles, said_of
 from ringland.errors import UnusableRecording
 
 __all__ = ["check"]
@@ -29,24 +29,37 @@ def check(
     map_file: Annotated[
         Path | None, typer.Option("--map", help="A file that names roles, units and rates.")
     ] = None,
+    condition: Annotated[
+        Literal["idle", "held", "cranking", "snap"] | None,
+        typer.Option("--condition", help="How the engine was run."),
+    ] = None,
     rate: Annotated[
         float | None,
         typer.Option("--rate", metavar="HZ", help="Sample rate, if the file does not say."),
     ] = None,
+    every_check: Annotated[
+        bool, typer.Option("--all", help="List the checks that found nothing, too.")
+    ] = False,
 ) -> None:
     """Say whether a recording is fit to judge, and if not, why."""
     with told_to_the_user():
         from ringland.cli._summary import print_quality
-        from ringland.model import Verdict
+        from ringland.model import Condition, Verdict
         from ringland.quality import check_recording
-        from ringland.readers import read_recording
+        from ringland.readers import open_recording
 
         spec = None if engine is None else engine_named(engine)
-        read = read_recording(
-            recording, roles=parse_roles(channel or []), map_file=map_file, rate_hz=rate
-        )
+        roles = parse_roles(channel or [])
+        source = open_recording(recording, roles=roles, map_file=map_file, rate_hz=rate)
+        start_s = source.start_s
+        if source.duration_s > LONG_S:
+            typer.echo(f"This is a long recording; its first {LONG_S:.0f} s are checked.")
+            read = source.read(start_s, start_s + LONG_S)
+        else:
+            read = source.read_all()
+        read = said_of(read, Condition(condition) if condition else None, None)
         report = check_recording(read, spec)
-        print_quality(report, read)
+        print_quality(report, read, every_check=every_check)
         unusable = [n for n in report.channels if report.verdict(n) is Verdict.UNUSABLE]
     if unusable and len(unusable) == len(report.channels):
         raise typer.Exit(UnusableRecording.exit_status)

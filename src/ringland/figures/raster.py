@@ -37,6 +37,7 @@ class Raster:
     marks: tuple[tuple[float, str], ...]
     marks_are: str
     unit: str
+    cycle_deg: float
     arbitrary: bool
 
 
@@ -63,6 +64,7 @@ def prepare(
         marks=marks,
         marks_are=marks_are,
         unit=signal.unit,
+        cycle_deg=cycles.cycle_deg,
         arbitrary=arbitrary,
     )
 
@@ -144,7 +146,8 @@ def draw(axes: "Axes", prepared: Raster) -> None:
     ticks = _cycle_ticks(prepared.row_cycle)
     axes.set_yticks([t + 1 for t in ticks], [str(prepared.row_cycle[t]) for t in ticks])
     axes.set_ylabel("Cycle (newest at the bottom)")
-    axes.set_xticks(np.arange(0, right + 1, 90.0))
+    axes.set_xlim(0, prepared.cycle_deg)
+    axes.set_xticks(np.arange(0, prepared.cycle_deg + 1, 90.0))
     axes.set_xlabel(
         "Crank angle, degrees from an arbitrary start"
         if prepared.arbitrary

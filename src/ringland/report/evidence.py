@@ -28,11 +28,13 @@ from ringland.model import (
 from ringland.report.blocks import Block, Cell, Group, Paragraph, Picture, Points, Section, Table
 from ringland.report.numbers import write_estimate, write_odds, write_span
 from ringland.report.words import (
+    COMPARISON_WORDS,
     STATE_WORDS,
     VERDICT_WORDS,
     because,
     capital,
     listed,
+    numbering,
     plural,
     sentence,
 )
@@ -98,7 +100,7 @@ def cylinder_section(analysis: Analysis) -> Section:
                 "Every metric of every cylinder with its 90 % interval and limits",
                 "One row per cylinder in firing order. The dot is the value, the bar its 90 % "
                 "interval, the sand band what the other cylinders span (those in alarm left out)."
-                + (" Positions count from an arbitrary start." if _arbitrary(analysis) else ""),
+                + numbering(analysis),
                 intervals.size_in(panels),
                 partial(intervals.compose, panels=panels),
             )
@@ -131,7 +133,8 @@ def _compared_with(analysis: Analysis, metric: str) -> str:
     if analysis.symptoms is None:
         return ""
     names = {s.compared_with for s in analysis.symptoms.symptoms if s.metric == metric}
-    return f", against {listed(sorted(names))}" if names else ""
+    words = [COMPARISON_WORDS.get(n, n) for n in sorted(names)]
+    return f", against {listed(words)}" if names else ""
 
 
 def _symptom_of(analysis: Analysis, value: MetricValue) -> Symptom | None:
@@ -158,7 +161,7 @@ def _metric_row(
     return (
         Cell(_short_name(analysis, value.firing_position)),
         Cell(written.with_unit(written.value) if written.reason is None else "–", number=True),
-        Cell(written.interval or written.reason or "", number=written.reason is None),
+        Cell(written.interval or "–", number=True),
         Cell(_difference(symptom), number=True),
         Cell(_limits(symptom, definition), number=True),
         Cell(word, mark=state),
@@ -183,7 +186,7 @@ def _difference(symptom: Symptom | None) -> str:
 
 
 def _limits(symptom: Symptom | None, definition: MetricDefinition) -> str:
-    if symptom is None:
+    if symptom is None or (symptom.alert_limit is None and symptom.alarm_limit is None):
         return "–"
     factor = 100.0 if definition.unit == "1" else 1.0
     limits = (symptom.alert_limit, symptom.alarm_limit)
@@ -229,7 +232,7 @@ def averaged_section(analysis: Analysis) -> Section:
             Picture(
                 f"averaged-{index}",
                 f"Averaged cycle of {signal.channel}, one strip per cylinder",
-                _averaged_caption(prepared),
+                _averaged_caption(prepared) + numbering(analysis),
                 averaged_cycle.size_in(prepared),
                 partial(averaged_cycle.compose, prepared=prepared),
                 _signal_heading(signal),
@@ -263,6 +266,7 @@ def raster_section(analysis: Analysis) -> Section:
             "Each row is one cycle, the newest at the bottom. A pulse is a vertical line; where "
             "one cylinder drops out now and then, its line is broken. Hatched rows were dropped."
             + _marks_caption(prepared)
+            + numbering(analysis)
         )
         if prepared.thinned:
             caption += " Of neighbouring cycles, the one least like the average is shown."
@@ -319,7 +323,7 @@ def _misfire_blocks(analysis: Analysis) -> list[Block]:
             "misfires",
             "Cycles without a pulse, per cylinder",
             "A tick is a cycle in which that cylinder's pulse was missing; at the right, how many "
-            "of the cycles used.",
+            "of the cycles used." + numbering(analysis),
             misfires.size_in(prepared),
             partial(misfires.compose, prepared=prepared),
             "Missing pulses",

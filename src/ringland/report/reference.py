@@ -35,8 +35,8 @@ def _texts(kind: str) -> tuple[dict[str, str], ...]:
 def cautions_section() -> Section:
     """Where the work can hurt someone. Always present."""
     warn = Warn(tuple((c["what"], c["do"]) for c in _texts("cautions")))
-    deference = Points(tuple(d["text"] for d in _texts("deference")))
-    return Section("cautions", "Before anyone goes near the engine", (warn, deference))
+    deference = (Paragraph(d["text"]) for d in _texts("deference"))
+    return Section("cautions", "Before anyone goes near the engine", (warn, *deference))
 
 
 def methods_section(analysis: Analysis) -> Section:
@@ -45,10 +45,9 @@ def methods_section(analysis: Analysis) -> Section:
     if analysis.metrics is not None and analysis.metrics.definitions:
         head = (
             "Metric",
-            "From",
             "A symptom when",
             "Alert, alarm at",
-            "Between sound cylinders",
+            "Spread of sound cylinders (standard deviation)",
             "Valid range",
             "Fewest cycles",
             "Source",
@@ -68,14 +67,13 @@ def _definition_row(definition: MetricDefinition) -> tuple[Cell, ...]:
     source = definition.citation
     return (
         Cell(definition.title),
-        Cell(channel_title(definition.role)),
-        Cell(_SENSE_WORDS[definition.sense]),
+        Cell(f"{channel_title(definition.role)}, {_SENSE_WORDS[definition.sense]}"),
         Cell(
             f"{shown(definition.alert_deviation)}, {shown(definition.alarm_deviation)}{unit}",
             number=True,
         ),
-        Cell(f"{shown(definition.healthy_spread)}{unit} (standard deviation)", number=True),
-        Cell(f"{shown(definition.valid_low)} to {shown(definition.valid_high)}{unit}", number=True),
+        Cell(f"{shown(definition.healthy_spread)}{unit}", number=True),
+        Cell(f"{shown(definition.valid_low)} to {shown(definition.valid_high)}{unit}"),
         Cell(str(definition.fewest_cycles), number=True),
         Cell("own heuristic, not from a publication" if source == "heuristic" else source),
     )

@@ -1,9 +1,10 @@
 """Small pieces of wording that several sections share."""
 
 from ringland.figures.labels import position_name
-from ringland.model import Analysis, Condition, PhaseSource, State, Verdict
+from ringland.model import Analysis, Condition, PhaseSource, Reference, State, Verdict
 
 __all__ = [
+    "COMPARISON_WORDS",
     "CONDITION_WORDS",
     "PHASE_WORDS",
     "STATE_WORDS",
@@ -12,6 +13,7 @@ __all__ = [
     "capital",
     "listed",
     "name_of",
+    "numbering",
     "plural",
     "sentence",
 ]
@@ -40,6 +42,24 @@ PHASE_WORDS = {
     PhaseSource.TRIGGER: "trigger",
     PhaseSource.PULSES: "the pulses themselves, no trigger",
 }
+
+
+COMPARISON_WORDS = {
+    "own cylinders": "the other cylinders of this engine",
+    "own history": "earlier recordings of this engine",
+    "limit": "a fixed limit",
+}
+
+
+def numbering(analysis: Analysis) -> str:
+    """A sentence on what the positions count from; empty when every cylinder number is known."""
+    if analysis.cycles is None or analysis.cycles.reference is Reference.CYLINDER:
+        return ""
+    reason = analysis.cycles.reference_reason.strip().rstrip(".") or "no reason was recorded"
+    return (
+        f" Positions 1 to {analysis.engine.cylinders} are in firing order from an arbitrary start; "
+        f"cylinder numbers are not known: {reason}."
+    )
 
 
 def capital(text: str) -> str:

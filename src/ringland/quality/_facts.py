@@ -37,7 +37,7 @@ def gather(
     channels = tuple(_channel(c) for c in recording.channels)
     triggers = [_sampled_trigger(f) for f in channels if f.channel.role in TRIGGER_ROLES]
     for train in recording.edges:
-        rising = train.time_s[train.level_after == 1]
+        rising = train.time_s[(train.level_after == 1) & np.isfinite(train.time_s)]
         triggers.append(TriggerFacts(train.name, train.role, rising, train.start_s, train.stop_s))
     return RecordingFacts(
         recording,
@@ -100,9 +100,9 @@ def _sampled_trigger(facts: ChannelFacts) -> TriggerFacts:
     return TriggerFacts(
         channel.name,
         channel.role,
-        channel.start_s + places / channel.rate_hz,
-        channel.start_s,
-        channel.start_s + facts.duration_s,
+        facts.start_s + places / channel.rate_hz,
+        facts.start_s,
+        facts.start_s + facts.duration_s,
     )
 
 

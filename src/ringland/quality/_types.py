@@ -168,6 +168,11 @@ class ChannelFacts:
         return self.scan.count / self.channel.rate_hz if self.rate_ok else 0.0
 
     @property
+    def start_s(self) -> float:
+        """Time of the first sample; 0 when the one given is not a number."""
+        return self.channel.start_s if math.isfinite(self.channel.start_s) else 0.0
+
+    @property
     def periodic(self) -> Repetition | None:
         """The repetition, when there is one beyond chance."""
         found = self.repetition
@@ -186,9 +191,9 @@ class ChannelFacts:
 
     def spans_s(self, runs: Runs) -> tuple[tuple[float, float], ...]:
         """Runs of samples as times; those closer than 2 ms are joined."""
-        if not self.rate_ok or not math.isfinite(self.channel.start_s):
+        if not self.rate_ok:
             return ()
-        rate, start = self.channel.rate_hz, self.channel.start_s
+        rate, start = self.channel.rate_hz, self.start_s
         joined: list[tuple[float, float]] = []
         for first, length in zip(runs.start.tolist(), runs.length.tolist(), strict=True):
             low, high = start + first / rate, start + (first + length) / rate

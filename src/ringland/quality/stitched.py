@@ -37,7 +37,7 @@ def check(subject: Subject) -> QualityFinding:
             measured=measured,
             limit=limit,
         )
-    start = facts.channel.start_s
+    start = facts.start_s
     half = 1.0 / facts.track.line_hz
     return subject.finding(
         Verdict.SUSPECT,

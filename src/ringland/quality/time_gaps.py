@@ -17,9 +17,9 @@ def check(subject: Subject) -> QualityFinding:
     """Compare start and stop of all channels; look for triggers that stop half-way."""
     recording = subject.recording
     spans = {
-        f.channel.name: (f.channel.start_s, f.channel.start_s + f.duration_s)
+        f.channel.name: (f.start_s, f.start_s + f.duration_s)
         for f in recording.channels
-        if f.rate_ok and f.scan.count > 0 and math.isfinite(f.channel.start_s)
+        if f.rate_ok and f.scan.count > 0
     }
     for trigger in recording.triggers:
         if math.isfinite(trigger.start_s) and math.isfinite(trigger.stop_s):

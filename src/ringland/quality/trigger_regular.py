@@ -21,6 +21,8 @@ def check(subject: Subject) -> QualityFinding:
     if time_s.size < 6:
         return not_checked(subject, "there are fewer than six pulses")
     interval = np.diff(time_s)
+    if not np.median(interval) > 1e-9:
+        return not_checked(subject, "half of the pulses fall on one another")
     usual = _usual(interval)
     bounced = interval < SHORT.value * usual
     missed = interval > LONG.value * usual
@@ -49,9 +51,7 @@ def _usual(interval: np.ndarray) -> np.ndarray:
     centre = float(np.median(interval[interval >= np.median(interval)]))
     good = np.where(interval > SHORT.value * centre, interval, np.nan)
     there = np.flatnonzero(~np.isnan(good))
-    if there.size == 0:
-        return np.full(interval.size, max(centre, 1e-300))
     kept = good[there]
     padded = np.pad(kept, 4, mode="edge")
     smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1)
-    return np.asarray(np.maximum(np.interp(np.arange(interval.size), there, smooth), 1e-300))
+    return np.asarray(np.interp(np.arange(interval.size), there, smooth))

@@ -132,28 +132,43 @@ def _candidate_periods(trains: tuple[SlotTrain, ...]) -> IntArray:
 
 
 def find_pattern(trains: tuple[SlotTrain, ...]) -> Pattern | None:
-    """The shortest arrangement of gaps and added teeth that recurs, or None for a plain wheel."""
-    best: tuple[float, int] | None = None
+    """The shortest arrangement of gaps and added teeth that recurs, or None for a plain wheel.
+
+    Looked for one kind of event at a time, so that lost and stray edges, which make events of
+    their own, do not hide it.
+    """
+    best: tuple[float, int, int] | None = None
     for period in _candidate_periods(trains):
-        score = _score(trains, int(period))
-        if score >= 0.75:
-            best = (score, int(period))
-            break
+        score, kind = _score(trains, int(period))
         if best is None or score > best[0] + 0.1:
-            best = (score, int(period))
+            best = (score, int(period), kind)
+        if score >= 0.75:
+            break
     if best is None or best[0] < 0.5:
         return None
-    return _fold(max(trains, key=lambda train: len(train.time_s)), best[1])
+    return _fold(max(trains, key=lambda train: len(train.time_s)), best[1], best[2])
 
 
-def _score(trains: tuple[SlotTrain, ...], period: int) -> float:
-    total, weight = 0.0, 0
-    for train in trains:
-        share = recurrence(train.event_slot, train.event_kind, period, 0.25)
-        if np.isfinite(share):
-            total += share * len(train.event_slot)
-            weight += len(train.event_slot)
-    return total / weight if weight else 0.0
+def _score(trains: tuple[SlotTrain, ...], period: int) -> tuple[float, int]:
+    """Greatest share of recurring events of one kind that comes at least every other period."""
+    best = (0.0, 0)
+    for kind in np.unique(np.concatenate([train.event_kind for train in trains])):
+        hits, able, turns = 0.0, 0, 0.0
+        for train in trains:
+            where = train.event_slot[train.event_kind == kind]
+            turns += max(0.0, (train.slot[-1] - train.slot[0]) / period - 1.0)
+            share = recurrence(where, np.zeros(len(where), dtype=np.int64), period, 0.25)
+            if np.isfinite(share):
+                count = int(np.count_nonzero(where + period <= where[-1] + 0.25))
+                hits += share * count
+                able += count
+        # chance: random events of this kind would recur this often
+        if able < max(2, 0.5 * turns):
+            continue
+        share = hits / able
+        if share > best[0] + 0.02 or (share > best[0] - 0.02 and kind > best[1]):
+            best = (share, int(kind))
+    return best
 
 
 def _zero_after(where: float, kind: int) -> float:
@@ -161,37 +176,50 @@ def _zero_after(where: float, kind: int) -> float:
     return where + kind if kind > 0 else float(np.ceil(where - 1e-9))
 
 
-def _fold(train: SlotTrain, period: int) -> Pattern | None:
-    """The pattern, read where it stands undisturbed: its most frequent sequence of events."""
-    where, kind = train.event_slot, train.event_kind
-    keep = np.zeros(len(where), dtype=bool)
-    for k in np.unique(kind):
-        own = np.flatnonzero(kind == k)
-        for sign in (1, -1):
-            gap = np.abs(where[own][:, None] + sign * period - where[own][None, :])
-            keep[own] |= np.any(gap <= 0.25, axis=1)
-    where, kind = where[keep], kind[keep]
-    seen: dict[tuple[tuple[int, int], ...], list[FloatArray]] = {}
-    for i in range(len(where)):
-        zero = _zero_after(where[i], kind[i])
-        if zero + period > train.slot[-1]:
-            break
-        own = (where >= zero - 1e-9) & (where < zero + period - 1e-9)
-        after = where[own] - zero
-        key = tuple((round(4 * float(a)), int(k)) for a, k in zip(after, kind[own], strict=True))
-        seen.setdefault(key, []).append(after)
-    seen = {key: runs for key, runs in seen.items() if key}
-    if not seen:
-        return None
-    most = max(len(runs) for runs in seen.values())
-    # the anchor, by convention, is the widest gap: it closes the sequence
-    best = max(
-        (key for key, runs in seen.items() if len(runs) >= 0.6 * most),
-        key=lambda key: (key[-1][1], len(seen[key]), key),
+def _zeros(train: SlotTrain, kind: int) -> IntArray:
+    """First tooth after each event of a kind."""
+    where = train.event_slot[train.event_kind == kind]
+    return np.asarray(np.unique(np.array([_zero_after(w, kind) for w in where], dtype=np.int64)))
+
+
+def _fold(train: SlotTrain, period: int, kind: int) -> Pattern | None:
+    """The pattern by vote over its repeats: what is there in half of them belongs to it."""
+    zeros = _zeros(train, kind)
+    chain = np.array(
+        [sum(np.isin(z + period * np.arange(-4, 5), zeros, assume_unique=True)) for z in zeros]
     )
-    after = np.median(np.array(seen[best]), axis=0)
-    gaps = tuple((round(float(a)), k) for a, (_, k) in zip(after, best, strict=True) if k > 0)
-    extras = tuple(float(a) for a, (_, k) in zip(after, best, strict=True) if k == EXTRA)
+    first = int(zeros[int(np.argmax(chain))])
+    known = zeros
+    ahead = _walk(known, first, period, int(train.slot[-1]))
+    back = _walk(known, first, -period, int(train.slot[0]))
+    marks = np.array([m for m, _ in reversed(back)] + [first] + [m for m, _ in ahead])
+    pairs = [(a, b) for a, b in pairwise(marks) if b - a == period]
+    if not pairs:
+        return None
+    votes: dict[tuple[int, int], list[float]] = {}
+    for a, b in pairs:
+        inside = (train.event_slot >= a - 1e-9) & (train.event_slot < b - 1e-9)
+        for where, k in zip(train.event_slot[inside], train.event_kind[inside], strict=True):
+            key = (round(float(where) - a) if k > 0 else int(where - a), int(k))
+            votes.setdefault(key, []).append(float(where) - a)
+    events = [
+        (float(np.median(places)), k)
+        for (_, k), places in sorted(votes.items())
+        if len(places) >= 0.5 * len(pairs)
+    ]
+    return _canonical(period, events) if events else None
+
+
+def _canonical(period: int, events: list[tuple[float, int]]) -> Pattern:
+    """The same pattern counted from the tooth after its widest gap, the longest run first."""
+    turns = []
+    for where, kind in events:
+        zero = _zero_after(where, kind)
+        turned = sorted(((w - zero) % period, k) for w, k in events)
+        turns.append((kind, tuple((round(w, 2), k) for w, k in turned)))
+    _, best = max(turns)
+    gaps = tuple((round(w), k) for w, k in best if k > 0)
+    extras = tuple(w for w, k in best if k == EXTRA)
     return Pattern(period, gaps, extras)
 
 
@@ -211,16 +239,13 @@ def pattern_marks(train: SlotTrain, pattern: Pattern) -> tuple[IntArray, IntArra
     Returns (slot of each mark, slots it was off the place where it was due: 0 when teeth were
     neither lost nor gained on the way).
     """
-    kinds = [k for _, k in pattern.gaps]
-    anchor = kinds[-1] if kinds else EXTRA
-    events = np.flatnonzero(train.event_kind == anchor)
-    zeros = np.array([_zero_after(train.event_slot[i], anchor) for i in events])
+    anchor = pattern.gaps[-1][1] if pattern.gaps else EXTRA
+    zeros = _zeros(train, anchor)
     if len(zeros) == 0:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    first = int(zeros[int(np.argmax([_agreement(train, pattern, z) for z in zeros[:40]]))])
-    known = np.unique(zeros.astype(np.int64))
-    back = _walk(known, first, -pattern.slots, int(train.slot[0]))
-    ahead = _walk(known, first, pattern.slots, int(train.slot[-1]))
+    first = int(zeros[int(np.argmax([_agreement(train, pattern, z) for z in zeros[:60]]))])
+    back = _walk(zeros, first, -pattern.slots, int(train.slot[0]))
+    ahead = _walk(zeros, first, pattern.slots, int(train.slot[-1]))
     marks = [m for m, _ in reversed(back)] + [first] + [m for m, _ in ahead]
     # a slip found while walking back belongs to the mark after it
     slips = [0] + [s for _, s in reversed(back)] + [s for _, s in ahead]

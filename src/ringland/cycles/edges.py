@@ -166,4 +166,5 @@ def _running_mean(held: FloatArray, block: int) -> FloatArray:
         return np.full(len(held), float(np.mean(held)))
     means = held[: count * block].reshape(count, -1).mean(axis=1)
     wide = np.array([np.mean(means[max(0, i - 1) : i + 2]) for i in range(count)])
-    return np.interp(np.arange(len(held)), (np.arange(count) + 0.5) * block, wide)
+    at = np.arange(len(held), dtype=np.float64)
+    return np.asarray(np.interp(at, (np.arange(count) + 0.5) * block, wide))

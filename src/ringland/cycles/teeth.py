@@ -262,7 +262,7 @@ def _spans(
             marks, slips = pattern_marks(train, pattern)
             if len(marks) < 2:
                 continue
-            number, lost = _renumber(train, marks, slips, pattern.slots)
+            number, lost = _renumber(train, marks, slips, pattern)
         numbered.append((train, number, lost))
     if slots.cam_tells and cam is not None:
         shifts = _cycle_shift([(t, n) for t, n, _ in numbered], turn, cam)
@@ -288,17 +288,24 @@ class _Numbered:
 
 
 def _renumber(
-    train: SlotTrain, marks: IntArray, slips: IntArray, step: int
+    train: SlotTrain, marks: IntArray, slips: IntArray, pattern: Pattern
 ) -> tuple[FloatArray, list[tuple[float, float]]]:
-    """Slot numbers with the marks at multiples of `step`; where teeth slipped, evened out."""
+    """Slot numbers with the marks at multiples of the pattern; where teeth slipped, evened out.
+
+    A repeat is lost when its count slipped, or when a tooth stands where the wheel has none.
+    """
+    step = pattern.slots
     due = np.arange(len(marks)) * float(step)
     slot = train.slot.astype(np.float64)
     number = np.interp(slot, marks, due)
     before, after = slot < marks[0], slot > marks[-1]
     number[before] = slot[before] - marks[0]
     number[after] = due[-1] + slot[after] - marks[-1]
-    lost = [(due[i - 1], due[i]) for i in np.flatnonzero(slips) if i > 0]
-    return number, lost
+    empty = [start + j for start, kind in pattern.gaps for j in range(1, kind)]
+    whole = np.round(number).astype(np.int64)
+    wrong = whole[np.isin(whole % step, empty)] // step
+    repeats = set(wrong.tolist()) | {int(i) - 1 for i in np.flatnonzero(slips) if i > 0}
+    return number, [(i * float(step), (i + 1) * float(step)) for i in sorted(repeats)]
 
 
 def _cycle_shift(
@@ -461,7 +468,7 @@ def _cycle_set(found: ToothResult, engine: EngineSpec) -> CycleSet | str:
 
 def _drop_reason(span: ToothSpan, start_deg: float, cycle: float) -> str | None:
     if any(a < start_deg + cycle and b > start_deg for a, b in span.lost):
-        return "teeth lost or added: the count did not come out"
+        return "teeth lost or stray edges: the count did not come out"
     return None
 
 

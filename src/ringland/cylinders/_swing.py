@@ -8,7 +8,15 @@ from scipy.special import stdtrit
 from ringland.model import EngineSpec, Estimate, OrderLine, unknown
 from ringland.model._arrays import FloatArray
 
-__all__ = ["GRID_DEG", "Swing", "mean_extreme_deg", "order_lines", "position_estimates", "windows"]
+__all__ = [
+    "GRID_DEG",
+    "Swing",
+    "dip_sizes",
+    "mean_extreme_deg",
+    "order_lines",
+    "position_estimates",
+    "windows",
+]
 
 GRID_DEG = 3.0
 _TOP_ORDERS = 4
@@ -24,7 +32,7 @@ class Swing:
     @property
     def angle_deg(self) -> FloatArray:
         """Unwrapped crank angle of each value."""
-        return self.start_deg + GRID_DEG * np.arange(len(self.value))
+        return np.asarray(self.start_deg + GRID_DEG * np.arange(len(self.value)))
 
 
 def order_lines(swing: Swing, engine: EngineSpec) -> tuple[OrderLine, ...]:
@@ -112,26 +120,51 @@ def position_estimates(
 ) -> tuple[Estimate, ...]:
     """Mean size of each position over the mean of all, 90 % interval.
 
-    `sizes` are (position, size) over all cycles. The scatter over cycles is pooled over the
-    positions (Student's t); `systematic` is a standard error that averaging does not reduce.
+    `sizes` are (position, size) in time order. A drift that all positions share is taken out.
+    The scatter over cycles is pooled over the positions (Student's t); `systematic` is a standard
+    error that averaging does not reduce.
     """
-    by_position = [np.array([v for p, v in sizes if p == k]) for k in range(positions)]
-    if any(len(v) == 0 for v in by_position):
+    place = np.array([p for p, _ in sizes], dtype=np.int64)
+    size = np.array([v for _, v in sizes])
+    count = np.bincount(place, minlength=positions)
+    if len(sizes) == 0 or np.any(count == 0):
         why = "not every firing position was seen in this part of the recording"
         return tuple(unknown("1", why) for _ in range(positions))
-    means = np.array([float(np.mean(v)) for v in by_position])
-    whole = float(np.mean(means))
-    if whole <= 0.0:
-        return tuple(unknown("1", "no swing at firing frequency") for _ in range(positions))
-    freedom = sum(len(v) - 1 for v in by_position)
+    freedom = len(size) - positions - 1
     if freedom < 2:
         why = "too few cycles to know the scatter"
         return tuple(unknown("1", why) for _ in range(positions))
-    pooled = sum(float(np.sum((v - np.mean(v)) ** 2)) for v in by_position) / freedom
+    moment = np.arange(len(size)) - 0.5 * (len(size) - 1)
+    design = np.column_stack([np.eye(positions)[place], moment])
+    fitted = np.linalg.lstsq(design, size, rcond=None)[0]
+    pooled = float(np.sum((size - design @ fitted) ** 2)) / freedom
+    means = fitted[:positions]
+    whole = float(np.mean(means))
+    if whole <= 0.0:
+        return tuple(unknown("1", "no swing at firing frequency") for _ in range(positions))
     quantile = float(stdtrit(freedom, 0.95))
-    estimates = []
-    for mean, values in zip(means, by_position, strict=True):
-        half = np.hypot(quantile * np.sqrt(pooled / len(values)) / whole, 1.645 * systematic)
-        share = float(mean / whole)
-        estimates.append(Estimate(share, share - float(half), share + float(half), "1"))
-    return tuple(estimates)
+    half = np.hypot(quantile * np.sqrt(pooled / count) / whole, 1.645 * systematic)
+    return tuple(
+        Estimate(float(m / whole), float(m / whole - h), float(m / whole + h), "1")
+        for m, h in zip(means, half, strict=True)
+    )
+
+
+def dip_sizes(
+    found: list[tuple[int, int, FloatArray]], *, squared: bool
+) -> list[tuple[int, float]]:
+    """(position, size) of the swing in each window, in the unit of the (squared) signal.
+
+    Each window is freed of its straight line and projected on the mean shape of all windows.
+    """
+    if not found:
+        return []
+    shape_of = np.array([v**2 if squared else v for _, _, v in found])
+    x = np.linspace(-1.0, 1.0, shape_of.shape[1])
+    slope = shape_of @ x / (x @ x)
+    flat = shape_of - shape_of.mean(axis=1, keepdims=True) - slope[:, None] * x
+    shape = flat.mean(axis=0)
+    power = float(shape @ shape)
+    if power <= 0.0:
+        return []
+    return [(p, float(f @ shape) / power) for (_, p, _), f in zip(found, flat, strict=True)]

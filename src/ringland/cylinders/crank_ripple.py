@@ -5,6 +5,7 @@ import numpy as np
 from ringland.cylinders._swing import (
     GRID_DEG,
     Swing,
+    dip_sizes,
     mean_extreme_deg,
     order_lines,
     position_estimates,
@@ -144,7 +145,7 @@ def _segment(
     averaged = np.mean(whole.value.reshape(count, -1), axis=0)
     bounds = cycles.time_at(np.array([part.start_deg, part.angle_deg[-1]]))
     if phase is CrankPhase.CRANKING:
-        sizes = _dips(part, engine, extreme)
+        sizes = dip_sizes(windows(part, engine, extreme), squared=True)
     else:
         sizes = _rises(part, engine, extreme)
     return RippleSegment(
@@ -175,25 +176,6 @@ def _mean_speed(whole: Swing, cycles: CycleSet, count: int, engine: EngineSpec) 
 def _tooth_noise(cycles: CycleSet, bounds: FloatArray) -> float:
     inside = (cycles.time_s >= bounds[0]) & (cycles.time_s <= bounds[1])
     return float(np.median(cycles.speed_se_rpm[inside])) if np.any(inside) else 0.0
-
-
-def _dips(part: Swing, engine: EngineSpec, extreme: float) -> list[tuple[int, float]]:
-    """Kinetic energy given to each compression: size of the dip of speed squared around it.
-
-    Each window is freed of its straight line and projected on the mean shape of all windows.
-    """
-    found = windows(part, engine, extreme)
-    if not found:
-        return []
-    energy = np.array([(v / np.mean(v)) ** 2 * np.mean(v) ** 2 for _, _, v in found])
-    x = np.linspace(-1.0, 1.0, energy.shape[1])
-    slope = energy @ x / (x @ x)
-    flat = energy - energy.mean(axis=1, keepdims=True) - slope[:, None] * x
-    shape = flat.mean(axis=0)
-    power = float(shape @ shape)
-    if power <= 0.0:
-        return []
-    return [(p, float(f @ shape) / power) for (_, p, _), f in zip(found, flat, strict=True)]
 
 
 def _rises(part: Swing, engine: EngineSpec, extreme: float) -> list[tuple[int, float]]:

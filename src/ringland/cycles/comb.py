@@ -17,11 +17,13 @@ __all__ = ["Ridge", "candidate_ridges"]
 FloatArray = NDArray[np.float64]
 
 _GRID_RATIO = 1.004  # step of the logarithmic frequency grid
-_PERIODS_PER_FRAME = 7.0  # pulses in one frame at the bottom of an octave band
+_PERIODS_PER_FRAME = 8.0  # pulses in one frame at the bottom of an octave band
 _MOST_HARMONICS = 8
 _FLOOR_DB = 70.0  # lines further below the strongest count no more
 _CAP_NEPER = 3.0  # one strong line may not outvote a whole comb
-_WANDER = 0.12  # widest excursion of the speed around its middle that the ridge follows
+_WANDER = 0.08  # widest excursion of the speed around its middle that the ridge follows
+_STEP_COST = 0.25  # score lost for each grid step between frames: speed has inertia
+_REACH = 3  # most grid steps between frames
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ def _best_path(score: FloatArray, reach: int) -> NDArray[np.int64]:
             top = -1e300
             where = s
             for r in range(max(0, s - reach), min(states, s + reach + 1)):
-                value = best[r] - 0.02 * abs(r - s)
+                value = best[r] - _STEP_COST * abs(r - s)
                 if value > top:
                     top = value
                     where = r
@@ -136,7 +138,7 @@ def candidate_ridges(
         reach_states = int(np.log1p(_WANDER) / np.log(_GRID_RATIO))
         first = max(0, middle - reach_states)
         last = min(count, middle + reach_states + 1)
-        path = first + _best_path(np.ascontiguousarray(score[:, first:last]), 6)
+        path = first + _best_path(np.ascontiguousarray(score[:, first:last]), _REACH)
         contrast = float(score[np.arange(len(centres)), path].mean())
         ridges.append(Ridge(centres, grid[path], contrast))
         bottom = top

@@ -19,9 +19,10 @@ from ringland.signals import resample_at
 __all__ = ["LineSpectrum", "cycle_log_evidence", "firing_pattern", "line_spectrum"]
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 _IMBALANCE = (0.003, 0.01, 0.03, 0.1, 0.3)  # imbalance over shared amplitude, tried in turn
-_SMOOTHING_LINES = 2.5  # a pulse shorter than its interval has a spectrum smooth over this many lines
+_RIDGE = (1e-6, 0.05, 0.3, 1.0)  # stiffness of the pulse spectrum, by degree
 _NEAR_BINS = 3  # the main lobe of the window ends here
 _FAR_BINS = 13
 _LOBE_BINS = 5.0
@@ -132,6 +133,21 @@ def _count_once(ratio: FloatArray, bins_apart: float) -> FloatArray:
     return kept
 
 
+def _smooth_spectrum(harmonic: IntArray, log_level: FloatArray, highest: int) -> FloatArray:
+    """Log pulse spectrum at harmonics 1 .. `highest` from the shared ones, as a stiff cubic.
+
+    A pulse short against its interval has a smooth spectrum; the ridge keeps few lines from
+    bending it.
+    """
+    scale = max(highest, 2)
+    known = np.polynomial.legendre.legvander(2.0 * harmonic / scale - 1.0, 3)
+    gram = known.T @ known + np.diag(_RIDGE)
+    # mean of the logarithm of an exponential variable is 0.577 below the logarithm of its mean
+    coefficient = np.linalg.solve(gram, known.T @ (log_level + 0.577))
+    everywhere = 2.0 * np.arange(1, highest + 1) / scale - 1.0
+    return np.asarray(np.polynomial.legendre.legvander(everywhere, 3) @ coefficient)
+
+
 def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
     """Sum over lines of log p(ratio | model) - log p(ratio | noise), best imbalance size."""
     shared = pattern > _SHARED
@@ -140,12 +156,7 @@ def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
     where = np.flatnonzero(shared)
     # pulse spectrum at every line: smooth in log through the shared lines
     excess = np.log(np.maximum(ratio[where] / np.maximum(pattern[where] ** 2, 1e-3), 1.0))
-    spacing = float(np.median(np.diff(where))) if len(where) > 1 else 1.0
-    distance = (np.arange(len(ratio))[:, None] - where[None, :]) / (spacing * _SMOOTHING_LINES)
-    # nearest shared lines always count, however far
-    distance = np.abs(distance) - np.abs(distance).min(axis=1, keepdims=True)
-    weight = np.exp(-distance)
-    level = np.exp((weight * excess).sum(axis=1) / weight.sum(axis=1))
+    level = np.exp(_smooth_spectrum(where + 1, excess, len(ratio)))
     # pulses are strongest at low orders: below its strongest line a comb may sag only so far
     top = np.maximum.accumulate(np.where(shared, ratio, 0.0)[::-1])[::-1]
     level = np.maximum(level, _SAG * top)
@@ -156,10 +167,7 @@ def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
         free = np.maximum(ratio - 1.0, 0.0)
         # heavy tail: a line may be stronger than foreseen, at a cost in logarithms
         unusual = (
-            -np.log1p(free)
-            + free
-            - np.log((1.0 + free) / (1.0 + variance) + 1.0)
-            - _TAIL_COST
+            -np.log1p(free) + free - np.log((1.0 + free) / (1.0 + variance) + 1.0) - _TAIL_COST
         )
         unusual = np.where(free > variance, unusual, -np.inf)
         best = max(best, float(np.maximum(usual, unusual).sum()))

@@ -36,7 +36,11 @@ _PULSE_ROLES = (
     ChannelRole.UNASSIGNED,
 )
 _RATIOS = tuple(
-    sorted({i / j for i in range(1, 9) for j in range(1, 9) if i == 1 or j == 1 or (i, j) in {(2, 3), (3, 2), (3, 4), (4, 3)}})
+    sorted(
+        {1.0 / k for k in range(1, 17)}
+        | {float(k) for k in range(2, 17)}
+        | {2 / 3, 3 / 2, 3 / 4, 4 / 3}
+    )
 )
 _FEWEST_CYCLES = 2.0
 _HINT_LOG_SD = 0.04
@@ -72,9 +76,7 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
     per_rpm = engine.cylinders / (60.0 * engine.revolutions_per_cycle)
     heard = max(len(angles) for angles, _ in patterns)
     scale = heard / engine.cylinders if engine.outlet_count > 1 else 1.0
-    ridges = candidate_ridges(
-        signals[:2], rate_hz, low * per_rpm * min(scale, 1.0), high * per_rpm
-    )
+    ridges = candidate_ridges(signals[:2], rate_hz, low * per_rpm * min(scale, 1.0), high * per_rpm)
     if not ridges:
         return "the recording is too short or too slowly sampled for the speeds allowed"
     tracks = _steadiest_tracks(signals[:2], rate_hz, ridges)

@@ -12,14 +12,15 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from ringland.signals import interpolate_cubic, smooth_weighted
+from ringland.signals import block_decimate, interpolate_cubic, smooth_weighted
 
 __all__ = ["PhaseTrack", "track_phase"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-_MOST_HARMONICS = 16
+_MOST_HARMONICS = 10
+_SAMPLES_PER_PERIOD = 28.0
 _PASSES = 5
 _SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
 _PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
@@ -141,39 +142,82 @@ def track_phase(
 ) -> PhaseTrack | None:
     """Refine a frequency ridge to a phase track. None when fewer than four periods are there.
 
-    `signals` (n,) each, same clock, `rate_hz`. The guess must be right within a few per cent.
+    `signals` (n,) each, same clock, `rate_hz`. Three starts are tried (the ridge as it is, its
+    straight line, its mean), because a start that is off can settle a whole period away; the one
+    whose pulses agree best wins.
     """
-    time = np.arange(len(signals[0])) / rate_hz
-    frequency = np.interp(time, guess_time_s, guess_hz)
-    phase = np.concatenate([[0.0], np.cumsum(0.5 * (frequency[1:] + frequency[:-1]))]) / rate_hz
+    middle_hz = float(np.mean(guess_hz))
+    factor = max(1, int(rate_hz / (_SAMPLES_PER_PERIOD * middle_hz)))
+    small = tuple(block_decimate(s, factor) for s in signals)
+    rate = rate_hz / factor
+    offset = (factor - 1) / 2.0 / rate_hz
+    time = offset + np.arange(len(small[0])) / rate
+    if len(time) < 8:
+        return None
+    ridge = np.interp(time, guess_time_s, guess_hz)
+    starts = [ridge, np.full(len(time), middle_hz)]
+    if len(guess_time_s) > 2:
+        slope, level = np.polyfit(guess_time_s, guess_hz, 1)
+        starts.insert(1, np.maximum(level + slope * time, 0.5 * middle_hz))
+    best: tuple[float, FloatArray, float] | None = None
+    for frequency in starts:
+        refined = _refine(small, rate, frequency)
+        if refined is not None and (best is None or refined[0] > best[0]):
+            best = refined
+    if best is None:
+        return None
+    _, phase, sd = best
+    step = max(1, int(rate / (4.0 * (phase[-1] - phase[0]) / (time[-1] - time[0]))))
+    knots = np.unique(np.append(np.arange(0, len(time), step), len(time) - 1))
+    knots = knots[np.concatenate([[True], np.diff(phase[knots]) > 1e-9])]
+    return PhaseTrack(time[knots], phase[knots] - phase[knots[0]], sd / 2.0, sd)
+
+
+def _refine(
+    signals: tuple[FloatArray, ...], rate_hz: float, frequency_hz: FloatArray
+) -> tuple[float, FloatArray, float] | None:
+    """Agreement of the pulses, phase at every sample, scatter of single pulses in periods."""
+    steps = 0.5 * (frequency_hz[1:] + frequency_hz[:-1]) / rate_hz
+    phase = np.concatenate([[0.0], np.cumsum(steps)])
     sd = 0.5
     for number in range(_PASSES):
-        periods = int(np.floor(phase[-1]))
-        if periods < 4:
+        demodulated = _demodulate_all(signals, rate_hz, phase)
+        if demodulated is None:
             return None
-        top_hz = float((phase[-1] - phase[0]) / time[-1])
-        harmonics = int(np.clip(0.42 * rate_hz / top_hz, 1, _MOST_HARMONICS))
-        demodulated = []
-        for signal in signals:
-            values = np.zeros((periods, harmonics), dtype=np.complex128)
-            _demodulate(signal, phase, 0, harmonics, values)
-            demodulated.append(values)
+        periods = demodulated[0].shape[0]
         centre = np.arange(periods) + 0.5
         if number < 2:
             # differences first: they cannot slip a whole period
-            steps = _increments(tuple(demodulated))
-            curve = np.concatenate([[0.0], np.cumsum(smooth_weighted(steps, np.ones_like(steps), 30.0))])
+            step = smooth_weighted(_increments(demodulated), np.ones(periods - 1), 30.0)
+            curve = np.concatenate([[0.0], np.cumsum(step)])
             curve -= curve.mean()
         else:
-            templates = tuple(_template(v) for v in demodulated)
-            shift, weight = _local_shift(tuple(demodulated), templates)
+            shift, weight = _local_shift(demodulated, tuple(_template(v) for v in demodulated))
             curve, sd = _smooth(shift, weight)
         correction = interpolate_cubic(centre, curve, phase)
         phase = np.maximum.accumulate(phase - correction)
-    step = max(1, int(rate_hz / (4.0 * (phase[-1] - phase[0]) / time[-1])))
-    knots = np.unique(np.append(np.arange(0, len(time), step), len(time) - 1))
-    increasing = np.concatenate([[True], np.diff(phase[knots]) > 1e-9])
-    knots = knots[increasing]
-    return PhaseTrack(
-        time[knots], phase[knots] - phase[knots[0]], sd / np.sqrt(4.0), float(sd)
-    )
+    demodulated = _demodulate_all(signals, rate_hz, phase)
+    if demodulated is None:
+        return None
+    agreement = 0.0
+    for values in demodulated:
+        mean = np.abs(values.mean(axis=0)) ** 2
+        agreement += float(mean.sum() / ((np.abs(values) ** 2).mean(axis=0).sum() + 1e-300))
+    return agreement, phase, sd
+
+
+def _demodulate_all(
+    signals: tuple[FloatArray, ...], rate_hz: float, phase: FloatArray
+) -> tuple[ComplexArray, ...] | None:
+    """Demodulated pulses of every channel; None when there are fewer than four."""
+    periods = int(np.floor(phase[-1]))
+    if periods < 4:
+        return None
+    middle_hz = float(phase[-1] - phase[0]) / len(phase) * rate_hz
+    harmonics = int(np.clip(0.42 * rate_hz / middle_hz, 1, _MOST_HARMONICS))
+    out = []
+    for signal in signals:
+        values = np.zeros((periods, harmonics), dtype=np.complex128)
+        _demodulate(signal, phase, 0, harmonics, values)
+        out.append(values)
+    return tuple(out)

@@ -82,9 +82,7 @@ def resample_at(
 
 
 @numba.njit(cache=True)
-def _block_decimate(
-    samples: FloatArray, factor: int, window: FloatArray, out: FloatArray
-) -> None:
+def _block_decimate(samples: FloatArray, factor: int, window: FloatArray, out: FloatArray) -> None:
     n = samples.shape[0]
     length = window.shape[0]
     for i in range(out.shape[0]):

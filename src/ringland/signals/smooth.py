@@ -23,9 +23,7 @@ def _solve(values: FloatArray, weights: FloatArray, penalty: float, out: FloatAr
     z = np.zeros(n)
     for i in range(n):
         diagonal = weights[i] + penalty * (
-            (1.0 if i < n - 2 else 0.0)
-            + (4.0 if 0 < i < n - 1 else 0.0)
-            + (1.0 if i > 1 else 0.0)
+            (1.0 if i < n - 2 else 0.0) + (4.0 if 0 < i < n - 1 else 0.0) + (1.0 if i > 1 else 0.0)
         )
         # off-diagonals of D'D: -2 at the ends, -4 inside; 1 two away
         first = 0.0
@@ -40,8 +38,10 @@ def _solve(values: FloatArray, weights: FloatArray, penalty: float, out: FloatAr
         d[i] = diagonal - d1 * c1 * c1 - d2 * e2 * e2
         c[i] = (first - d1 * c1 * e1) / d[i]
         e[i] = second / d[i]
-        z[i] = weights[i] * values[i] - c1 * (z[i - 1] if i > 0 else 0.0) - e2 * (
-            z[i - 2] if i > 1 else 0.0
+        z[i] = (
+            weights[i] * values[i]
+            - c1 * (z[i - 1] if i > 0 else 0.0)
+            - e2 * (z[i - 2] if i > 1 else 0.0)
         )
     for i in range(n - 1, -1, -1):
         value = z[i] / d[i]

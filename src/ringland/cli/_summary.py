@@ -160,7 +160,7 @@ def _recording(out: _Printer, recording: Recording) -> None:
         f"{recording.source.name}: {recording.duration_s:.3g} s, "
         f"{_CONDITION_WORDS[recording.condition]}."
     )
-    signals = (*recording.channels, *recording.edges)
+    signals: tuple[Channel | EdgeTrain, ...] = (*recording.channels, *recording.edges)
     out.heading("Channels")
     out.items([_channel_words(signal) for signal in signals] or ["none"])
     told = [(s.name, s.role_reason.rstrip(".")) for s in signals if s.role_reason]

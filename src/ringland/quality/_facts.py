@@ -4,7 +4,7 @@ import numpy as np
 import scipy.fft
 
 from ringland.model import Channel, ChannelRole, CycleSet, EngineSpec, Recording
-from ringland.quality._repetition import find_repetition, rough_rpm, track_phase
+from ringland.quality._repetition import find_in_pieces, rough_rpm, track_phase
 from ringland.quality._scan import find_repeats, leading_edges, scan_samples
 from ringland.quality._types import (
     ChannelFacts,
@@ -63,7 +63,7 @@ def _channel(channel: Channel) -> ChannelFacts:
     repetition = track = None
     if usable and not trigger:
         unit = (scan.slow - scan.mean) / scan.swing
-        repetition = find_repetition(unit, slow_rate)
+        repetition = find_in_pieces(unit, slow_rate)
         if repetition is not None and repetition.found:
             track = track_phase(unit, slow_rate, repetition.rate_hz)
     return ChannelFacts(

@@ -8,7 +8,14 @@ import scipy.fft
 from ringland.model import ChannelRole, Condition, EngineSpec
 from ringland.quality._types import FloatArray, PhaseTrack, Repetition
 
-__all__ = ["BAND_TOP_HZ", "SPEED_RANGE_RPM", "find_repetition", "rough_rpm", "track_phase"]
+__all__ = [
+    "BAND_TOP_HZ",
+    "SPEED_RANGE_RPM",
+    "find_in_pieces",
+    "find_repetition",
+    "rough_rpm",
+    "track_phase",
+]
 
 SPEED_RANGE_RPM = {
     Condition.CRANKING: (60.0, 500.0),
@@ -21,14 +28,16 @@ _SLOWEST_REPEAT_S = 2.0
 _DRIFT_BELOW_HZ = 0.4
 BAND_TOP_HZ = 500.0
 _AS_GOOD = 0.75
+_LASTS = 2.0
+CHANCE_ERRORS = 5.0
 
 
 def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
     """The shortest lag at which the autocorrelation is about as high as anywhere, from the
-    band of 0.4 to 500 Hz.
+    band of 0.4 to 500 Hz (Gaussian top).
 
     None when the copy is too short or the autocorrelation never falls to zero (a ramp).
-    `by_chance` is 4.5 standard errors by Bartlett's formula over the main lobe.
+    `by_chance` is 5 standard errors by Bartlett's formula over the main lobe, at the longest lag.
     """
     n = slow.size
     if n < 32:
@@ -36,8 +45,11 @@ def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
     size = scipy.fft.next_fast_len(2 * n, real=True)
     spectrum = scipy.fft.rfft(slow - slow.mean(), size)
     spectrum[: math.ceil(_DRIFT_BELOW_HZ * size / rate_hz)] = 0.0
-    spectrum[math.ceil(BAND_TOP_HZ * size / rate_hz) :] = 0.0
     power = spectrum.real**2 + spectrum.imag**2
+    # A Gaussian top as wide as the band: a steep one would ring, and look like a repeat.
+    turn_hz = BAND_TOP_HZ * 2.0 / math.sqrt(math.pi)
+    frequency = np.arange(power.size) * (rate_hz / size / turn_hz)
+    power *= np.exp(-np.square(frequency))
     last = min(n // 2, math.ceil(_SLOWEST_REPEAT_S * rate_hz))
     r = scipy.fft.irfft(power, size)[: last + 1]
     if not r[0] > 0.0:
@@ -47,14 +59,29 @@ def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
     if below.size == 0:
         return None
     lobe = int(below[0])
-    by_chance = 4.5 * math.sqrt((1.0 + 2.0 * float(np.square(r[1:lobe]).sum())) / n)
+    freedom = (n - last) / (1.0 + 2.0 * float(np.square(r[1:lobe]).sum()))
+    by_chance = CHANCE_ERRORS / math.sqrt(freedom)
     tail = r[lobe:]
     peak = float(tail.max())
     if tail.size < 3 or peak <= 0.0:
         return Repetition(rate_hz / max(1, lobe), 0.0, by_chance)
-    start = lobe + int(np.flatnonzero(tail >= _AS_GOOD * peak)[0])
-    lag = _climb(r, start)
+    lag = _climb(r, lobe + int(np.flatnonzero(tail >= _AS_GOOD * peak)[0]))
+    if round(_LASTS * lag) + lag // 4 < r.size:  # noise with a resonance is soon forgotten
+        later = r[round(_LASTS * lag) - lag // 4 : round(_LASTS * lag) + lag // 4 + 1]
+        if later.max() < by_chance:
+            peak = max(0.0, float(later.max()))
     return Repetition(rate_hz / _refine(r, lag), min(1.0, peak), by_chance)
+
+
+def find_in_pieces(slow: FloatArray, rate_hz: float) -> Repetition | None:
+    """The repetition of the whole, or, when the speed changes too much, of its best quarter."""
+    whole = find_repetition(slow, rate_hz)
+    if whole is None or whole.found:
+        return whole
+    quarter = slow.size // 4
+    found = [find_repetition(slow[i * quarter : (i + 1) * quarter], rate_hz) for i in range(4)]
+    there = [f for f in found if f is not None and f.found and f.rate_hz * quarter > 6 * rate_hz]
+    return max(there, key=lambda f: f.correlation, default=whole)
 
 
 def _climb(r: FloatArray, start: int) -> int:

@@ -24,7 +24,9 @@ def check(subject: Subject) -> QualityFinding:
         return not_checked(subject, "the recording is shorter than a second")
     blocks = facts.scan.slow[: pieces * piece].reshape(pieces, piece)
     level = blocks.mean(axis=1)
-    about = np.sort((blocks - level[:, np.newaxis]).ravel())
+    centres = (np.arange(pieces) + 0.5) * piece - 0.5
+    trend = np.interp(np.arange(pieces * piece), centres, level)
+    about = np.sort(blocks.ravel() - trend)
     swing = float(about[int(0.99 * (about.size - 1))] - about[int(0.01 * (about.size - 1))])
     wander = float(level.max() - level.min())
     if not swing > 1e-12 * max(wander, 1e-290):

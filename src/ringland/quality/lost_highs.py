@@ -10,7 +10,8 @@ __all__ = ["LIMITS", "check"]
 
 FEWEST = Limit(3.0, "1", "multiples of the pulse rate that stand above the noise")
 ABOVE = Limit(3.0, "1", "amplitude of a multiple over the noise around it to count")
-LIMITS = (FEWEST, ABOVE)
+SHARE = Limit(0.02, "1", "amplitude of a multiple over the largest to count (-34 dB)")
+LIMITS = (FEWEST, ABOVE, SHARE)
 
 
 def check(subject: Subject) -> QualityFinding:
@@ -24,7 +25,7 @@ def check(subject: Subject) -> QualityFinding:
     size, noise = harmonics(facts, facts.periodic.rate_hz)
     if size.size < 5:
         return not_checked(subject, "the sampling rate is too low to show five multiples")
-    seen = np.flatnonzero((size > ABOVE.value * noise) & (size > 1e-3 * size.max()))
+    seen = np.flatnonzero((size > ABOVE.value * noise) & (size > SHARE.value * size.max()))
     count = int(seen.size)
     if count >= FEWEST.value:
         return subject.finding(

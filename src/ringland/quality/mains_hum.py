@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ringland.model import Estimate, QualityFinding, Verdict
+from ringland.quality._repetition import find_repetition
 from ringland.quality._types import ChannelFacts, FloatArray, Limit, Subject, exact, not_checked
 
 __all__ = ["LIMITS", "check", "line_amplitude"]
@@ -120,12 +121,25 @@ def _lines(facts: ChannelFacts, mains_hz: float) -> list[_Line]:
     return found
 
 
+def _without(facts: ChannelFacts, lines: list[_Line]) -> FloatArray:
+    """The slow copy, swing 1, with the lines taken out by least squares."""
+    rest = (facts.scan.slow - facts.scan.slow.mean()) / facts.scan.swing
+    w = 2.0 * np.pi / facts.slow_rate_hz * np.arange(rest.size)
+    for line in lines:
+        turn = np.exp(1j * w * line.frequency_hz)
+        rest = rest - 2.0 * np.real(np.mean(rest * np.conj(turn)) * turn)
+    return np.asarray(rest, dtype=np.float64)
+
+
 def _engine_line_there(subject: Subject, lines: list[_Line]) -> bool:
-    """True when the strongest line is where a multiple of the engine's own rate falls."""
+    """True when the strongest line is where a multiple of the rate of everything else falls."""
     facts = subject.facts
     assert facts is not None
     strongest = max(lines, key=lambda line: line.amplitude).frequency_hz
-    rates = [facts.periodic.rate_hz] if facts.periodic is not None else []
+    rest = find_repetition(_without(facts, lines), facts.slow_rate_hz)
+    if rest is None or not rest.found:
+        return True  # nothing else repeats, so it may well be the engine
+    rates = [rest.rate_hz]
     if subject.recording.cycle_rate_hz is not None:
         rates.append(subject.recording.cycle_rate_hz)
     bin_hz = facts.slow_rate_hz / facts.scan.slow.size

@@ -2,8 +2,9 @@
 
 import math
 
-from ringland.model import Estimate, QualityFinding, Verdict
-from ringland.quality._types import Limit, Subject, not_checked
+from ringland.model import Condition, Estimate, QualityFinding, Verdict
+from ringland.quality._repetition import CHANCE_ERRORS
+from ringland.quality._types import Limit, Repetition, Subject, not_checked
 
 __all__ = ["LIMITS", "check"]
 
@@ -20,14 +21,11 @@ def check(subject: Subject) -> QualityFinding:
     """Power that repeats over power that does not, from the autocorrelation at a repeat."""
     facts = subject.facts
     assert facts is not None
-    if facts.nothing is not None:
-        return not_checked(subject, facts.nothing)
     found = facts.repetition
-    if found is None:
-        return not_checked(subject, "the recording is too short or only drifts")
-    if found.rate_hz * facts.duration_s < 3.0 or found.by_chance > 0.9:
-        return not_checked(subject, "the recording is too short to tell a repeat from chance")
-    half = found.by_chance / 4.5 * 1.645
+    why_not = facts.nothing or _why_not(subject, found)
+    if why_not is not None or found is None:
+        return not_checked(subject, why_not or "the recording is too short or only drifts")
+    half = found.by_chance / CHANCE_ERRORS * 1.645
     r = found.correlation
     measured = Estimate(_db(r), _db(r - half), _db(r + half), "dB")
     if not found.found:
@@ -54,6 +52,17 @@ def check(subject: Subject) -> QualityFinding:
         measured=measured,
         limit=LEAST_DB.value,
     )
+
+
+def _why_not(subject: Subject, found: Repetition | None) -> str | None:
+    facts = subject.facts
+    if subject.recording.recording.condition is Condition.SNAP:
+        return "in a snap the pulses never come at one rate"
+    if found is None or facts is None:
+        return "the recording is too short or only drifts"
+    if found.rate_hz * facts.duration_s < 3.0 or found.by_chance > 0.9:
+        return "the recording is too short to tell a repeat from chance"
+    return None
 
 
 def _db(share: float) -> float:

@@ -186,3 +186,18 @@ def test_as_a_program() -> None:
     )
     assert finished.returncode == 2
     assert "Traceback" not in finished.stderr
+
+
+def test_demo_offers_every_invented_vehicle() -> None:
+    from ringland.cli.demo import demo
+    from ringland.simulator.demo import demo_vehicles
+
+    offered = get_args(get_type_hints(demo, include_extras=False)["vehicle"])
+    assert set(offered) == {vehicle.id for vehicle in demo_vehicles()}
+
+
+def test_demo_in_a_folder_that_cannot_be(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    result = run("demo", "--folder", str(tmp_path / "file" / "inside"))
+    assert result.exit_code == 2
+    assert "--folder" in result.stderr

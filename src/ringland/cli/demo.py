@@ -1,12 +1,15 @@
 """`ringland demo`: the whole job on invented data, nothing needed but a folder to write to."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from ringland.cli._errors import told_to_the_user
 from ringland.errors import SettingError
+
+if TYPE_CHECKING:
+    from ringland.simulator.demo import DemoVehicle
 
 __all__ = ["demo"]
 
@@ -15,33 +18,55 @@ def demo(
     folder: Annotated[
         Path, typer.Option("--folder", help="Where the recording and the results go.")
     ] = Path("ringland-demo"),
+    vehicle: Annotated[
+        Literal["minibus-7", "van-21", "bus-12"],
+        typer.Option("--vehicle", help="Which vehicle of the invented operator."),
+    ] = "minibus-7",
 ) -> None:
     """Judge an invented recording and write its report."""
     with told_to_the_user():
-        from ringland.cli._invented import SCENARIO, write_invented
         from ringland.cli._summary import print_summary
         from ringland.engines import load_engine
+        from ringland.model import Condition
         from ringland.output import as_json, write_json
         from ringland.pipeline import analyse
         from ringland.readers import read_recording
         from ringland.report import write_html
+        from ringland.simulator.demo import NOTICE, demo_vehicles
 
-        typer.echo(SCENARIO + "\n")
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            recording_path, engine_path = write_invented(folder)
-        except OSError as error:
-            raise SettingError(
-                "The demonstration cannot write its files.",
-                got=f"{folder}: {error.strerror or error}",
-                remedy="Name a folder that can be written to with --folder.",
-            ) from error
-        analysis = analyse(read_recording(recording_path), load_engine(engine_path))
+        chosen = next(one for one in demo_vehicles() if one.id == vehicle)
+        typer.echo(NOTICE)
+        recording_path, engine_path = _write_visit(chosen, folder)
+        recording = read_recording(recording_path).with_condition(Condition.IDLE)
+        analysis = analyse(recording, load_engine(engine_path))
         report_path = folder / "report.html"
         write_html(analysis, report_path)
         write_json(as_json(analysis), folder / "analysis.json")
         print_summary(analysis, report_path)
         typer.echo(
+            f"\nWhat the simulation put in stands in {folder / 'visit.json'}."
             f"\nThe same by hand:\n  ringland analyse {recording_path} --engine {engine_path} "
             f"--condition idle --report {report_path}"
         )
+
+
+def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:
+    """Simulate the visit for fault-finding; the paths of the recording and the engine file."""
+    from ringland.engines import load_engine
+    from ringland.simulator.demo import engine_text, write_visit
+
+    visit = next(one for one in vehicle.visits if one.faults)
+    typer.echo(f"{vehicle.name}, {visit.date}: {visit.complaint}")
+    typer.echo("Simulating the engine ...\n")
+    engine_path = folder / "engine.toml"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        engine_path.write_text(engine_text(vehicle), encoding="utf-8", newline="\n")
+        recording_path, _ = write_visit(vehicle, visit, load_engine(engine_path), folder)
+    except OSError as error:
+        raise SettingError(
+            "The demonstration cannot write its files.",
+            got=f"{folder}: {error.strerror or error}",
+            remedy="Name a folder that can be written to with --folder.",
+        ) from error
+    return recording_path, engine_path

@@ -57,9 +57,10 @@ def test_numbers_have_a_true_minus_and_no_minus_zero() -> None:
         (0.78, f"8 in 10 (78{NBSP}%)"),
         (0.02, f"2 in 100 (2{NBSP}%)"),
         (0.97, f"97 in 100 (97{NBSP}%)"),
-        (0.001, f"fewer than 1 in 100 (under 1{NBSP}%)"),
+        (0.001, f"less than 1 in 100 (under 1{NBSP}%)"),
         (0.999, f"more than 99 in 100 (over 99{NBSP}%)"),
         (0.94, f"9 in 10 (94{NBSP}%)"),
+        (0.06, f"6 in 100 (6{NBSP}%)"),
     ],
 )
 def test_probabilities_as_natural_frequencies_first(probability: float, text: str) -> None:

@@ -176,7 +176,7 @@ def _own_part(
 
 def size_in(prepared: AveragedCycle) -> tuple[float, float]:
     """Width and height in inches."""
-    return style.WIDTH_IN, 1.0 + 0.78 * max(len(prepared.strips), 1)
+    return style.WIDTH_IN, 1.0 + 0.68 * max(len(prepared.strips), 1)
 
 
 def compose(figure: "Figure", prepared: AveragedCycle) -> None:

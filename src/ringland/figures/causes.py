@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ringland.figures import style
-from ringland.figures.labels import position_tag
-from ringland.model import Assignment, Cause, Diagnosis
+from ringland.figures.labels import cause_name
+from ringland.model import Assignment, Cause, Diagnosis, natural_frequency
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,19 +53,13 @@ def prepare(
     The bars always hold the whole probability; "none of these" is always there.
     """
     ranked = sorted(diagnosis.causes, key=lambda c: -c.probability)
-    bars = [CauseBar(_name(c, assignments), c.probability, "cause") for c in ranked[:most]]
+    bars = [CauseBar(cause_name(c, assignments), c.probability, "cause") for c in ranked[:most]]
     rest = sum(c.probability for c in ranked[most:])
     if len(ranked) > most:
         bars.append(CauseBar(f"{len(ranked) - most} other causes together", rest, "cause"))
     bars.append(CauseBar("nothing wrong", diagnosis.healthy, "healthy"))
     bars.append(CauseBar("none of these", diagnosis.none_of_these, "none"))
     return tuple(bars)
-
-
-def _name(cause: Cause, assignments: tuple[Assignment, ...]) -> str:
-    if cause.firing_position is None:
-        return cause.name
-    return f"{cause.name}, {position_tag(assignments, cause.firing_position)}"
 
 
 def prepare_evidence(cause: Cause) -> tuple[EvidenceBar, ...]:
@@ -98,7 +92,7 @@ def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
             hatch="////" if bar.kind == "none" else None,
         )  # fmt: skip
         axes.text(
-            100 * bar.probability + 1.5, index, _odds(bar.probability), va="center",
+            100 * bar.probability + 1.5, index, natural_frequency(bar.probability), va="center",
             clip_on=False,
         )  # fmt: skip
     axes.set_ylim(len(bars) - 0.5, -0.5)
@@ -108,16 +102,6 @@ def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
     )
     axes.tick_params(axis="y", length=0)
     axes.set_xlabel("Probability, %")
-
-
-def _odds(probability: float) -> str:
-    if probability < 0.005:
-        return "under 1 in 100"
-    if probability >= 0.995:
-        return "over 99 in 100"
-    if 0.05 <= probability < 0.95:
-        return f"{min(max(round(10 * probability), 1), 9)} in 10"
-    return f"{100 * probability:.0f} in 100"
 
 
 def _lines(sentence: str) -> list[str]:

@@ -1,10 +1,11 @@
 """What a firing position is called, the same words in every figure, table and sentence."""
 
+import re
 from collections.abc import Sequence
 
-from ringland.model import Assignment, ChannelRole
+from ringland.model import Assignment, Cause, ChannelRole
 
-__all__ = ["channel_title", "find_assignment", "position_name", "position_tag"]
+__all__ = ["cause_name", "channel_title", "find_assignment", "position_name", "position_tag"]
 
 _SURE = 0.95
 
@@ -58,3 +59,11 @@ def position_name(
         chance = max(min(round(10 * assignment.probability), 9), 1)
         return f"cylinder {assignment.cylinder} (number {chance} in 10 sure; firing {place})"
     return f"cylinder {assignment.cylinder} (firing {place})"
+
+
+def cause_name(cause: Cause, assignments: Sequence[Assignment]) -> str:
+    """The cause with its place, unless its name says the place already."""
+    if cause.firing_position is None or re.search(r"(cylinder|position)s? \d", cause.name):
+        return cause.name
+    tag = position_tag(assignments, cause.firing_position)
+    return f"{cause.name}, {tag.replace('cyl ', 'cylinder ').replace('pos ', 'firing position ')}"

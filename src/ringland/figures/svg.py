@@ -83,6 +83,7 @@ def _own_ids(text: str, name: str) -> str:
 def _page_colours(text: str) -> str:
     for colour, variable in THEME_COLOURS.items():
         text = text.replace(f": {colour}", f": var(--{variable}, {colour})")
+        text = text.replace(f'fill="{colour}"', f'style="fill: var(--{variable}, {colour})"')
     return text
 
 

@@ -11,6 +11,7 @@ from ringland.report.words import (
     STATE_WORDS,
     because,
     capital,
+    cause_of,
     listed,
     name_of,
     plural,
@@ -100,13 +101,8 @@ def _how_sure(analysis: Analysis) -> list[str]:
     if analysis.diagnosis is not None:
         ranked = sorted(analysis.diagnosis.causes, key=lambda c: -c.probability)[:_LEADING_CAUSES]
         for index, cause in enumerate(ranked):
-            where = (
-                ""
-                if cause.firing_position is None
-                else f", {name_of(analysis, cause.firing_position)}"
-            )
             lead = "Best explanation" if index == 0 else "Then"
-            said.append(f"{lead}: {cause.name}{where}: {write_odds(cause.probability)}.")
+            said.append(f"{lead}: {cause_of(analysis, cause)}: {write_odds(cause.probability)}.")
         said.append(f"None of the causes listed: {write_odds(analysis.diagnosis.none_of_these)}.")
     if analysis.symptoms is not None:
         said.append(
@@ -171,17 +167,21 @@ def _to_check(analysis: Analysis) -> list[str]:
             if f.action and f.verdict in (Verdict.SUSPECT, Verdict.UNUSABLE)
         )
     )
-    if said:
-        return said
+    if not said:
+        said.append(_nothing_named(analysis))
+    return [*said, "Before anyone goes near the engine: read the cautions in this report."]
+
+
+def _nothing_named(analysis: Analysis) -> str:
     if analysis.symptoms is None:
-        return ["Put right what the quality table names, then record again."]
+        return "Put right what the quality table names, then record again."
     states = {s.state for s in analysis.symptoms.symptoms}
     if states & {State.ALARM, State.ALERT}:
-        return [
+        return (
             "Record once more to see whether it repeats, then test the cylinder named above by the "
             "engine maker's procedure before anything is taken apart."
-        ]
-    return ["Nothing on this evidence. Keep the recording as a baseline for the next visit."]
+        )
+    return "Nothing on this evidence. Keep the recording as a baseline for the next visit."
 
 
 def facts_section(analysis: Analysis, about: Sequence[tuple[str, str]]) -> Section:

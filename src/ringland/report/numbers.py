@@ -7,7 +7,7 @@ the value to the same place. Here the uncertainty is the whole width of the inte
 import math
 from dataclasses import dataclass
 
-from ringland.model import Estimate
+from ringland.model import Estimate, natural_frequency
 
 __all__ = [
     "WrittenEstimate",
@@ -109,12 +109,9 @@ def write_span(start_s: float, stop_s: float) -> str:
 
 def write_odds(probability: float) -> str:
     """A probability as a natural frequency first, per cent second: "8 in 10 (80 %)"."""
-    if probability >= 0.995:
-        return f"more than 99 in 100 (over 99{FIXED_SPACE}%)"
-    if probability < 0.005:
-        return f"fewer than 1 in 100 (under 1{FIXED_SPACE}%)"
     percent = f"{100 * probability:.0f}{FIXED_SPACE}%"
-    if 0.05 <= probability < 0.95:
-        tenths = min(max(round(10 * probability), 1), 9)
-        return f"{tenths} in 10 ({percent})"
-    return f"{100 * probability:.0f} in 100 ({percent})"
+    if probability >= 0.995:
+        percent = f"over 99{FIXED_SPACE}%"
+    elif probability < 0.005:
+        percent = f"under 1{FIXED_SPACE}%"
+    return f"{natural_frequency(probability)} ({percent})"

@@ -6,7 +6,7 @@ from ringland.figures import causes, next_test
 from ringland.model import Analysis, Cause, Diagnosis, NextTest
 from ringland.report.blocks import Block, Paragraph, Picture, Points, Section, Warn
 from ringland.report.numbers import write_estimate, write_odds
-from ringland.report.words import because, capital, name_of, sentence
+from ringland.report.words import because, capital, cause_of, name_of, sentence
 
 __all__ = ["actions_section", "causes_section", "next_tests_section"]
 
@@ -50,7 +50,6 @@ def causes_section(analysis: Analysis) -> Section:
 
 
 def _cause_blocks(analysis: Analysis, cause: Cause, index: int) -> list[Block]:
-    where = "" if cause.firing_position is None else f", {name_of(analysis, cause.firing_position)}"
     severity = write_estimate(cause.severity)
     size = (
         f"How bad, if so: {severity.text}."
@@ -59,7 +58,9 @@ def _cause_blocks(analysis: Analysis, cause: Cause, index: int) -> list[Block]:
     )
     blocks: list[Block] = []
     bars = causes.prepare_evidence(cause)
-    heading = f"{cause.name}{where}: {write_odds(cause.probability)}"
+    heading = f"{cause_of(analysis, cause)}: {write_odds(cause.probability)}"
+    if cause.present is not None and cause.present > cause.probability + 0.05:
+        size += f" There at all, alone or beside another fault: {write_odds(cause.present)}."
     if bars:
         blocks.append(
             Picture(

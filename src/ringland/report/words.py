@@ -1,7 +1,7 @@
 """Small pieces of wording that several sections share."""
 
-from ringland.figures.labels import position_name
-from ringland.model import Analysis, Condition, PhaseSource, Reference, State, Verdict
+from ringland.figures.labels import cause_name, position_name
+from ringland.model import Analysis, Cause, Condition, PhaseSource, Reference, State, Verdict
 
 __all__ = [
     "COMPARISON_WORDS",
@@ -11,6 +11,7 @@ __all__ = [
     "VERDICT_WORDS",
     "because",
     "capital",
+    "cause_of",
     "listed",
     "name_of",
     "numbering",
@@ -95,3 +96,9 @@ def name_of(analysis: Analysis, firing_position: int | None) -> str:
     """What a firing position of this analysis is called in a sentence."""
     assignments = () if analysis.cylinders is None else analysis.cylinders.assignments
     return position_name(assignments, firing_position, count=analysis.engine.cylinders)
+
+
+def cause_of(analysis: Analysis, cause: Cause) -> str:
+    """What a cause of this analysis is called in a sentence, with its place."""
+    assignments = () if analysis.cylinders is None else analysis.cylinders.assignments
+    return cause_name(cause, assignments)

@@ -38,7 +38,7 @@ NOTICE = (
     "recorded. Made by simulation to show how the work goes."
 )
 _RATE_HZ = 5_000.0
-_SECONDS = 16.0
+_SECONDS = 12.0
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -183,13 +183,11 @@ def make_source(
     raw: RawFile, channel_map: ChannelMap, roles: Mapping[ChannelRole, str]
 ) -> FileSource:
     """Decide roles, units and rates of an opened file."""
-    raw, chosen_only = _limit_channels(raw, {**channel_map.names, **roles})
-    notes = list(raw.notes)
-    if chosen_only:
-        notes.append(chosen_only)
-    raw = _with_rates(raw)
     names = [s.name for s in raw.signals] + [e.name for e in raw.edges]
     given = {r: find_channel(names, n) for r, n in {**channel_map.names, **roles}.items()}
+    raw, given = _limit_channels(raw, given)
+    notes = list(raw.notes)
+    _check_rates(raw)
     scales = [channel_map.scaling(_role_of(i, given), s.unit) for i, s in enumerate(raw.signals)]
     units = []
     for signal, (unit_text, _, _) in zip(raw.signals, scales, strict=True):
@@ -212,7 +210,7 @@ def make_source(
         )
         picked.append(_Picked(i, info, scale * unit[1], offset * unit[1] + unit[2]))
     source, hash_note = _source_info(raw)
-    said = [_role_note(c.name, choice) for c, choice in zip(candidates, choices, strict=True)]
+    said = _role_notes(candidates, choices)
     return FileSource(
         raw,
         tuple(picked),
@@ -230,6 +228,21 @@ def _si(unit_text: str) -> tuple[str, float, float] | None:
     return None if unit is None else (unit.si, unit.factor, unit.offset)
 
 
+def _role_notes(candidates: Sequence[Candidate], choices: Sequence[RoleChoice]) -> list[str]:
+    """One sentence per channel; many unused ones share a sentence."""
+    pairs = list(zip(candidates, choices, strict=True))
+    unused = [c.name for c, choice in pairs if choice.role is ChannelRole.UNASSIGNED]
+    if len(unused) <= 10:
+        return [_role_note(c.name, choice) for c, choice in pairs]
+    used = [
+        _role_note(c.name, choice)
+        for c, choice in pairs
+        if choice.role is not ChannelRole.UNASSIGNED
+    ]
+    shown = ", ".join(f"'{n}'" for n in unused[:5])
+    return [*used, f"{len(unused)} channels are not used ({shown} ...): no role is known for them."]
+
+
 def _role_note(name: str, choice: RoleChoice) -> str:
     called = f"Channel '{name}'" if name else "The channel"
     if choice.role is ChannelRole.UNASSIGNED:
@@ -241,33 +254,30 @@ def _role_of(index: int, given: Mapping[ChannelRole, int]) -> ChannelRole | None
     return next((r for r, i in given.items() if i == index), None)
 
 
-def _limit_channels(raw: RawFile, named: Mapping[ChannelRole, str]) -> tuple[RawFile, str | None]:
+def _limit_channels(
+    raw: RawFile, given: Mapping[ChannelRole, int]
+) -> tuple[RawFile, dict[ChannelRole, int]]:
     """With very many channels only those that were named are offered."""
     count = len(raw.signals) + len(raw.edges)
-    if count == 0:
-        raise FileFormatError(
-            "The file holds no channel.",
-            allowed="at least one channel of numbers against time",
-            remedy="Export the recording again with its channels.",
-        )
     if count <= _MOST_CHANNELS:
-        return raw, None
-    if not named:
+        return raw, dict(given)
+    if not given:
         raise ChannelError(
             "The file has too many channels to guess which ones matter.",
             got=f"{count} channels",
             allowed=f"up to {_MOST_CHANNELS}, or any number when the ones to use are named",
             remedy="Name them, for example --channel exhaust=NAME.",
         )
-    names = [s.name for s in raw.signals] + [e.name for e in raw.edges]
-    wanted = {find_channel(names, n) for n in named.values()}
-    signals = tuple(s for i, s in enumerate(raw.signals) if i in wanted)
-    edges = tuple(e for i, e in enumerate(raw.edges, start=len(raw.signals)) if i in wanted)
-    note = f"Only the {len(wanted)} named channels of {count} are used."
-    return replace(raw, signals=signals, edges=edges), note
+    kept = sorted(set(given.values()))
+    split = len(raw.signals)
+    signals = tuple(raw.signals[i] for i in kept if i < split)
+    edges = tuple(raw.edges[i - split] for i in kept if i >= split)
+    note = f"Only the {len(kept)} named channels of {count} are used."
+    limited = replace(raw, signals=signals, edges=edges, notes=(*raw.notes, note))
+    return limited, {role: kept.index(i) for role, i in given.items()}
 
 
-def _with_rates(raw: RawFile) -> RawFile:
+def _check_rates(raw: RawFile) -> None:
     """Refuse files whose rate is missing or absurd."""
     for signal in raw.signals:
         if signal.rate_hz is None:
@@ -284,7 +294,6 @@ def _with_rates(raw: RawFile) -> RawFile:
                 allowed=f"{LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz",
                 remedy="Check the unit of the time column, or state the rate with --rate.",
             )
-    return raw
 
 
 def _source_info(raw: RawFile) -> tuple[SourceInfo, tuple[str, ...]]:

@@ -97,9 +97,11 @@ def raw_file(
 ) -> RawFile:
     """The file made of these tables; `rate_hz`, when given, replaces every clock in it."""
     gathered = _Gathered(notes=list(notes))
-    for table in tables:
-        if table.count > 0 and table.names:
-            _add_table(gathered, table, rate_hz)
+    # Damaged times may be infinite or absurd: such values are judged below, not warned about.
+    with np.errstate(all="ignore"):
+        for table in tables:
+            if table.count > 0 and table.names:
+                _add_table(gathered, table, rate_hz)
     if not gathered.signals and not gathered.edges:
         raise FileFormatError(
             f"This {format_name} file holds no samples.",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ringland.errors import FileFormatError
+from ringland.readers._guard import reading
 from ringland.readers._raw import FloatArray, RawFile
 from ringland.readers._table import Table, column_reader, raw_file
 from ringland.readers.csv_table import CsvLayout, decode_head, find_layout
@@ -20,13 +21,14 @@ __all__ = ["NAME", "open_raw", "sniff"]
 
 NAME = "CSV"
 _HEAD_BYTES = 1 << 16
+_LONG_HEAD_BYTES = 4 << 20
 _WHOLE_BYTES = 64 << 20
 _CHUNK_BYTES = 16 << 20
 
 
 def sniff(path: Path, head: bytes) -> None:
     """Returns when the file holds a table of numbers as text, else raises NotThisFormat."""
-    text, _, _ = decode_head(head)
+    text, _, _ = decode_head(_enough(path, head))
     find_layout(text)
 
 
@@ -34,7 +36,7 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     """Open a CSV. `rate_hz` replaces the clock of the file when given."""
     with path.open("rb") as file:
         head = file.read(_HEAD_BYTES)
-    text, encoding, note = decode_head(head)
+    text, encoding, note = decode_head(_enough(path, head))
     layout = find_layout(text)
     notes = [note] if note else []
     if path.stat().st_size > _WHOLE_BYTES and encoding == "utf-8":
@@ -46,6 +48,14 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
         if lost:
             notes.append(f"{lost} cells were not numbers and were read as gaps.")
     return raw_file(path, NAME, [table], rate_hz=rate_hz, notes=notes)
+
+
+def _enough(path: Path, head: bytes) -> bytes:
+    """More of the file when its lines are so long that the head holds only a few."""
+    if len(head) < _HEAD_BYTES or head.count(b"\n") >= 20:
+        return head
+    with path.open("rb") as file:
+        return file.read(_LONG_HEAD_BYTES)
 
 
 def _table(layout: CsvLayout, count: int, columns: Sequence[FloatArray]) -> Table:
@@ -78,7 +88,7 @@ def _parse(data: bytes, layout: CsvLayout) -> tuple[list[FloatArray], int]:
     dtypes: dict[str, type[pl.DataType]] = {f"c{i}": pl.Float64 for i in range(layout.width)}
     if layout.clock_text:
         dtypes["c0"] = pl.String
-    try:
+    with reading(NAME):
         frame = pl.read_csv(
             io.BytesIO(data),
             has_header=False,
@@ -88,13 +98,6 @@ def _parse(data: bytes, layout: CsvLayout) -> tuple[list[FloatArray], int]:
             ignore_errors=True,
             truncate_ragged_lines=True,
         )
-    except pl.exceptions.PolarsError as error:
-        raise FileFormatError(
-            "The table in this CSV file cannot be read.",
-            got=str(error).splitlines()[0],
-            allowed="rows of numbers with one separator throughout",
-            remedy="Look for a damaged line with a text editor, or export the file again.",
-        ) from error
     if layout.clock_text:
         frame = frame.with_columns(_clock_seconds(frame["c0"]).alias("c0"))
     frame = _without_tail(frame.select(frame.columns[: len(layout.names)]))

@@ -1,6 +1,8 @@
 """CSV as instruments export it: find the table, its separator, header, units and clock."""
 
+import csv
 import re
+from collections import Counter
 from dataclasses import dataclass
 
 from ringland.readers._raw import NotThisFormat
@@ -15,7 +17,7 @@ _NUMBER = re.compile(
 )
 _CLOCK = re.compile(r"\s*(\d{4}-\d\d-\d\d[T ])?\d{1,2}:\d\d:\d\d([.,]\d+)?Z?\s*$")
 _RATE = re.compile(
-    r"(?:sampl\w*[\s_]*(?:rate|freq\w*)|^\s*rate|^\s*fs)\b\D*?([\d.]+(?:[eE][+-]?\d+)?)\s*"
+    r"(?:sampl\w*[\s_]*(?:rate|freq\w*)|^\s*rate|^\s*fs)(?:_hz)?\b\D*?([\d.]+(?:[eE][+-]?\d+)?)\s*"
     r"([kKM]?)\s*(?:hz|s/s|sa/s|sps|samples)?",
     re.I,
 )
@@ -78,7 +80,10 @@ def _is_number(cell: str, decimal_comma: bool) -> bool:
 
 
 def _cells(line: str, separator: str) -> list[str]:
-    return [c.strip().strip('"').strip() for c in line.split(separator)]
+    if '"' in line:
+        line_cells = next(csv.reader([line], delimiter=separator), [])
+        return [c.strip() for c in line_cells] or [""]
+    return [c.strip() for c in line.split(separator)]
 
 
 def _numeric_row(cells: list[str], decimal_comma: bool) -> bool:
@@ -92,19 +97,21 @@ def _numeric_row(cells: list[str], decimal_comma: bool) -> bool:
 
 
 def _table_start(lines: list[str], separator: str, decimal_comma: bool) -> tuple[int, int, int]:
-    """(first line, columns, rows) of the longest run of number rows of one width."""
-    best = (0, 0, 0)
-    start, width = 0, 0
-    for i, line in enumerate(lines):
+    """(first line, columns, rows) of the table: the commonest width of number rows, from the
+    first place where such rows are the rule. A damaged line inside does not cut it short."""
+    widths = []
+    for line in lines:
         cells = _cells(line, separator)
-        if _numeric_row(cells, decimal_comma):
-            if len(cells) != width:
-                start, width = i, len(cells)
-            if (i - start + 1) > best[2]:
-                best = (start, width, i - start + 1)
-        elif cells != [""]:
-            width = 0
-    return best
+        widths.append(len(cells) if _numeric_row(cells, decimal_comma) else 0)
+    counts = Counter(w for w in widths if w)
+    if not counts:
+        return 0, 0, 0
+    width, rows = max(counts.items(), key=lambda item: (item[1], item[0]))
+    hits = [i for i, w in enumerate(widths) if w == width]
+    start = next(
+        (i for i in hits if 2 * widths[i : i + 6].count(width) >= len(widths[i : i + 6])), hits[0]
+    )
+    return start, width, rows
 
 
 def _dialect(lines: list[str]) -> tuple[str, bool, int, int]:

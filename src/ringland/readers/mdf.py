@@ -1,6 +1,7 @@
 """ASAM MDF 3 and 4, by asammdf. ASAM MDF 4.x: one clock (master channel) per channel group."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -53,10 +54,17 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     return raw_file(path, f"{NAME} {version}", tables, rate_hz=rate_hz, notes=notes)
 
 
-def _opened(path: Path) -> Any:
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """The file, opened and closed here: the library leaves a damaged one open."""
     from asammdf import MDF
 
-    return MDF(str(path))
+    with path.open("rb") as file:
+        mdf = MDF(file)
+        try:
+            yield mdf
+        finally:
+            mdf.close()
 
 
 def _comment(mdf: Any) -> str:

@@ -26,7 +26,8 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     from nptdms import TdmsFile
 
     tables: list[Table] = []
-    with reading(NAME), TdmsFile.open(str(path)) as file:
+    notes = []
+    with reading(NAME) as heard, TdmsFile.open(str(path)) as file:
         names = [channel.name for group in file.groups() for channel in group.channels()]
         repeated = {n for n in names if names.count(n) > 1} if len(names) <= 1000 else set(names)
         for group in file.groups():
@@ -43,7 +44,9 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
                 if count * max(c.dtype.itemsize for c in channels) > path.stat().st_size:
                     raise ValueError(f"a channel claims {count} samples, more than the file holds")
                 tables.append(_table(path, channels, repeated, (rate, start_s)))
-    return raw_file(path, NAME, tables, rate_hz=rate_hz)
+    if any("less data than expected" in line for line in heard):
+        notes.append("The file ends before its last segment is complete; what is there was read.")
+    return raw_file(path, NAME, tables, rate_hz=rate_hz, notes=notes)
 
 
 def _clock(channel: Any) -> tuple[float | None, float]:

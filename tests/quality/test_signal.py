@@ -122,11 +122,11 @@ def test_noise_alone_is_unusable(record: Record, find: Find, seed: int) -> None:
 
 @pytest.mark.parametrize("ratio_db", [0.0, 6.0, 12.0])
 def test_signal_to_noise_in_db(record: Record, find: Find, ratio_db: float) -> None:
-    """Periodic power over noise power below 500 Hz, both known."""
+    """Periodic power over noise power below 300 Hz, both known."""
     rng = np.random.default_rng(5)
     t = np.arange(200_000) / RATE_HZ
-    noise = rng.normal(size=t.size)  # white: 500 / 5000 of it is below 500 Hz
-    power = 0.1 * 10 ** (ratio_db / 10)
+    noise = rng.normal(size=t.size)  # white: 300 / 5000 of it is below 300 Hz
+    power = 0.06 * 10 ** (ratio_db / 10)
     samples = np.sqrt(2 * power) * np.sin(2 * np.pi * 20.0 * t) + noise
     found = find(check_recording(record(samples)), "signal_to_noise")
     assert found.measured is not None

@@ -26,7 +26,7 @@ SPEED_RANGE_RPM = {
 }
 _SLOWEST_REPEAT_S = 2.0
 _DRIFT_BELOW_HZ = 0.4
-BAND_TOP_HZ = 500.0
+BAND_TOP_HZ = 300.0
 _AS_GOOD = 0.75
 _LASTS = 2.0
 CHANCE_ERRORS = 5.0
@@ -34,7 +34,7 @@ CHANCE_ERRORS = 5.0
 
 def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
     """The shortest lag at which the autocorrelation is about as high as anywhere, from the
-    band of 0.4 to 500 Hz (Gaussian top).
+    band of 0.4 to 300 Hz (Gaussian top).
 
     None when the copy is too short or the autocorrelation never falls to zero (a ramp).
     `by_chance` is 5 standard errors by Bartlett's formula over the main lobe, at the longest lag.

@@ -17,7 +17,16 @@ LEAST_DURATION = Limit(1.0, "s", "shortest recording in which the line can be to
 ABOVE_FLOOR = Limit(6.0, "1", "line over the median of its surroundings to count as a line")
 HANN_WIDTH = Limit(2.0, "1", "half width of a line in bins with the window used", "harris1978")
 ENGINE_NEAR = Limit(0.025, "1", "an engine line this near, as a share of its frequency, may be it")
-LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, LEAST_DURATION, ABOVE_FLOOR, HANN_WIDTH, ENGINE_NEAR)
+STEADY = Limit(0.05, "1", "power beside the line over power in it, beyond which it wanders")
+LIMITS = (
+    STEADY,
+    SHARE_SUSPECT,
+    SHARE_UNUSABLE,
+    LEAST_DURATION,
+    ABOVE_FLOOR,
+    HANN_WIDTH,
+    ENGINE_NEAR,
+)
 _MAINS_HZ = (50.0, 60.0)
 _MULTIPLES = (1, 2, 3, 4, 5)
 _MAINS_TOLERANCE = 0.01
@@ -131,20 +140,44 @@ def _without(facts: ChannelFacts, lines: list[_Line]) -> FloatArray:
     return np.asarray(rest, dtype=np.float64)
 
 
+def _restless(facts: ChannelFacts, line: _Line) -> float:
+    """Power just beside a line over that in it; an engine's line wanders, the mains do not."""
+    bin_hz = facts.slow_rate_hz / facts.scan.slow.size
+    power = np.square(facts.line_amplitude)
+    off = np.abs(facts.frequency_hz - line.frequency_hz)
+    inside = off <= max(2.5 * bin_hz, 0.1)
+    beside = ~inside & (off <= max(8.0 * bin_hz, ENGINE_NEAR.value * line.frequency_hz))
+    around = off <= max(30.0 * bin_hz, 0.1 * line.frequency_hz)
+    floor = float(np.median(power[around])) / 0.693
+    excess = float(power[beside].sum()) - floor * int(beside.sum())
+    return max(0.0, excess) / max(float(power[inside].sum()), 1e-300)
+
+
 def _engine_line_there(subject: Subject, lines: list[_Line]) -> bool:
-    """True when the strongest line is where a multiple of the rate of everything else falls."""
+    """True when the strongest line is where the rest of the signal has a line, or may have one."""
     facts = subject.facts
     assert facts is not None
-    strongest = max(lines, key=lambda line: line.amplitude).frequency_hz
+    strongest = max(lines, key=lambda line: line.amplitude)
+    if _restless(facts, strongest) > STEADY.value:
+        return True
     rest = find_repetition(_without(facts, lines), facts.slow_rate_hz)
     if rest is None or not rest.found:
         return True  # nothing else repeats, so it may well be the engine
-    rates = [rest.rate_hz]
-    if subject.recording.cycle_rate_hz is not None:
-        rates.append(subject.recording.cycle_rate_hz)
+    line_hz = strongest.frequency_hz
+    whole = facts.periodic
+    if whole is not None and _is_multiple(line_hz, whole.rate_hz, facts) and rest.correlation < 0.5:
+        return True
+    if _is_multiple(line_hz, rest.rate_hz, facts):
+        return True
+    cycle_hz = subject.recording.cycle_rate_hz
+    if cycle_hz is not None:
+        return _is_multiple(line_hz, cycle_hz, facts)
+    return any(_is_multiple(line_hz, rest.rate_hz / n, facts, near=0.005) for n in (2, 3, 4))
+
+
+def _is_multiple(
+    line_hz: float, rate_hz: float, facts: ChannelFacts, near: float = ENGINE_NEAR.value
+) -> bool:
     bin_hz = facts.slow_rate_hz / facts.scan.slow.size
-    for rate in rates:
-        off = abs(strongest - round(strongest / rate) * rate)
-        if off < max(2.0 * bin_hz, ENGINE_NEAR.value * strongest):
-            return True
-    return False
+    off = abs(line_hz - round(line_hz / rate_hz) * rate_hz)
+    return off < max(2.0 * bin_hz, near * line_hz)

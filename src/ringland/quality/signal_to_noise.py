@@ -11,7 +11,7 @@ __all__ = ["LIMITS", "check"]
 LEAST_DB = Limit(
     0.0,
     "dB",
-    "power that repeats over power that does not, below 500 Hz; averaging n cycles adds 10 log10 n",
+    "power that repeats over power that does not, below 300 Hz; averaging n cycles adds 10 log10 n",
 )
 LIMITS = (LEAST_DB,)
 _FLOOR, _CEILING = -40.0, 60.0

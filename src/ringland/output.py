@@ -28,7 +28,16 @@ from ringland.model import (
     SymptomTable,
 )
 
-__all__ = ["SCHEMA", "Json", "Object", "as_json", "error_as_json", "json_text", "quality_as_json", "write_json"]
+__all__ = [
+    "SCHEMA",
+    "Json",
+    "Object",
+    "as_json",
+    "error_as_json",
+    "json_text",
+    "quality_as_json",
+    "write_json",
+]
 
 SCHEMA = "ringland.analysis/1"
 
@@ -52,6 +61,8 @@ def as_json(analysis: Analysis) -> Object:
         "cycles": _cycles(analysis),
         "cylinders": _cylinders(analysis),
         "engine_metrics": _metrics_of(analysis, None),
+        "imbalance": _imbalance(analysis),
+        "path_delays": _path_delays(analysis),
         "symptoms": _each(_symptom_with(analysis), _symptoms(analysis)),
         "symptom_rates": _rates(analysis.symptoms),
         "causes": _each(_cause, diagnosis.causes) if diagnosis else [],
@@ -264,6 +275,37 @@ def _cylinders(analysis: Analysis) -> list[Json]:
     return entries
 
 
+def _imbalance(analysis: Analysis) -> list[Json]:
+    """Per channel: is there any imbalance between the cylinders at all."""
+    spectra = analysis.cylinders.spectra if analysis.cylinders else ()
+    return [
+        {
+            "channel": spectrum.channel,
+            "ratio": _estimate(spectrum.imbalance_ratio),
+            "p_value": _number(spectrum.imbalance_p),
+        }
+        for spectrum in spectra
+    ]
+
+
+def _path_delays(analysis: Analysis) -> list[Json]:
+    """Per channel: how late it hears a cylinder, and how sure the assignment is."""
+    delays = analysis.cylinders.delays if analysis.cylinders else ()
+    return [
+        {
+            "channel": delay.channel,
+            "pulse_angle_deg": _estimate(delay.pulse_angle_deg),
+            "path_delay_deg": _estimate(delay.path_delay_deg),
+            "shift_probability": [
+                {"positions": shift, "probability": _number(p)}
+                for shift, p in delay.shift_probability
+            ],
+            "reason": delay.reason,
+        }
+        for delay in delays
+    ]
+
+
 def _metrics_of(analysis: Analysis, position: int | None) -> Object:
     """Metrics of one firing position (None: the engine as a whole), by id.
 
@@ -341,6 +383,7 @@ def _cause(cause: Cause) -> Object:
         "cylinder": cause.cylinder,
         "firing_position": cause.firing_position,
         "probability": _number(cause.probability),
+        "present": _number(cause.present),
         "severity": _estimate(cause.severity),
         "speaks_for": _each(_weight, cause.speaks_for),
         "speaks_against": _each(_weight, cause.speaks_against),

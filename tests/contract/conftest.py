@@ -27,6 +27,8 @@ from ringland.model import (
     MetricValue,
     MisfireCount,
     NextTest,
+    OrderSpectrum,
+    PathDelay,
     PhaseSource,
     PossibleAnswer,
     Provenance,
@@ -124,8 +126,16 @@ def cylinders() -> CylinderSet:
     """Positions counted from an arbitrary start; the third weak and misfiring."""
     return CylinderSet(
         signals=(),
-        spectra=(),
-        delays=(),
+        spectra=(OrderSpectrum("Ch A", "V", (), ratio(0.2, 0.05), 1e-6),),
+        delays=(
+            PathDelay(
+                "Ch A",
+                Estimate(190.0, 180.0, 200.0, "deg"),
+                unknown("deg", "no trigger"),
+                ((0, 0.25), (1, 0.75)),
+                "no trigger",
+            ),
+        ),
         assignments=tuple(
             Assignment(p, 180.0 * (p - 1), None, 0.25, False, "no trigger fixes the numbering")
             for p in (2, 1, 3, 4)

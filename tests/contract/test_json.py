@@ -112,6 +112,8 @@ def test_whole(whole: Analysis) -> None:
     assert fourth["state"] == "not_judged"
     assert set(found["cylinders"][0]["metrics"]) == {"pulse_strength", "pulse_strength@Ch B"}
     assert found["engine_metrics"]["imbalance"]["value"] == 0.2
+    assert found["imbalance"][0]["p_value"] == 1e-6
+    assert found["path_delays"][0]["path_delay_deg"]["reason"] == "no trigger"
     assert found["causes"][0]["failure_mode"] == "ring_leak"
     assert found["causes"][0]["severity"]["unit"] == "m2"
     total = sum(c["probability"] for c in found["causes"])

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -13,8 +14,8 @@ HEAVY = (
 )  # fmt: skip
 """Each costs 0.1 to 0.8 s; wall time flakes, a list does not."""
 
-FOR_ANALYSIS = ("matplotlib.pyplot", "pandas", "asammdf", "polars", "h5py", "nptdms")
-"""Not needed to analyse a CSV or WAV file."""
+NOT_FOR_CSV = ("matplotlib", "pandas", "asammdf", "h5py", "nptdms", "scipy.signal", "scipy.stats")
+"""Not needed to judge a CSV file without a report."""
 
 
 def loaded_after(code: str) -> set[str]:
@@ -58,6 +59,18 @@ def test_errors_and_units_need_the_standard_library_only() -> None:
 def test_model_needs_numpy_only() -> None:
     loaded = loaded_after("import ringland.model")
     assert not loaded & {*HEAVY, "scipy"}
+
+
+def test_reading_and_checking_a_csv_loads_no_other_format(tmp_path: Path) -> None:
+    file = tmp_path / "r.csv"
+    rows = "".join(f"{i / 1000:.3f},{(i % 40) / 40:.3f}\n" for i in range(4000))
+    file.write_text("time,exhaust\n" + rows)
+    loaded = loaded_after(
+        "import ringland\n"
+        f"recording = ringland.read_recording({str(file)!r})\n"
+        "ringland.check_recording(recording)"
+    )
+    assert not loaded & set(NOT_FOR_CSV)
 
 
 def test_public_names() -> None:

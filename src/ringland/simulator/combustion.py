@@ -7,7 +7,7 @@ from numba import njit
 __all__ = ["residual_speed_ratio", "wiebe"]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def wiebe(progress: float, a: float, form: float) -> float:
     """Burned fraction 1 - exp(-a y**(form + 1)) for y = (angle - start) / duration.
 
@@ -25,7 +25,7 @@ def wiebe(progress: float, a: float, form: float) -> float:
     return 1.0 - math.exp(-a * power)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def residual_speed_ratio(burned: float) -> float:
     """Laminar flame speed with residual gas over that without: 1 - 2.06 x**0.77.
 

@@ -1,4 +1,4 @@
-"""The integrator: second-order (Heun) steps in time, events of the cycle, controller, recording."""
+"""The integrator: second-order steps in time, events of the cycle, controller, recording."""
 
 import math
 
@@ -8,14 +8,14 @@ from numba import njit
 from ringland.model._arrays import FloatArray
 from ringland.simulator import layout as at
 from ringland.simulator.combustion import residual_speed_ratio, wiebe
-from ringland.simulator.rates import crank_state, rates
+from ringland.simulator.rates import rates
 
 __all__ = ["advance"]
 
 _DEG = 180.0 / math.pi
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def burned_share(angle_deg: float, i: int, c: FloatArray, e: FloatArray, plan: FloatArray) -> float:
     """Share of the cycle's fuel burned at this angle after firing top dead centre (eqs 29 to 31)."""
     after = angle_deg - plan[i, at.PLAN_START_DEG]
@@ -33,7 +33,7 @@ def burned_share(angle_deg: float, i: int, c: FloatArray, e: FloatArray, plan: F
     return done
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _plan_burn(
     i: int, n: int, draws: FloatArray, combustion_on: float, c: FloatArray, e: FloatArray,
     gas: FloatArray, y: FloatArray, plan: FloatArray, ctl: FloatArray,
@@ -46,10 +46,9 @@ def _plan_burn(
     mass, burned = y[3 * i], gas[i, at.BURNED]
     air = max(mass - y[3 * i + 2], 0.0)
     plan[i, at.PLAN_DONE] = 0.0
-    plan[i, at.PLAN_FUEL_RATE] = 0.0
     volume, p, t = gas[i, at.VOLUME], gas[i, at.PRESSURE], gas[i, at.TEMPERATURE]
-    plan[i, at.PLAN_MASS_KG] = t / (p * volume)
-    plan[i, at.PLAN_PM_CONSTANT] = p * math.exp(1.3 * math.log(volume))
+    plan[i, at.PLAN_GAS_SPEED] = t / (p * volume)
+    plan[i, at.PLAN_MOTORED] = p * math.exp(1.3 * math.log(volume))
     leak = y[extra + at.LEAK_AIR_KG] - plan[i, at.PLAN_LEAK_MARK]
     plan[i, at.PLAN_LEAK_MARK] = y[extra + at.LEAK_AIR_KG]
     plan[i, at.PLAN_FUEL_KG] = 0.0
@@ -74,8 +73,6 @@ def _plan_burn(
         return True
     heat_share = c[i, at.HEAT_SHARE] * (1.0 + e[at.HEAT_SCATTER] * draws[3])
     plan[i, at.PLAN_FUEL_KG] = fuel * max(heat_share, 0.0)
-    plan[i, at.PLAN_HEAT_J_KG] = e[at.FUEL_J_KG]
-    plan[i, at.PLAN_BURNED_KG_KG] = e[at.BURNED_PER_FUEL]
     start = c[i, at.BURN_START_DEG] - ctl[at.CTL_ADVANCE]
     plan[i, at.PLAN_START_DEG] = start + e[at.START_SCATTER_DEG] * draws[2]
     stretch = min(slowing, 3.0) * math.exp(e[at.DURATION_SCATTER] * draws[1])
@@ -83,16 +80,18 @@ def _plan_burn(
     return False
 
 
-@njit(cache=True)
-def _burn_rate(
-    i: int, phase: float, turn_deg: float, step_s: float, c: FloatArray, e: FloatArray,
-    plan: FloatArray,
+@njit(cache=True, error_model="numpy")
+def _burn(
+    i: int, turn_deg: float, ledger: int, c: FloatArray, e: FloatArray, geo: FloatArray,
+    plan: FloatArray, y: FloatArray,
 ) -> None:  # fmt: skip
-    """Fuel burned per second over the coming step; the steps sum to the Wiebe curve exactly."""
-    plan[i, at.PLAN_FUEL_RATE] = 0.0
-    cycle = e[at.CYCLE_DEG]
+    """Burn what belongs to the coming step: fuel in, heat released, air turned into products.
+
+    The shares of the steps are differences of the Wiebe curve, so they sum to it exactly.
+    """
     if plan[i, at.PLAN_FUEL_KG] <= 0.0:
         return
+    cycle, phase = e[at.CYCLE_DEG], geo[i, at.CYL_PHASE]
     angle = (phase if phase < cycle - 180.0 else phase - cycle) + turn_deg
     if angle <= plan[i, at.PLAN_START_DEG]:
         return
@@ -100,11 +99,16 @@ def _burn_rate(
         plan[i, at.PLAN_FUEL_KG] = 0.0
         return
     done = burned_share(angle, i, c, e, plan)
-    plan[i, at.PLAN_FUEL_RATE] = plan[i, at.PLAN_FUEL_KG] * (done - plan[i, at.PLAN_DONE]) / step_s
+    fuel = plan[i, at.PLAN_FUEL_KG] * (done - plan[i, at.PLAN_DONE])
     plan[i, at.PLAN_DONE] = done
+    y[3 * i] += fuel * e[at.FUEL_MASS_SHARE]
+    y[3 * i + 1] += fuel * e[at.FUEL_J_KG]
+    y[3 * i + 2] += fuel * e[at.BURNED_PER_FUEL]
+    y[ledger + at.FUEL_KG] += fuel * e[at.FUEL_MASS_SHARE]
+    y[ledger + at.HEAT_J] += fuel * e[at.FUEL_J_KG]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _control(
     step_s: float, rpm: float, command: FloatArray, e: FloatArray, ctl: FloatArray
 ) -> float:
@@ -130,22 +134,26 @@ def _control(
     return min(e[at.IDLE_THROTTLE_M2] * demand, e[at.FULL_THROTTLE_M2])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _events(
-    before: FloatArray, start_s: float, step_s: float, combustion_on: float, draws: FloatArray,
+    now_s: float, step_s: float, combustion_on: float, draws: FloatArray,
     c: FloatArray, e: FloatArray, geo: FloatArray, gas: FloatArray, y: FloatArray,
     plan: FloatArray, ctl: FloatArray, marks: FloatArray, truth: FloatArray,
 ) -> None:  # fmt: skip
     """What happens once a cycle: inlet closing, firing top dead centre, end of the cycle.
 
-    `marks` (cylinders, 3): work and blow-by at the start of the cycle, highest pressure so far.
+    `marks` (cylinders, 4): work and blow-by at the start of the cycle, highest pressure so far, and
+    the phase one step ago (NaN at the very start).
     """
     n = c.shape[0]
     cycle = e[at.CYCLE_DEG]
     angle = y[3 * gas.shape[0] + at.PER_CYLINDER * n + at.ANGLE_RAD] * _DEG
     rows = truth.shape[0]
     for i in range(n):
-        phase, old = geo[i, at.CYL_PHASE], before[i]
+        phase, old = geo[i, at.CYL_PHASE], marks[i, 3]
+        marks[i, 3] = phase
+        if math.isnan(old):
+            continue
         extra = 3 * gas.shape[0] + at.PER_CYLINDER * i
         turn = phase - old
         wrapped = turn < -0.5 * cycle
@@ -162,7 +170,7 @@ def _events(
             truth[k, i, at.TRUE_TRAPPED] = y[3 * i]
         if wrapped:
             k = min(max(math.floor(local), 0), rows - 1)
-            truth[k, i, at.TRUE_FIRING_S] = start_s + step_s * (cycle - old) / turn
+            truth[k, i, at.TRUE_FIRING_S] = now_s - step_s * phase / turn
         if old < cycle - 180.0 <= old + turn:
             k = min(max(math.floor(local), 0), rows - 1)
             work = y[extra + at.WORK_J]
@@ -175,14 +183,17 @@ def _events(
         marks[i, 2] = max(marks[i, 2], gas[i, at.PRESSURE])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def advance(
-    y: FloatArray, gas: FloatArray, plan: FloatArray, ctl: FloatArray, marks: FloatArray,
+    y: FloatArray, slope: FloatArray, gas: FloatArray, plan: FloatArray, ctl: FloatArray, marks: FloatArray,
     first: int, commands: FloatArray, rate_hz: float, substeps: int, c: FloatArray, e: FloatArray,
     pairs: FloatArray, phase: FloatArray, air: FloatArray, draws: FloatArray, truth: FloatArray,
     signals: FloatArray, pressures: FloatArray,
 ) -> None:  # fmt: skip
     """Carry the state `y` over every row of `commands` and fill `signals` and `pressures`.
+
+    `slope` is the rate of change one step ago (NaN at the very start): the two-step
+    Adams-Bashforth rule, second order with one evaluation per step (eqs 41, 42).
 
     `signals` (samples, 7 + 3 * outlets): angle rad, speed rad/s, crankcase Pa, crankcase flow,
     plenum Pa, starter A, throttle m2, then flow, pressure, temperature per outlet. `pressures`
@@ -194,9 +205,8 @@ def advance(
     outlets = (signals.shape[1] - 7) // 3
     tail = volumes - outlets
     step_s = 1.0 / (rate_hz * substeps)
-    slope_1, slope_2, trial = np.zeros_like(y), np.zeros_like(y), np.zeros_like(y)
+    now = np.zeros_like(y)
     geo = np.zeros((n, 5))
-    before = np.zeros(n)
     out_flow = np.zeros(outlets + 1)
     wave = np.zeros(outlets)
     for s in range(commands.shape[0]):
@@ -204,14 +214,9 @@ def advance(
         rpm = y[ledger + at.SPEED_RAD_S] * 30.0 / math.pi
         throttle = _control(1.0 / rate_hz, rpm, command, e, ctl)
         for part in range(substeps):
-            crank_state(y[ledger + at.ANGLE_RAD], phase, c, e, geo, gas)
-            turn_deg = y[ledger + at.SPEED_RAD_S] * step_s * _DEG
-            for i in range(n):
-                before[i] = geo[i, at.CYL_PHASE]
-                _burn_rate(i, before[i], turn_deg, step_s, c, e, plan)
             current = rates(
-                y, slope_1, step_s, throttle, command, wave, c, e, pairs, phase, air, geo, gas,
-                plan, out_flow,
+                y, now, s * substeps + part, step_s, throttle, command, wave, c, e, pairs, phase, air, geo, gas, plan,
+                out_flow,
             )  # fmt: skip
             if part == 0:
                 row = signals[s]
@@ -225,17 +230,16 @@ def advance(
                 if pressures.shape[0] > 0:
                     for i in range(n):
                         pressures[s, i] = gas[i, at.PRESSURE]
-            for j in range(y.shape[0]):
-                trial[j] = y[j] + step_s * slope_1[j]
-            rates(
-                trial, slope_2, step_s, throttle, command, wave, c, e, pairs, phase, air, geo, gas,
-                plan, out_flow,
-            )  # fmt: skip
-            for j in range(y.shape[0]):
-                y[j] += 0.5 * step_s * (slope_1[j] + slope_2[j])
-            crank_state(y[ledger + at.ANGLE_RAD], phase, c, e, geo, gas)
-            start_s = (first + s) / rate_hz + part * step_s
+            now_s = (first + s) / rate_hz + part * step_s
             _events(
-                before, start_s, step_s, command[at.COMBUSTION_ON], draws, c, e, geo, gas, y, plan,
-                ctl, marks, truth,
+                now_s, step_s, command[at.COMBUSTION_ON], draws, c, e, geo, gas, y, plan, ctl,
+                marks, truth,
             )  # fmt: skip
+            turn_deg = y[ledger + at.SPEED_RAD_S] * step_s * _DEG
+            if math.isnan(slope[0]):
+                slope[:] = now
+            for j in range(y.shape[0]):
+                y[j] += step_s * (1.5 * now[j] - 0.5 * slope[j])
+                slope[j] = now[j]
+            for i in range(n):
+                _burn(i, turn_deg, ledger, c, e, geo, plan, y)

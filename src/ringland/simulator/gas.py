@@ -15,6 +15,7 @@ from ringland.model._arrays import FloatArray
 __all__ = [
     "R_AIR",
     "R_BURNED",
+    "energy_and_heat_capacity",
     "gas_constant",
     "gas_enthalpy",
     "gas_gamma",
@@ -39,15 +40,17 @@ def _integral_at_reference(coefficients: tuple[float, ...], constant: float) -> 
 
 _U_AIR = _integral_at_reference((_A0, _A1, _A2, _A3, _A4, _A5), R_AIR)
 _U_BURNED = _integral_at_reference((_B0, _B1, _B2, _B3, _B4, _B5), R_BURNED)
+_D0, _D1, _D2, _D3, _D4, _D5 = _B0 - _A0, _B1 - _A1, _B2 - _A2, _B3 - _A3, _B4 - _A4, _B5 - _A5
+_THIRD, _SIXTH = 1.0 / 3.0, 1.0 / 6.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gas_constant(burned: float) -> float:
     """Specific gas constant, J/(kg K), of a mixture with this burned mass fraction."""
     return R_AIR + burned * (R_BURNED - R_AIR)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gas_heat_capacity(temperature_k: float, burned: float) -> float:
     """cp, J/(kg K)."""
     x = temperature_k * 1e-3
@@ -56,7 +59,7 @@ def gas_heat_capacity(temperature_k: float, burned: float) -> float:
     return a + burned * (b - a)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gas_internal_energy(temperature_k: float, burned: float) -> float:
     """u, J/kg, from 298.15 K."""
     x = temperature_k * 1e-3
@@ -69,20 +72,33 @@ def gas_internal_energy(temperature_k: float, burned: float) -> float:
     return air + burned * (products - air)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
+def energy_and_heat_capacity(temperature_k: float, burned: float) -> tuple[float, float]:
+    """(u, cp) together: what one Newton step for the temperature needs."""
+    x = temperature_k * 1e-3
+    c0, c1, c2 = _A0 + burned * _D0, _A1 + burned * _D1, _A2 + burned * _D2
+    c3, c4, c5 = _A3 + burned * _D3, _A4 + burned * _D4, _A5 + burned * _D5
+    cp = c0 + x * (c1 + x * (c2 + x * (c3 + x * (c4 + x * c5))))
+    h = c2 * _THIRD + x * (c3 * 0.25 + x * (c4 * 0.2 + x * c5 * _SIXTH))
+    h = temperature_k * (c0 + x * (c1 * 0.5 + x * h))
+    r = R_AIR + burned * (R_BURNED - R_AIR)
+    return h - r * temperature_k - (_U_AIR + burned * (_U_BURNED - _U_AIR)), cp
+
+
+@njit(cache=True, error_model="numpy")
 def gas_enthalpy(temperature_k: float, burned: float) -> float:
     """h = u + RT, J/kg."""
     return gas_internal_energy(temperature_k, burned) + gas_constant(burned) * temperature_k
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gas_gamma(temperature_k: float, burned: float) -> float:
     """Ratio of specific heats."""
     cp = gas_heat_capacity(temperature_k, burned)
     return cp / (cp - gas_constant(burned))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gas_temperature(energy_j_kg: float, burned: float, guess_k: float) -> float:
     """Temperature, K, with this internal energy: Newton from a near guess."""
     t = guess_k

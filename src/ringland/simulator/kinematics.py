@@ -7,7 +7,7 @@ from numba import njit
 __all__ = ["crank_radius_m", "piston_travel", "top_centre_shift_rad"]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def piston_travel(
     sin_angle: float, cos_angle: float, radius_m: float, rod_m: float, offset_m: float
 ) -> tuple[float, float, float]:

@@ -11,6 +11,7 @@ from ringland.simulator.conditions import RunCondition, RunPlan, run_plan
 from ringland.simulator.engine import advance
 from ringland.simulator.faults import Fault, apply_faults, check_faults
 from ringland.simulator.gas import R_AIR, gas_constant, gas_enthalpy, gas_internal_energy
+from ringland.simulator.heat import woschni_bore_factor
 from ringland.simulator.parameters import SimulatedEngine
 from ringland.simulator.rates import crank_state, initial_guess
 from ringland.simulator.result import CycleTruth, SimulationResult
@@ -28,6 +29,7 @@ class EngineState:
     """
 
     y: FloatArray
+    slope: FloatArray
     gas: FloatArray
     plan: FloatArray
     control: FloatArray
@@ -79,11 +81,20 @@ def start_state(
     control = np.zeros(5)
     control[at.CTL_SPEED] = rpm
     control[at.CTL_FUEL] = e[at.IDLE_FUEL_KG]
-    return EngineState(y, gas, np.zeros((n, at.PLAN_SIZE)), control, np.zeros((n, 3)))
+    return EngineState(
+        y,
+        np.full_like(y, np.nan),
+        gas,
+        np.zeros((n, at.PLAN_SIZE)),
+        control,
+        np.full((n, 4), np.nan),
+    )
 
 
 def outside_air(e: FloatArray) -> FloatArray:
-    """Ambient pressure and RT, supply RT and enthalpy, ambient enthalpy."""
+    """Ambient pressure and RT, supply RT and enthalpy, ambient enthalpy, and the
+    internal energy of air and of products at the temperature of the ring land; last the bore's
+    part of Woschni's coefficient."""
     return np.array(
         [
             e[at.AMBIENT_PA],
@@ -91,6 +102,9 @@ def outside_air(e: FloatArray) -> FloatArray:
             R_AIR * e[at.SUPPLY_K],
             gas_enthalpy(e[at.SUPPLY_K], 0.0),
             gas_enthalpy(e[at.AMBIENT_K], 0.0),
+            gas_internal_energy(e[at.LAND_K], 0.0),
+            gas_internal_energy(e[at.LAND_K], 1.0),
+            woschni_bore_factor(e[at.BORE_M]),
         ]
     )
 
@@ -156,7 +170,7 @@ def simulate(
         last = total if math.isinf(end_s) else round((plan.settle_s + end_s) * rate_hz)
         e = engine.engine_vector()
         advance(
-            state.y, state.gas, state.plan, state.control, state.marks, first,
+            state.y, state.slope, state.gas, state.plan, state.control, state.marks, first,
             plan.commands[first:last], rate_hz, substeps, engine.cylinder_table(), e,
             engine.pair_table(), engine.phase_table(), outside_air(e), draws, truth,
             signals[first:last], pressures[first:last],

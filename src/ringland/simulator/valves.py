@@ -7,7 +7,7 @@ from numba import njit
 __all__ = ["valve_area_m2", "valve_lift_m"]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def valve_lift_m(
     angle_deg: float, opens_deg: float, closes_deg: float, lift_m: float, lash_m: float
 ) -> float:
@@ -19,7 +19,7 @@ def valve_lift_m(
     return max(lift_m * cam * cam - lash_m, 0.0)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def valve_area_m2(lift_m: float, diameter_m: float, count: float) -> float:
     """Effective area (discharge coefficient included) of `count` poppet valves at this lift.
 

@@ -24,6 +24,7 @@ EXTRA = -1
 _POOR_FIT = 0.10
 _LEAP = 0.7
 _LONGEST_PATTERN = 400
+_AS_GOOD = 0.78
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +129,7 @@ def _candidate_periods(trains: tuple[SlotTrain, ...]) -> IntArray:
     step = np.round(np.concatenate(found)).astype(np.int64)
     step = step[(step >= 2) & (step <= _LONGEST_PATTERN)]
     values, counts = np.unique(step, return_counts=True)
-    return values[counts >= max(2, 0.1 * counts.max(initial=0))]
+    return np.asarray(values[counts >= max(2, 0.1 * counts.max(initial=0))], dtype=np.int64)
 
 
 def find_pattern(trains: tuple[SlotTrain, ...]) -> Pattern | None:
@@ -137,21 +138,21 @@ def find_pattern(trains: tuple[SlotTrain, ...]) -> Pattern | None:
     Looked for one kind of event at a time, so that lost and stray edges, which make events of
     their own, do not hide it.
     """
-    best: tuple[float, int, int] | None = None
-    for period in _candidate_periods(trains):
-        score, kind = _score(trains, int(period))
-        if best is None or score > best[0] + 0.1:
-            best = (score, int(period), kind)
-        if score >= 0.75:
-            break
-    if best is None or best[0] < 0.5:
+    tried = [(*_score(trains, int(period)), int(period)) for period in _candidate_periods(trains)]
+    tried = [t for t in tried if t[0] >= 0.5]
+    if not tried:
         return None
-    return _fold(max(trains, key=lambda train: len(train.time_s)), best[1], best[2])
+    best = max(proof for _, proof, _, _ in tried)
+    _, _, kind, period = next(t for t in tried if t[1] >= _AS_GOOD * best)
+    return _fold(max(trains, key=lambda train: len(train.time_s)), period, kind)
 
 
-def _score(trains: tuple[SlotTrain, ...], period: int) -> tuple[float, int]:
-    """Greatest share of recurring events of one kind that comes at least every other period."""
-    best = (0.0, 0)
+def _score(trains: tuple[SlotTrain, ...], period: int) -> tuple[float, float, int]:
+    """(share of recurring events, the same discounted for few events, kind) of the best kind.
+
+    Only a kind of event that comes at least every other period counts.
+    """
+    best = (0.0, 0.0, 0)
     for kind in np.unique(np.concatenate([train.event_kind for train in trains])):
         hits, able, turns = 0.0, 0, 0.0
         for train in trains:
@@ -162,12 +163,11 @@ def _score(trains: tuple[SlotTrain, ...], period: int) -> tuple[float, int]:
                 count = int(np.count_nonzero(where + period <= where[-1] + 0.25))
                 hits += share * count
                 able += count
-        # chance: random events of this kind would recur this often
         if able < max(2, 0.5 * turns):
             continue
-        share = hits / able
-        if share > best[0] + 0.02 or (share > best[0] - 0.02 and kind > best[1]):
-            best = (share, int(kind))
+        share, proof = hits / able, hits / (able + 2.0)
+        if share > best[0] + 0.02 or (share > best[0] - 0.02 and kind > best[2]):
+            best = (share, proof, int(kind))
     return best
 
 
@@ -179,7 +179,7 @@ def _zero_after(where: float, kind: int) -> float:
 def _zeros(train: SlotTrain, kind: int) -> IntArray:
     """First tooth after each event of a kind."""
     where = train.event_slot[train.event_kind == kind]
-    return np.asarray(np.unique(np.array([_zero_after(w, kind) for w in where], dtype=np.int64)))
+    return np.array(sorted({int(_zero_after(w, kind)) for w in where}), dtype=np.int64)
 
 
 def _fold(train: SlotTrain, period: int, kind: int) -> Pattern | None:
@@ -255,13 +255,17 @@ def pattern_marks(train: SlotTrain, pattern: Pattern) -> tuple[IntArray, IntArra
 def _walk(known: IntArray, start: int, step: int, limit: int) -> list[tuple[int, int]]:
     """(mark, slip) from `start` in steps; a mark not seen is taken to be where it was due."""
     found: list[tuple[int, int]] = []
-    at = start
+    at, seen = start, 0
     while (at + step - limit) * np.sign(step) <= 0:
         due = at + step
         near = known[np.abs(known - due) <= 2]
         slip = 0 if len(near) == 0 else int(near[np.argmin(np.abs(near - due))] - due)
-        if slip and len(known[np.abs(known - (due + slip + step)) == 0]) == 0:
+        if slip and not np.any(known == due + slip + step):
             slip = 0  # only a slip that the next repeat confirms
         at = due + slip
         found.append((at, abs(slip)))
+        if slip:  # it may have happened anywhere since the last mark seen
+            found[seen:] = [(mark, abs(slip)) for mark, _ in found[seen:]]
+        if np.any(known == at):
+            seen = len(found)
     return found

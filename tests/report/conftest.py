@@ -383,7 +383,7 @@ def build_analysis(
     weak_position: int | None = 2,
     trigger: bool = True,
     cycle_count: int = 90,
-    engine_name: str = "Route 4 bus, four in line",
+    engine_name: str = "Marrow Valley Transit bus 12 (invented)",
     exhaust_name: str = "exhaust",
     diagnosis: bool = False,
 ) -> Analysis:

@@ -101,8 +101,8 @@ def draw(axes: "Axes", prepared: BeforeAfter) -> None:
             )
     _rows_down(axes, prepared)
     axes.set_yticks(range(len(prepared.rows)), [r.label for r in prepared.rows])
-    axes.set_title(f"{prepared.title}: before (open), after (filled)", pad=6)
-    axes.set_xlabel(prepared.unit)
+    axes.set_title("Before (open), after (filled)", pad=6)
+    axes.set_xlabel(f"{prepared.title}, {prepared.unit}")
 
 
 def _draw_change(axes: "Axes", prepared: BeforeAfter) -> None:
@@ -122,8 +122,8 @@ def _draw_change(axes: "Axes", prepared: BeforeAfter) -> None:
         axes.plot([value], [index], marker="D", markersize=6, color=style.BLUE)
     _rows_down(axes, prepared)
     axes.set_yticks([])
-    axes.set_title("change (band: too small to count)", pad=6)
-    axes.set_xlabel(prepared.unit)
+    axes.set_title("Change (band: too small to count)", pad=6)
+    axes.set_xlabel(f"After minus before, {prepared.unit}")
 
 
 def _rows_down(axes: "Axes", prepared: BeforeAfter) -> None:

@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 _WRAP = 62
+_LABEL_WRAP = 42
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,12 @@ def compose(figure: "Figure", bars: tuple[CauseBar, ...]) -> None:
 def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
     """Draw the bars; "nothing wrong" is open and "none of these" hatched."""
     for index, bar in enumerate(bars):
+        lines = textwrap.wrap(bar.label, _LABEL_WRAP, max_lines=2, placeholder="…")
+        axes.annotate(
+            "\n".join(lines), (0, index), xycoords=("figure fraction", "data"), xytext=(4, 0),
+            textcoords="offset points", va="center", fontsize=style.SMALL_PT,
+            annotation_clip=False, linespacing=1.1,
+        )  # fmt: skip
         plain = bar.kind == "cause"
         axes.barh(
             [index], [100 * bar.probability], height=0.62, linewidth=1.2,
@@ -97,10 +104,7 @@ def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
         )  # fmt: skip
     axes.set_ylim(len(bars) - 0.5, -0.5)
     axes.set_xlim(0, 100)
-    axes.set_yticks(
-        range(len(bars)), [textwrap.shorten(b.label, 46, placeholder="…") for b in bars]
-    )
-    axes.tick_params(axis="y", length=0)
+    axes.set_yticks([])
     axes.set_xlabel("Probability, %")
 
 

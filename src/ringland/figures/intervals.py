@@ -1,5 +1,6 @@
 """Per cylinder: dot, 90 % bar, the band the other cylinders span, and the limits."""
 
+import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["IntervalPanel", "IntervalRow", "compose", "draw", "prepare", "size_in"]
 
 _COLUMNS = 2
+_TITLE_WIDTH = 40
+_TITLE_IN = 0.17
 
 
 @dataclass(frozen=True)
@@ -165,7 +168,14 @@ def size_in(panels: tuple[IntervalPanel, ...]) -> tuple[float, float]:
 
 def _row_heights(panels: tuple[IntervalPanel, ...]) -> list[float]:
     grid = [panels[i : i + _COLUMNS] for i in range(0, len(panels), _COLUMNS)]
-    return [1.05 + 0.27 * max(len(p.rows) for p in line) for line in grid]
+    return [
+        _TITLE_IN * max(len(_title(p)) for p in line) + 0.87 + 0.27 * max(len(p.rows) for p in line)
+        for line in grid
+    ]
+
+
+def _title(panel: IntervalPanel) -> list[str]:
+    return textwrap.wrap(panel.title, _TITLE_WIDTH) or [panel.metric]
 
 
 def compose(figure: "Figure", panels: tuple[IntervalPanel, ...]) -> None:
@@ -177,7 +187,8 @@ def compose(figure: "Figure", panels: tuple[IntervalPanel, ...]) -> None:
         for column, panel in enumerate(abreast):
             left = (0.62 + column * width / _COLUMNS) / width
             bottom = (top - row_height + 0.48) / height
-            box = (left, bottom, (width / _COLUMNS - 0.8) / width, (row_height - 0.98) / height)
+            tall = row_height - 0.8 - _TITLE_IN * max(len(_title(p)) for p in abreast)
+            box = (left, bottom, (width / _COLUMNS - 0.8) / width, tall / height)
             draw(figure.add_axes(box), panel)
         top -= row_height
     _draw_key(figure, height)
@@ -234,7 +245,7 @@ def draw(axes: "Axes", panel: IntervalPanel) -> None:
     axes.spines["left"].set_visible(False)
     axes.locator_params(axis="x", nbins=5)
     axes.margins(x=0.06)
-    axes.set_title(panel.title, loc="left", pad=6, x=-0.16)
+    axes.set_title("\n".join(_title(panel)), loc="left", pad=6, x=-0.16)
     axes.set_xlabel(f"{panel.channel}, {panel.unit}", fontsize=style.SMALL_PT, labelpad=2)
     known = [r for r in panel.rows if r.value is not None]
     if not known:

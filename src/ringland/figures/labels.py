@@ -65,5 +65,8 @@ def cause_name(cause: Cause, assignments: Sequence[Assignment]) -> str:
     """The cause with its place, unless its name says the place already."""
     if cause.firing_position is None or re.search(r"(cylinder|position)s? \d", cause.name):
         return cause.name
-    tag = position_tag(assignments, cause.firing_position)
-    return f"{cause.name}, {tag.replace('cyl ', 'cylinder ').replace('pos ', 'firing position ')}"
+    assignment = find_assignment(assignments, cause.firing_position)
+    if assignment is None or assignment.cylinder is None:
+        return f"{cause.name}, firing position {cause.firing_position}"
+    doubt = "" if assignment.probability >= _SURE else " (number not certain)"
+    return f"{cause.name}, cylinder {assignment.cylinder}{doubt}"

@@ -102,13 +102,13 @@ def _marks(
     ), meaning
 
 
-def _cycle_ticks(row_cycle: tuple[int, ...]) -> list[int]:
-    """Rows (from 0) to label: cycle 1 and about five round cycle numbers."""
+def _cycle_ticks(row_cycle: tuple[int, ...]) -> list[tuple[float, int]]:
+    """(row from 1, cycle) to label: the first cycle and about five round cycle numbers."""
     last = row_cycle[-1] if row_cycle else 1
     step = next(s for s in (5, 10, 20, 50, 100, 200, 500, 10**9) if last / s <= 7)
     wanted = [1, *range(step, last + 1, step)]
-    rows = np.searchsorted(row_cycle, wanted)
-    return sorted({int(r) for r in rows if r < len(row_cycle)})
+    rows = np.interp(wanted, row_cycle, np.arange(1.0, len(row_cycle) + 1.0))
+    return [(float(row), cycle) for row, cycle in zip(rows, wanted, strict=True)]
 
 
 def size_in(prepared: Raster) -> tuple[float, float]:
@@ -144,7 +144,7 @@ def draw(axes: "Axes", prepared: Raster) -> None:
             linewidth=0,
         )
     ticks = _cycle_ticks(prepared.row_cycle)
-    axes.set_yticks([t + 1 for t in ticks], [str(prepared.row_cycle[t]) for t in ticks])
+    axes.set_yticks([row for row, _ in ticks], [str(cycle) for _, cycle in ticks])
     axes.set_ylabel("Cycle (newest at the bottom)")
     axes.set_xlim(0, prepared.cycle_deg)
     axes.set_xticks(np.arange(0, prepared.cycle_deg + 1, 90.0))

@@ -21,6 +21,7 @@ from ringland.report.words import (
 __all__ = ["facts_section", "headline_section"]
 
 _LEADING_CAUSES = 3
+_MOST_SENTENCES = 4
 _WRITE_IN = ("Vehicle", "Owner", "Odometer or hours", "Technician", "Date of the visit")
 
 
@@ -76,12 +77,12 @@ def _finding(analysis: Analysis, position: int | None, state: State) -> Finding:
     assert analysis.symptoms is not None  # narrowed by the caller
     own = [s for s in analysis.symptoms.symptoms if s.firing_position == position]
     told = [s for s in own if s.state is State.ALARM] + [s for s in own if s.state is State.ALERT]
-    return Finding(
-        capital(name_of(analysis, position)),
-        state,
-        STATE_WORDS[state],
-        tuple(sentence(_said(analysis, s)) for s in told),
-    )
+    said = tuple(dict.fromkeys(sentence(_said(analysis, s)) for s in told))
+    more = len(said) - _MOST_SENTENCES
+    if more > 0:
+        kept = said[:_MOST_SENTENCES]
+        said = (*kept, f"{plural(more, 'more difference')}: see the table of this cylinder.")
+    return Finding(capital(name_of(analysis, position)), state, STATE_WORDS[state], said)
 
 
 def _said(analysis: Analysis, symptom: Symptom) -> str:

@@ -57,9 +57,11 @@ def numbering(analysis: Analysis) -> str:
     if analysis.cycles is None or analysis.cycles.reference is Reference.CYLINDER:
         return ""
     reason = analysis.cycles.reference_reason.strip().rstrip(".") or "no reason was recorded"
+    arbitrary = analysis.cycles.reference is Reference.ARBITRARY
+    start = " from an arbitrary start" if arbitrary else ""
     return (
-        f" Positions 1 to {analysis.engine.cylinders} are in firing order from an arbitrary start; "
-        f"cylinder numbers are not known: {reason}."
+        f" Positions 1 to {analysis.engine.cylinders} are in firing order{start}; cylinder numbers "
+        f"are not known: {reason}."
     )
 
 

@@ -122,14 +122,14 @@ def _control(
         step = e[at.CONTROL_RATE_HZ] * step_s * max(min(error, 0.3), -0.3)
         ctl[at.CTL_INTEGRAL] = min(max(ctl[at.CTL_INTEGRAL] + step, -0.9), 12.0)
     demand = max(1.0 + ctl[at.CTL_INTEGRAL] + e[at.CONTROL_GAIN] * error, 0.05)
-    ctl[at.CTL_ADVANCE] = min(max(e[at.ADVANCE_GAIN_DEG] * error, -8.0), 8.0)
+    # timing follows speed as the distributor or the map does, from 700 rpm up
+    timing = e[at.ADVANCE_PER_RPM_DEG] * min(max(ctl[at.CTL_SPEED] - 700.0, 0.0), 2000.0)
+    quick = min(max(e[at.ADVANCE_GAIN_DEG] * error, -8.0), 8.0)
+    ctl[at.CTL_ADVANCE] = timing + (quick if share < 0.0 else 0.0)
     if diesel:
         ctl[at.CTL_FUEL] = e[at.IDLE_FUEL_KG] * (demand if share < 0.0 else 12.0 * share)
-        if share >= 0.0:
-            ctl[at.CTL_ADVANCE] = 0.0
         return e[at.FULL_THROTTLE_M2]
     if share >= 0.0:
-        ctl[at.CTL_ADVANCE] = 0.0
         return max(share * e[at.FULL_THROTTLE_M2], 1e-7)
     return min(e[at.IDLE_THROTTLE_M2] * demand, e[at.FULL_THROTTLE_M2])
 

@@ -102,6 +102,7 @@ __all__: list[str] = []
     CONTROL_GAIN,
     CONTROL_RATE_HZ,
     ADVANCE_GAIN_DEG,
+    ADVANCE_PER_RPM_DEG,
     MIXTURE_AUTHORITY,
     STARTER_EMF_V,
     STARTER_STALL_A,
@@ -109,7 +110,7 @@ __all__: list[str] = []
     STARTER_EFFICIENCY,
     BATTERY_OHM,
     IMPOSED_SPEED,
-) = range(64)
+) = range(65)
 
 # Commands, one row per output sample
 TARGET_RPM, THROTTLE_SHARE, COMBUSTION_ON, STARTER_ON, LOAD_NM = range(5)

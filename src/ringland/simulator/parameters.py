@@ -46,8 +46,8 @@ class CylinderParameters:
     inlet_lash_m: float = 0.0
     exhaust_leak_m2: float = 0.0
     inlet_leak_m2: float = 0.0
-    top_gap_m2: float = 0.10e-6
-    second_gap_m2: float = 0.13e-6
+    top_gap_m2: float = 0.35e-6
+    second_gap_m2: float = 0.45e-6
     land_m3: float = 0.4e-6
     ring_leak_m2: float = 0.0
     score_m2: float = 0.0
@@ -136,6 +136,7 @@ class EngineParameters:
     control_gain: float
     control_rate_hz: float
     advance_gain_deg: float
+    advance_per_rpm_deg: float
     mixture_authority: float
     starter_emf_v: float
     starter_stall_a: float
@@ -242,7 +243,7 @@ def _cylinders(
             "premixed_duration_deg": 12.0,
         }
     else:
-        burn = {"burn_start_deg": -8.0, "burn_duration_deg": 55.0, "burn_form": 2.0}
+        burn = {"burn_start_deg": -3.0, "burn_duration_deg": 60.0, "burn_form": 2.0}
     return tuple(
         CylinderParameters(
             firing_deg=spec.firing_angle_deg(number),
@@ -254,8 +255,8 @@ def _cylinders(
             inlet_closes_deg=timing.inlet_closes_deg,
             exhaust_lift_m=0.098 * bore,
             inlet_lift_m=0.105 * bore,
-            top_gap_m2=0.10e-6 * size,
-            second_gap_m2=0.13e-6 * size,
+            top_gap_m2=(0.12e-6 if diesel else 0.35e-6) * size,
+            second_gap_m2=(0.16e-6 if diesel else 0.45e-6) * size,
             land_m3=0.4e-6 * size**2,
             score_to_m=geometry.stroke_m,
             active=0.0 if number in spec.inactive_cylinders else 1.0,
@@ -267,7 +268,7 @@ def _cylinders(
 
 def _friction(rpm: float, diesel: bool) -> tuple[float, float, float, float]:
     """Constant, linear and square part of the friction pressure, and its value at this speed."""
-    constant = 1.05e5 if diesel else 0.80e5
+    constant = 1.10e5 if diesel else 0.95e5
     linear, square = 15.0, 5.0e-3
     return constant, linear, square, constant + rpm * (linear + rpm * square)
 
@@ -333,7 +334,7 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
         "tail_impedance": 0.0,
         "exhaust_leak_m2_engine": 0.0,
         "exhaust_wall_k": 480.0,
-        "exhaust_w_k": 3.0 * litres2 / outlets,
+        "exhaust_w_k": 5.0 * litres2 / outlets,
         "wall_k": 430.0,
         "heat_model": 1.0 if diesel else 0.0,
         "heat_scale": 1.0,
@@ -358,6 +359,7 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
         "control_gain": 3.0 if diesel else 1.0,
         "control_rate_hz": 1.5 if diesel else 0.8,
         "advance_gain_deg": 0.0 if diesel else 60.0,
+        "advance_per_rpm_deg": 0.003 if diesel else 0.010,
         "mixture_authority": 0.25,
         "starter_emf_v": 12.4,
         "starter_stall_a": (450.0 if diesel else 350.0) * litres2**0.8,

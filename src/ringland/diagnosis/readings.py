@@ -74,7 +74,7 @@ def leak_area_m2(
 def leakdown_reading(
     area_m2: float, orifice_m: float, supply_pa: float, ambient_pa: float = SEA_LEVEL_PA
 ) -> float:
-    """The loss (share of supply gauge pressure) that a tester would show for a leak of this area."""
+    """The loss (share of supply gauge pressure) a tester would show for a leak of this area."""
     low, high = 0.0, 1.0 - 1e-12
     for _ in range(200):
         middle = 0.5 * (low + high)
@@ -112,7 +112,7 @@ def _check_reading(loss: float, orifice_m: float, supply_pa: float) -> None:
 
 
 def standard_pressure_pa(altitude_m: float) -> float:
-    """Pressure of the standard atmosphere, ISO 2533:1975, geopotential altitude -2000 to 11000 m."""
+    """Pressure of the standard atmosphere, ISO 2533:1975, up to 11000 m geopotential."""
     if not -2000.0 <= altitude_m <= 11_000.0:
         raise SettingError(
             "The altitude is out of range.", got=f"{altitude_m:g} m", allowed="-2000 to 11000 m"
@@ -201,7 +201,7 @@ def misfire_average(counts: tuple[float, ...]) -> tuple[float, ...]:
 
 
 def misfire_share(misfires: int, revolutions: float, cylinders: int, strokes: int = 4) -> float:
-    """Misfires over firing events (not over revolutions): N/2 events per revolution, four-stroke."""
+    """Misfires over firing events (not revolutions): N/2 events a revolution, four-stroke."""
     events = revolutions * cylinders / (2.0 if strokes == 4 else 1.0)
     if events <= 0:
         raise SettingError("There were no firing events.", got=f"{revolutions:g} revolutions")

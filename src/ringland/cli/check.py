@@ -1,13 +1,16 @@
 """`ringland check`: is this recording fit to judge, asked while the sensors are still on."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from ringland.cli._errors import told_to_the_user
 from ringland.cli._given import LONG_S, engine_named, parse_roles, said_of
 from ringland.errors import UnusableRecording
+
+if TYPE_CHECKING:
+    from ringland.model import QualityReport, Recording
 
 __all__ = ["check"]
 
@@ -44,7 +47,7 @@ def check(
     """Say whether a recording is fit to judge, and if not, why."""
     with told_to_the_user():
         from ringland.cli._summary import print_quality
-        from ringland.model import Condition, Verdict
+        from ringland.model import Condition
         from ringland.quality import check_recording
         from ringland.readers import open_recording
 
@@ -60,6 +63,19 @@ def check(
         read = said_of(read, Condition(condition) if condition else None, None)
         report = check_recording(read, spec)
         print_quality(report, read, every_check=every_check)
-        unusable = [n for n in report.channels if report.verdict(n) is Verdict.UNUSABLE]
-    if unusable and len(unusable) == len(report.channels):
+        fit = _fit_to_judge(report, read)
+    if not fit:
         raise typer.Exit(UnusableRecording.exit_status)
+
+
+def _fit_to_judge(report: "QualityReport", recording: "Recording") -> bool:
+    """True when a channel that can say something of a cylinder is better than unusable."""
+    from ringland.model import ChannelRole, Verdict
+
+    only_phase = (ChannelRole.IGNITION, ChannelRole.CAM)
+    telling = [c.name for c in recording.channels if c.role not in only_phase]
+    telling += [e.name for e in recording.edges if e.role not in only_phase]
+    verdicts = [report.verdict(name) for name in telling]
+    return report.verdict("") is not Verdict.UNUSABLE and any(
+        verdict is not Verdict.UNUSABLE for verdict in verdicts
+    )

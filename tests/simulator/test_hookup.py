@@ -281,6 +281,7 @@ def test_random_hook_ups_stay_inside_their_ranges_and_spread() -> None:
     assert np.std(lengths) > 1.0
     assert {len(h.paths) for h in drawn} == {2}
     assert all(len(p.primary_lengths_m) == 3 for h in drawn for p in h.paths)
+    assert min(s.length_m for h in drawn for p in h.paths for s in p.sections) > 0.1
     slopes = [h.exhaust_sensor.spectral_slope for h in drawn if h.exhaust_sensor]
     assert min(slopes) < 0.05 and max(slopes) > 0.95
     assert {h.trigger.cylinder for h in drawn if h.trigger} == set(range(1, 7))

@@ -54,7 +54,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _SETTLE_S = 0.4  # mirrored run-in, so that pipes and sensors start settled
-_BLOW_DOWN_CENTRE_DEG = 220.0  # middle of a cylinder's exhaust after its firing TDC
+_EXHAUST_CENTRE_DEG = {4: 220.0, 2: 150.0}  # middle of the outflow after firing TDC, by strokes
 _GATE_WIDTH_DEG = 25.0
 _BLOCKED_HOSE_HZ = 6.0
 _UNPLUGGED_NOISE = 2.0e-4  # of the unit, standard deviation of an open input
@@ -202,7 +202,8 @@ def _later(result: SimulationResult, row: int, path: ExhaustPath, speed_m_s: flo
             allowed=f"{len(positions)}, one per firing position on this outlet",
         )
     extra_s = (np.asarray(lengths) - float(np.mean(lengths))) / speed_m_s
-    centres = np.array([engine.firing_angles_deg[p - 1] for p in positions]) + _BLOW_DOWN_CENTRE_DEG
+    centres = np.array([engine.firing_angles_deg[p - 1] for p in positions])
+    centres = centres + _EXHAUST_CENTRE_DEG[engine.strokes]
     cycle = engine.cycle_deg
     grid: Array = np.arange(0.0, cycle, 1.0)
     apart = np.abs((grid[:, None] - centres + cycle / 2.0) % cycle - cycle / 2.0)

@@ -37,7 +37,7 @@ def test_whole(whole: Analysis, capsys: pytest.CaptureFixture[str]) -> None:
     assert "Leak-down test in firing position 3: about 15 minutes." in text
     assert "Remove the key" in text
     assert "Exhaust gas kills" in text
-    assert "Tops are flat. Choose a larger range." in text
+    assert "Clipping: Suspect. Tops are flat. Choose a larger range." in text
     assert "Ch A: exhaust (said so)" in text
 
 
@@ -64,11 +64,11 @@ def test_quality_alone(whole: Analysis, capsys: pytest.CaptureFixture[str]) -> N
     text = shown(capsys)
     assert "Ch A: fit to judge (1 of 1 checks without a finding)" in text
     assert "The pulses stand well above the noise." not in text
-    assert "Look at Ch B first" in text
+    assert "Look at this first: Ch B." in text
     print_quality(whole.quality, whole.recording, every_check=True)
     assert "The pulses stand well above the noise." in shown(capsys)
 
 
 def test_quality_unusable(unusable: Analysis, capsys: pytest.CaptureFixture[str]) -> None:
     print_quality(unusable.quality, unusable.recording)
-    assert "Record again: Ch A not fit to judge." in shown(capsys)
+    assert "Record again. Not fit to judge: Ch A." in shown(capsys)

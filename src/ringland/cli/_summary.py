@@ -23,6 +23,7 @@ from ringland.model import (
     EdgeTrain,
     Estimate,
     MetricDefinition,
+    QualityFinding,
     QualityReport,
     Recording,
     State,
@@ -105,9 +106,9 @@ def print_quality(
     suspect = [n for n in report.channels if report.verdict(n) is Verdict.SUSPECT]
     out.heading("Before the sensors come off")
     if unusable:
-        out.say(f"Record again: {_listed(unusable)} not fit to judge.")
+        out.say(f"Record again. Not fit to judge: {_listed(unusable)}.")
     elif suspect:
-        out.say(f"Look at {_listed(suspect)} first; the rest is fit to judge.")
+        out.say(f"Look at this first: {_listed(suspect)}.")
     else:
         out.say("Fit to judge. The sensors can come off.")
 
@@ -194,8 +195,17 @@ def _quality(out: _Printer, report: QualityReport, *, show: frozenset[Verdict]) 
         out.say(f"{who}: {_VERDICT_WORDS[report.verdict(name)]} ({count}).")
         for finding in findings:
             if finding.verdict in show:
-                told = f"{finding.check}: {_VERDICT_WORDS[finding.verdict]}. {finding.message}"
-                out.items([f"{told} {finding.action}".rstrip()])
+                out.items([_finding_words(finding)])
+
+
+def _finding_words(finding: QualityFinding) -> str:
+    from ringland.quality import CHECKS
+
+    title = next((c.title for c in CHECKS if c.id == finding.check), finding.check)
+    verdict = _VERDICT_WORDS[finding.verdict].capitalize()
+    said = finding.message.startswith(verdict)
+    parts = [f"{title}:", "" if said else f"{verdict}.", finding.message, finding.action]
+    return " ".join(part for part in parts if part)
 
 
 def _cycles(out: _Printer, cycles: CycleSet) -> None:

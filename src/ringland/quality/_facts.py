@@ -96,7 +96,9 @@ def _sampled_trigger(facts: ChannelFacts) -> TriggerFacts:
     channel = facts.channel
     if not facts.rate_ok:
         return TriggerFacts(channel.name, channel.role, _none(), 0.0, 0.0)
-    places = leading_edges(channel.samples, facts.scan)
+    places = leading_edges(
+        channel.samples, facts.scan, teeth=channel.role is not ChannelRole.IGNITION
+    )
     return TriggerFacts(
         channel.name,
         channel.role,

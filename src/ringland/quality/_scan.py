@@ -321,13 +321,22 @@ def _edges(x, upper, lower, sign, places):  # type: ignore[no-untyped-def]
     return found
 
 
-def leading_edges(samples: FloatArray, scan: Scan) -> IntArray:
-    """Sample numbers where pulses begin: half-way out, armed again at a quarter (hysteresis)."""
+def leading_edges(samples: FloatArray, scan: Scan, *, teeth: bool) -> IntArray:
+    """Sample numbers where pulses begin, with hysteresis.
+
+    A trigger pulse begins half-way to its peak and is armed again at a quarter. Teeth are a wave,
+    whose size may change with speed: half a standard deviation above and below its mean.
+    """
     if scan.flat:
         return np.empty(0, dtype=np.int64)
     up, down = scan.high - scan.mean, scan.mean - scan.low
-    sign = 1.0 if up >= down else -1.0
-    base, out = sign * scan.mean, max(up, down)
+    sign = 1.0 if teeth or up >= down else -1.0
+    base = sign * scan.mean
+    if teeth:
+        upper = base + 0.5 * min(scan.spread, up)
+        lower = base - 0.5 * min(scan.spread, down)
+    else:
+        upper, lower = base + 0.5 * max(up, down), base + 0.25 * max(up, down)
     places = np.empty(max(1, samples.size // 2), dtype=np.int64)
-    found = _edges(samples, base + 0.5 * out, base + 0.25 * out, sign, places)
+    found = _edges(samples, upper, lower, sign, places)
     return places[:found].copy()

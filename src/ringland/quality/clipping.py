@@ -20,7 +20,7 @@ PILE_UP = Limit(
 LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, PILE_UP)
 _TWO_LEVELS = 0.9
 _REST = 0.25
-LEAST_RUN = 3
+LEAST_RUN = 2
 
 
 def check(subject: Subject) -> QualityFinding:

@@ -1,5 +1,7 @@
 """`ringland demo`: the whole job on invented data, nothing needed but a folder to write to."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -43,6 +45,7 @@ def demo(
         write_html(analysis, report_path)
         write_json(as_json(analysis), folder / "analysis.json")
         print_summary(analysis, report_path)
+        _write_fleet(folder / "fleet")
         typer.echo(
             f"\nWhat the simulation put in stands in {folder / 'visit.json'}."
             f"\nThe same by hand:\n  ringland analyse {recording_path} --engine {engine_path} "
@@ -59,14 +62,40 @@ def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:
     typer.echo(f"{vehicle.name}, {visit.date}: {visit.complaint}")
     typer.echo("Simulating the engine ...\n")
     engine_path = folder / "engine.toml"
-    try:
+    with _writing_to(folder):
         folder.mkdir(parents=True, exist_ok=True)
         engine_path.write_text(engine_text(vehicle), encoding="utf-8", newline="\n")
         recording_path, _ = write_visit(vehicle, visit, load_engine(engine_path), folder)
+    return recording_path, engine_path
+
+
+def _write_fleet(folder: Path) -> None:
+    """All visits of all vehicles: one folder per vehicle, one per visit, and a note."""
+    from ringland.engines import load_engine
+    from ringland.simulator.demo import NOTICE, demo_vehicles, engine_text, write_visit
+
+    typer.echo("\nThe rest of the fleet, to try things on:")
+    with _writing_to(folder):
+        folder.mkdir(exist_ok=True)
+        note = f"{NOTICE}\n\nOne folder per vehicle, one per visit: recording.csv, visit.json.\n"
+        (folder / "README.txt").write_text(note, encoding="utf-8", newline="\n")
+        for vehicle in demo_vehicles():
+            engine_path = folder / vehicle.id / "engine.toml"
+            engine_path.parent.mkdir(exist_ok=True)
+            engine_path.write_text(engine_text(vehicle), encoding="utf-8", newline="\n")
+            engine = load_engine(engine_path)
+            for visit in vehicle.visits:
+                written, _ = write_visit(vehicle, visit, engine, folder / vehicle.id / visit.id)
+                typer.echo(f"  {vehicle.name}, {visit.purpose}: {written}")
+
+
+@contextmanager
+def _writing_to(folder: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as error:
         raise SettingError(
             "The demonstration cannot write its files.",
             got=f"{folder}: {error.strerror or error}",
             remedy="Name a folder that can be written to with --folder.",
         ) from error
-    return recording_path, engine_path

@@ -55,11 +55,11 @@ def run_plan(
 ) -> RunPlan:
     """The commands for one condition.
 
-    held: speed control at `held_rpm` (default 1500). cranking: starter on, ignition or fuel off, from
-    rest 1.2 s before the recording. snap: at idle, throttle opened at 20 % of the recording until
-    the engine passes 3000 rpm's worth of time (0.6 s), then closed. run_up: target rises from idle
-    to `held_rpm` (default 2500). coast_down: fuel off at 20 % from `held_rpm` (default 2000).
-    Raises SettingError for a duration that is not positive.
+    held: speed control at `held_rpm` (default 1500). cranking: starter on, ignition or fuel off,
+    begun from rest 1.2 s before the recording. snap: from idle the throttle is thrown open at 20 %
+    of the recording for 0.35 s, then idle control has it back. run_up: the speed asked for rises
+    from idle to `held_rpm` (default 2500). coast_down: fuel off and throttle closed from
+    `held_rpm` (default 2000) at 20 %. Raises SettingError for a duration that is not positive.
     """
     if seconds <= 0.0:
         raise SettingError("the simulated time must be positive", got=f"{seconds} s")

@@ -17,7 +17,7 @@ _DEG = 180.0 / math.pi
 
 @njit(cache=True, error_model="numpy")
 def burned_share(angle_deg: float, i: int, c: FloatArray, e: FloatArray, plan: FloatArray) -> float:
-    """Share of the cycle's fuel burned at this angle after firing top dead centre (eqs 29 to 31)."""
+    """Share of the cycle's fuel burned at this angle after firing top centre (eqs 29 to 31)."""
     after = angle_deg - plan[i, at.PLAN_START_DEG]
     if after <= 0.0:
         return 0.0
@@ -120,8 +120,11 @@ def _control(
     error = (command[at.TARGET_RPM] - ctl[at.CTL_SPEED]) / command[at.TARGET_RPM]
     if share < 0.0:
         step = e[at.CONTROL_RATE_HZ] * step_s * max(min(error, 0.3), -0.3)
-        ctl[at.CTL_INTEGRAL] = min(max(ctl[at.CTL_INTEGRAL] + step, -0.9), 12.0)
-    demand = max(1.0 + ctl[at.CTL_INTEGRAL] + e[at.CONTROL_GAIN] * error, 0.05)
+        ctl[at.CTL_INTEGRAL] = min(max(ctl[at.CTL_INTEGRAL] + step, -1.5), 3.0)
+    correction = max(1.0 + e[at.CONTROL_GAIN] * error, 0.1)
+    demand = math.exp(ctl[at.CTL_INTEGRAL]) * correction
+    # fuel is cut on overrun: throttle closed, far above the speed asked for
+    ctl[at.CTL_CUT] = 1.0 if share < 0.0 and error < -0.6 else 0.0
     # timing follows speed as the distributor or the map does, from 700 rpm up
     timing = e[at.ADVANCE_PER_RPM_DEG] * min(max(ctl[at.CTL_SPEED] - 700.0, 0.0), 2000.0)
     quick = min(max(e[at.ADVANCE_GAIN_DEG] * error, -8.0), 8.0)
@@ -185,8 +188,8 @@ def _events(
 
 @njit(cache=True, error_model="numpy")
 def advance(
-    y: FloatArray, slope: FloatArray, gas: FloatArray, plan: FloatArray, ctl: FloatArray, marks: FloatArray,
-    first: int, commands: FloatArray, rate_hz: float, substeps: int, c: FloatArray, e: FloatArray,
+    y: FloatArray, slope: FloatArray, gas: FloatArray, plan: FloatArray, ctl: FloatArray,
+    marks: FloatArray, first: int, commands: FloatArray, rate_hz: float, substeps: int, c: FloatArray, e: FloatArray,
     pairs: FloatArray, phase: FloatArray, air: FloatArray, draws: FloatArray, truth: FloatArray,
     signals: FloatArray, pressures: FloatArray,
 ) -> None:  # fmt: skip
@@ -213,10 +216,11 @@ def advance(
         command = commands[s]
         rpm = y[ledger + at.SPEED_RAD_S] * 30.0 / math.pi
         throttle = _control(1.0 / rate_hz, rpm, command, e, ctl)
+        combustion_on = command[at.COMBUSTION_ON] * (1.0 - ctl[at.CTL_CUT])
         for part in range(substeps):
             current = rates(
-                y, now, s * substeps + part, step_s, throttle, command, wave, c, e, pairs, phase, air, geo, gas, plan,
-                out_flow,
+                y, now, s * substeps + part, step_s, throttle, command, wave, c, e, pairs, phase,
+                air, geo, gas, plan, out_flow,
             )  # fmt: skip
             if part == 0:
                 row = signals[s]
@@ -232,7 +236,7 @@ def advance(
                         pressures[s, i] = gas[i, at.PRESSURE]
             now_s = (first + s) / rate_hz + part * step_s
             _events(
-                now_s, step_s, command[at.COMBUSTION_ON], draws, c, e, geo, gas, y, plan, ctl,
+                now_s, step_s, combustion_on, draws, c, e, geo, gas, y, plan, ctl,
                 marks, truth,
             )  # fmt: skip
             turn_deg = y[ledger + at.SPEED_RAD_S] * step_s * _DEG

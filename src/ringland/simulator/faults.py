@@ -129,7 +129,8 @@ _KINDS: tuple[FaultKind, ...] = (
               _set(lambda_ratio=lambda c, s: c.lambda_ratio / (1.0 - s))),
     FaultKind("injector_dribble", "dribbling injector", _CYL, "1", 0.05, 0.6,
               "share of the fuel that drips in and burns late",
-              _set(dribble_share=lambda _c, s: s, heat_share=lambda c, s: c.heat_share * (1 + s / 2))),
+              _set(dribble_share=lambda _c, s: s,
+                   heat_share=lambda c, s: c.heat_share * (1.0 + s / 2.0))),
     FaultKind("ring_leak", "leak past the rings", _CYL, "mm2", 0.3, 12.0,
               "effective leak area from the cylinder to the crankcase",
               _set(ring_leak_m2=lambda c, s: c.ring_leak_m2 + s * 1e-6)),
@@ -292,7 +293,7 @@ def check_faults(faults: tuple[Fault, ...], cylinders: int) -> None:
 
 
 def apply_faults(sound: SimulatedEngine, faults: tuple[Fault, ...]) -> SimulatedEngine:
-    """The engine with every one of these faults in it; the times of the faults are not looked at."""
+    """The engine with every one of these faults in it, whatever their times."""
     check_faults(faults, len(sound.cylinders))
     cylinders, engine = list(sound.cylinders), sound.engine
     leaks = list(sound.neighbour_leaks)

@@ -154,7 +154,7 @@ SCALARS = 9
 PLAN_SIZE = 9
 
 # Memory of the controller
-CTL_SPEED, CTL_INTEGRAL, CTL_THROTTLE, CTL_FUEL, CTL_ADVANCE = range(5)
+CTL_SPEED, CTL_INTEGRAL, CTL_CUT, CTL_FUEL, CTL_ADVANCE = range(5)
 
 # Truth per cycle and cylinder
 (

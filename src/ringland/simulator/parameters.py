@@ -207,8 +207,8 @@ def _default_timing(spec: EngineSpec, diesel: bool) -> ValveTiming:
     if spec.strokes == 2:
         return ValveTiming(95.0, 240.0, 122.0, 238.0)
     if diesel:
-        return ValveTiming(130.0, 370.0, 350.0, 572.0)
-    return ValveTiming(130.0, 372.0, 348.0, 588.0)
+        return ValveTiming(130.0, 370.0, 350.0, 580.0)
+    return ValveTiming(130.0, 374.0, 346.0, 600.0)
 
 
 def _checked(geometry: Geometry) -> Geometry:
@@ -297,6 +297,8 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
         idle_fuel = (friction + 0.65e5) * swept / 0.28 / fuel_j_kg
         cycles_s = idle * 6.0 / spec.cycle_deg
         idle_throttle = idle_fuel * ratio * spec.cylinders * cycles_s / 240.0
+    # big enough for the engine, and for the first compression of one cylinder from rest
+    starter = max(litres2, 2.0 * swept / 1e-3) ** 0.8
     turbo = spec.aspiration is Aspiration.TURBO
     outlets = spec.outlet_count
     # a two-stroke is scavenged by a blower: supply above ambient, and no throttling
@@ -362,10 +364,10 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
         "advance_per_rpm_deg": 0.003 if diesel else 0.010,
         "mixture_authority": 0.25,
         "starter_emf_v": 12.4,
-        "starter_stall_a": (450.0 if diesel else 350.0) * litres2**0.8,
-        "starter_free_rad_s": 40.0 if diesel else 44.0,
-        "starter_efficiency": 0.7,
-        "battery_ohm": 0.012 / litres2**0.8,
+        "starter_stall_a": (1100.0 if diesel else 700.0) * starter,
+        "starter_free_rad_s": 27.0 if diesel else 30.0,
+        "starter_efficiency": 0.65,
+        "battery_ohm": 0.006 / starter,
     }
     unknown = set(changes) - {f.name for f in fields(EngineParameters)}
     if unknown:

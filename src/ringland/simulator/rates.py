@@ -1,7 +1,7 @@
 """Rates of change of every mass, energy and composition in the engine, and of the crank.
 
 One open system per cylinder, plenum, crankcase and exhaust volume. Each stream is booked once,
-out of one volume and into the other, so mass and energy are conserved to rounding whatever the step.
+out of one volume and into the other: mass and energy are conserved to rounding whatever the step.
 Equation numbers refer to docs/theory/simulator.md.
 """
 
@@ -27,6 +27,8 @@ _RAD = math.pi / 180.0
 PLENUM, CRANKCASE, COLLECTOR = 0, 1, 2
 # Steps between two evaluations of the wall heat conductance of one cylinder
 REFRESH = 4
+# The charge still moves when the piston hardly does (cranking): floor of the speed in eq 17
+LEAST_PISTON_SPEED_M_S = 1.4
 
 
 @njit(cache=True, error_model="numpy")
@@ -160,7 +162,7 @@ def _wall_w_k(
         if phase < c[i, at.EXHAUST_OPENS_DEG] and plan[i, at.PLAN_DONE] > 0.0:
             excess = p - plan[i, at.PLAN_MOTORED] * math.exp(-1.3 * math.log(volume))
         c2 = 3.24e-3 * e[at.SWEPT_M3] * plan[i, at.PLAN_GAS_SPEED]
-        w = woschni_speed_m_s(max(piston_speed, 0.1), closed, c2, excess)
+        w = woschni_speed_m_s(max(piston_speed, LEAST_PISTON_SPEED_M_S), closed, c2, excess)
         h = woschni_bore * woschni_core(p * 1e-3, t, w)
     else:
         h = hohenberg_w_m2k(volume, p * 1e-5, t, piston_speed)
@@ -396,8 +398,8 @@ def _crank(
 
 @njit(cache=True, error_model="numpy")
 def rates(
-    y: FloatArray, dy: FloatArray, beat: int, step_s: float, throttle_m2: float, command: FloatArray,
-    wave: FloatArray, c: FloatArray, e: FloatArray, pairs: FloatArray, phase: FloatArray,
+    y: FloatArray, dy: FloatArray, beat: int, step_s: float, throttle_m2: float,
+    command: FloatArray, wave: FloatArray, c: FloatArray, e: FloatArray, pairs: FloatArray, phase: FloatArray,
     air: FloatArray, geo: FloatArray, gas: FloatArray, plan: FloatArray, out_flow: FloatArray,
 ) -> float:  # fmt: skip
     """Fill `dy` with the rate of change of the whole state; returns the starter current, A.

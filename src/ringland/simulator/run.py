@@ -1,5 +1,6 @@
 """Run a simulated engine: from parameters, condition and faults to signals and truth."""
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -109,11 +110,23 @@ def outside_air(e: FloatArray) -> FloatArray:
     )
 
 
+def _demand_guess(parameters: SimulatedEngine, rpm: float) -> float:
+    """Logarithm of the air or fuel needed at this speed over that at idle, no load."""
+    e = parameters.engine
+
+    def needed_pa(at_rpm: float) -> float:
+        friction = e.friction_per_rpm_pa + at_rpm * e.friction_per_rpm2_pa
+        return e.friction_pa + at_rpm * friction + (0.15e5 if e.diesel else 0.65e5)
+
+    ratio = needed_pa(rpm) / needed_pa(parameters.idle_rpm)
+    return math.log(ratio if e.diesel else ratio * rpm / parameters.idle_rpm)
+
+
 def _segments(faults: tuple[Fault, ...], seconds: float) -> list[tuple[float, float]]:
     """Spans of the recording in which the set of faults does not change (the first from -inf)."""
     changes = {t for f in faults for t in (f.onset_s, f.offset_s) if 0.0 < t < seconds}
     edges = [-math.inf, *sorted(changes), math.inf]
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(itertools.pairwise(edges))
 
 
 def simulate(
@@ -152,6 +165,8 @@ def simulate(
     rng = np.random.default_rng([seed, 104729])
     start_deg = float(rng.uniform(0.0, parameters.spec.cycle_deg))
     state = start_state(parameters, rpm=plan.initial_rpm, angle_deg=start_deg)
+    target = float(plan.commands[0, at.TARGET_RPM])
+    state.control[at.CTL_INTEGRAL] = _demand_guess(parameters, target)
     substeps = max(1, math.ceil(6.0 * plan.top_rpm / rate_hz / step_deg))
     n, outlets = len(parameters.cylinders), parameters.spec.outlet_count
     total = len(plan.commands)

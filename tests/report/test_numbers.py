@@ -3,7 +3,13 @@
 import pytest
 
 from ringland.model import Estimate, unknown
-from ringland.report.numbers import decimals_for_width, write_estimate, write_number, write_odds
+from ringland.report.numbers import (
+    decimals_for_width,
+    write_estimate,
+    write_number,
+    write_odds,
+    write_plain,
+)
 
 NBSP = "\N{NO-BREAK SPACE}"
 
@@ -32,11 +38,31 @@ def test_gum_example_rounding() -> None:
         (Estimate(9.41, 7.6, 11.2, "deg"), "9.4° (7.6 to 11.2°)"),
         (Estimate(-0.001, -1.0, 1.0, "deg"), "0.0° (\N{MINUS SIGN}1.0 to 1.0°)"),
         (Estimate(3.1, 2.2, 4.4, "mm2"), f"3.1{NBSP}mm² (2.2 to 4.4{NBSP}mm²)"),
-        (Estimate(780.0, 780.0, 780.0, "rpm"), f"780{NBSP}rpm (exact{NBSP}rpm)"),
+        (Estimate(780.0, 780.0, 780.0, "rpm"), f"780{NBSP}rpm (exact)"),
     ],
 )
 def test_whole_estimates(estimate: Estimate, text: str) -> None:
     assert write_estimate(estimate).text == text
+
+
+def test_counts_are_not_ratios() -> None:
+    written = write_estimate(Estimate(660.0, 660.0, 660.0, "1"), percent=False)
+    assert written.text == "660 (exact)"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (48400.0, f"48{NBSP}400"),
+        (0.1, "0.1"),
+        (-12.5, "\N{MINUS SIGN}12.5"),
+        (0.0, "0"),
+        (2e-7, "2.00e\N{MINUS SIGN}07"),
+        (999.6, f"1{NBSP}000"),
+    ],
+)
+def test_plain_numbers(value: float, text: str) -> None:
+    assert write_plain(value) == text
 
 
 def test_unknown_always_says_why() -> None:

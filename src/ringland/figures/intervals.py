@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ringland.figures import style
-from ringland.figures.labels import channel_title, position_tag
+from ringland.figures.labels import as_percent, channel_title, position_tag
 from ringland.model import (
     Assignment,
     Estimate,
@@ -88,7 +88,7 @@ def _panel(
     symptoms: SymptomTable | None,
     assignments: tuple[Assignment, ...],
 ) -> IntervalPanel:
-    factor = 100.0 if definition.unit == "1" else 1.0
+    factor = 100.0 if as_percent(definition) else 1.0
     rows = []
     for value in values:
         position = value.firing_position or 0
@@ -116,7 +116,7 @@ def _panel(
                 reason=_reason(estimate, symptom),
             )
         )
-    unit = {"1": "%", "deg": "°"}.get(definition.unit, definition.unit)
+    unit = {"1": "%" if factor > 1 else "", "deg": "°"}.get(definition.unit, definition.unit)
     return IntervalPanel(
         definition.id, definition.title, unit, channel_title(definition.role), tuple(rows)
     )
@@ -246,7 +246,9 @@ def draw(axes: "Axes", panel: IntervalPanel) -> None:
     axes.locator_params(axis="x", nbins=5)
     axes.margins(x=0.06)
     axes.set_title("\n".join(_title(panel)), loc="left", pad=6, x=-0.16)
-    axes.set_xlabel(f"{panel.channel}, {panel.unit}", fontsize=style.SMALL_PT, labelpad=2)
+    axes.set_xlabel(
+        ", ".join(filter(None, (panel.channel, panel.unit))), fontsize=style.SMALL_PT, labelpad=2
+    )
     known = [r for r in panel.rows if r.value is not None]
     if not known:
         axes.set_xticks([])

@@ -3,11 +3,19 @@
 import re
 from collections.abc import Sequence
 
-from ringland.model import Assignment, Cause, ChannelRole
+from ringland.model import Assignment, Cause, ChannelRole, MetricDefinition
 
-__all__ = ["cause_name", "channel_title", "find_assignment", "position_name", "position_tag"]
+__all__ = [
+    "as_percent",
+    "cause_name",
+    "channel_title",
+    "find_assignment",
+    "position_name",
+    "position_tag",
+]
 
 _SURE = 0.95
+_LARGEST_RATIO = 10.0
 
 _ROLE_WORDS = {
     ChannelRole.EXHAUST: "Exhaust",
@@ -70,3 +78,9 @@ def cause_name(cause: Cause, assignments: Sequence[Assignment]) -> str:
         return f"{cause.name}, firing position {cause.firing_position}"
     doubt = "" if assignment.probability >= _SURE else " (number not certain)"
     return f"{cause.name}, cylinder {assignment.cylinder}{doubt}"
+
+
+def as_percent(definition: MetricDefinition) -> bool:
+    """True when values are shown in per cent: bare ratios, but not counts or shape numbers."""
+    largest = max(abs(definition.valid_low), abs(definition.valid_high))
+    return definition.unit == "1" and largest <= _LARGEST_RATIO

@@ -39,13 +39,15 @@ class Trace:
 
 @dataclass(frozen=True, eq=False)
 class RecordingFigure:
-    """Traces from top to bottom, and spans (start, stop) of kept and dropped cycles in seconds."""
+    """Traces from top to bottom, and spans (start, stop) of kept and dropped cycles in seconds.
+    `left_out`: names of channels without a role on which nothing changes."""
 
     traces: tuple[Trace, ...]
     kept_s: FloatArray
     dropped_s: FloatArray
     start_s: float
     stop_s: float
+    left_out: tuple[str, ...] = ()
 
 
 def prepare(
@@ -60,19 +62,26 @@ def prepare(
     """
     start_s, stop_s = span_s or (recording.start_s, recording.stop_s)
     traces = [_trace_of_channel(c, start_s, stop_s) for c in recording.channels]
-    traces += [_trace_of_edges(e, start_s, stop_s) for e in recording.edges]
+    silent = [e for e in recording.edges if _silent(e)]
+    traces += [_trace_of_edges(e, start_s, stop_s) for e in recording.edges if not _silent(e)]
     return RecordingFigure(
         traces=tuple(traces),
         kept_s=_spans(() if cycles is None else cycles.kept, start_s, stop_s),
         dropped_s=_spans(() if cycles is None else cycles.dropped, start_s, stop_s),
         start_s=start_s,
         stop_s=stop_s,
+        left_out=tuple(e.name for e in silent),
     )
 
 
 def _spans(cycles: tuple[CycleUse, ...], start_s: float, stop_s: float) -> FloatArray:
     inside = [(c.start_s, c.stop_s) for c in cycles if c.stop_s > start_s and c.start_s < stop_s]
     return np.array(inside, dtype=np.float64).reshape(-1, 2)
+
+
+def _silent(train: EdgeTrain) -> bool:
+    """A channel nobody gave a role and on which nothing ever changes."""
+    return train.role is ChannelRole.UNASSIGNED and not np.any(train.level_after == 1)
 
 
 def _own_name(name: str, role: ChannelRole) -> str:

@@ -11,7 +11,7 @@ from ringland.figures import (
     recording,
     speed,
 )
-from ringland.figures.labels import channel_title
+from ringland.figures.labels import as_percent, channel_title
 from ringland.model import (
     Analysis,
     AngleSignal,
@@ -26,7 +26,7 @@ from ringland.model import (
     Verdict,
 )
 from ringland.report.blocks import Block, Cell, Group, Paragraph, Picture, Points, Section, Table
-from ringland.report.numbers import write_estimate, write_odds, write_span
+from ringland.report.numbers import write_estimate, write_odds, write_plain, write_span
 from ringland.report.words import (
     COMPARISON_WORDS,
     STATE_WORDS,
@@ -152,7 +152,7 @@ def _metric_row(
     analysis: Analysis, definition: MetricDefinition, value: MetricValue
 ) -> tuple[Cell, ...]:
     symptom = _symptom_of(analysis, value)
-    written = write_estimate(value.estimate)
+    written = write_estimate(value.estimate, percent=as_percent(definition))
     state = State.NOT_JUDGED if symptom is None else symptom.state
     word = STATE_WORDS[state]
     if state is State.NOT_JUDGED:
@@ -162,7 +162,7 @@ def _metric_row(
         Cell(_short_name(analysis, value.firing_position)),
         Cell(written.with_unit(written.value) if written.reason is None else "–", number=True),
         Cell(written.interval or "–", number=True),
-        Cell(_difference(symptom), number=True),
+        Cell(_difference(symptom, definition), number=True),
         Cell(_limits(symptom, definition), number=True),
         Cell(word, mark=state),
     )
@@ -178,19 +178,19 @@ def _short_name(analysis: Analysis, position: int | None) -> str:
     return f"Cylinder {own.cylinder}"
 
 
-def _difference(symptom: Symptom | None) -> str:
+def _difference(symptom: Symptom | None, definition: MetricDefinition) -> str:
     if symptom is None or not symptom.deviation.known:
         return "–"
-    written = write_estimate(symptom.deviation)
+    written = write_estimate(symptom.deviation, percent=as_percent(definition))
     return f"{written.value} ({written.interval})"
 
 
 def _limits(symptom: Symptom | None, definition: MetricDefinition) -> str:
     if symptom is None or (symptom.alert_limit is None and symptom.alarm_limit is None):
         return "–"
-    factor = 100.0 if definition.unit == "1" else 1.0
+    factor = 100.0 if as_percent(definition) else 1.0
     limits = (symptom.alert_limit, symptom.alarm_limit)
-    return ", ".join("–" if n is None else f"{factor * abs(n):.3g}" for n in limits)
+    return ", ".join("–" if n is None else write_plain(factor * abs(n)) for n in limits)
 
 
 def _assignment_table(analysis: Analysis) -> Table:
@@ -386,7 +386,7 @@ def recording_section(analysis: Analysis) -> Section:
             "recording",
             "The recording with the engine cycles marked",
             "All channels, each on its own scale. The strip below marks the cycles: plain boxes "
-            "are used, hatched ones dropped.",
+            "are used, hatched ones dropped." + _left_out(prepared),
             recording.size_in(prepared),
             partial(recording.compose, prepared=prepared),
         )
@@ -422,6 +422,12 @@ def recording_section(analysis: Analysis) -> Section:
     if cycles.notes:
         blocks.append(Points(tuple(sentence(n) for n in cycles.notes), "Notes on the cycles"))
     return Section("recording", "The recording and its speed", tuple(blocks))
+
+
+def _left_out(prepared: recording.RecordingFigure) -> str:
+    if not prepared.left_out:
+        return ""
+    return f" Not drawn, as nothing ever changes on them: {', '.join(prepared.left_out)}."
 
 
 def _close_up(analysis: Analysis) -> list[Block]:
@@ -484,9 +490,9 @@ def _measured(finding: QualityFinding) -> str:
         return "–"
     if not finding.measured.known:
         return f"not known: {finding.measured.reason}"
-    written = write_estimate(finding.measured)
+    written = write_estimate(finding.measured, percent=False)
     shown = written.with_unit(written.value)
     if finding.limit is None:
         return shown
-    factor = {"%": 100.0, "kPa": 1e-3}.get(written.unit, 1.0)
-    return f"{shown}, limit {written.with_unit(f'{factor * finding.limit:.3g}')}"
+    factor = 1e-3 if written.unit == "kPa" else 1.0
+    return f"{shown}, limit {written.with_unit(write_plain(factor * finding.limit))}"

@@ -15,15 +15,17 @@ __all__ = [
     "write_estimate",
     "write_number",
     "write_odds",
+    "write_plain",
     "write_span",
 ]
 
 MINUS = "\N{MINUS SIGN}"
 FIXED_SPACE = "\N{NO-BREAK SPACE}"
+EXACT = "exact"
 _LARGEST_DECIMALS = 9
 # (SI unit, size below which the plain unit is kept) -> shown unit and factor.
 _LARGER_UNITS = {"Pa": ("kPa", 1e-3, 1000.0), "s": ("s", 1.0, math.inf)}
-_PLAIN_NAMES = {"1": "%", "deg": "°", "mm2": "mm²", "m2": "m²"}
+_PLAIN_NAMES = {"deg": "°", "mm2": "mm²", "m2": "m²"}
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,8 @@ class WrittenEstimate:
         """All of it in one line: "66 % (62 to 71 %)" or "not known: reason"."""
         if self.reason is not None:
             return f"not known: {self.reason}"
+        if self.interval == EXACT:
+            return f"{self.with_unit(self.value)} ({EXACT})"
         return f"{self.with_unit(self.value)} ({self.with_unit(self.interval)})"
 
     def with_unit(self, number: str) -> str:
@@ -73,13 +77,25 @@ def write_number(value: float, decimals: int) -> str:
     return text.replace("-", MINUS)
 
 
-def _scaled(estimate: Estimate) -> tuple[float, float, float, str]:
+def write_plain(value: float) -> str:
+    """A number without an interval: three figures, never an exponent below a million million."""
+    size = abs(value)
+    if 999.5 <= size < 1e12:
+        text = f"{value:,.0f}".replace(",", FIXED_SPACE)
+    elif 1e-4 <= size < 999.5 or size == 0.0:
+        text = f"{value:.3g}"
+    else:
+        text = f"{value:.2e}"
+    return text.replace("-", MINUS)
+
+
+def _scaled(estimate: Estimate, percent: bool) -> tuple[float, float, float, str]:
     """Value, low, high in the unit shown, and that unit. Call only on a known estimate."""
     value, low, high = (
         float(n) for n in (estimate.value, estimate.low, estimate.high) if n is not None
     )
-    factor, unit = 1.0, _PLAIN_NAMES.get(estimate.unit, estimate.unit)
-    if estimate.unit == "1":
+    factor, unit = 1.0, _shown_unit(estimate.unit, percent)
+    if unit == "%":
         factor = 100.0
     elif estimate.unit in _LARGER_UNITS:
         larger, larger_factor, threshold = _LARGER_UNITS[estimate.unit]
@@ -88,15 +104,20 @@ def _scaled(estimate: Estimate) -> tuple[float, float, float, str]:
     return value * factor, low * factor, high * factor, unit
 
 
-def write_estimate(estimate: Estimate, digits: int = 2) -> WrittenEstimate:
-    """Value and interval as text; bare ratios (unit "1") are written as per cent."""
+def _shown_unit(unit: str, percent: bool) -> str:
+    if unit == "1":
+        return "%" if percent else ""
+    return _PLAIN_NAMES.get(unit, unit)
+
+
+def write_estimate(estimate: Estimate, digits: int = 2, *, percent: bool = True) -> WrittenEstimate:
+    """Value and interval as text; bare numbers (unit "1") as per cent unless told otherwise."""
     if not estimate.known:
-        unit = _PLAIN_NAMES.get(estimate.unit, estimate.unit)
+        unit = _shown_unit(estimate.unit, percent)
         return WrittenEstimate("–", "", unit, estimate.reason or "no reason was recorded")
-    value, low, high, unit = _scaled(estimate)
+    value, low, high, unit = _scaled(estimate, percent)
     if high == low:
-        exact = f"{value:.6g}".replace("-", MINUS)
-        return WrittenEstimate(exact, "exact", unit)
+        return WrittenEstimate(write_plain(value), EXACT, unit)
     places = decimals_for_width(high - low, digits)
     interval = f"{write_number(low, places)} to {write_number(high, places)}"
     return WrittenEstimate(write_number(value, places), interval, unit)

@@ -5,7 +5,7 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 
-from ringland.figures.labels import channel_title
+from ringland.figures.labels import as_percent, channel_title
 from ringland.model import Analysis, MetricDefinition, Provenance, Sense
 from ringland.report.blocks import (
     Block,
@@ -18,6 +18,7 @@ from ringland.report.blocks import (
     Table,
     Warn,
 )
+from ringland.report.numbers import write_plain
 from ringland.report.words import sentence
 
 __all__ = ["cautions_section", "glossary_section", "methods_section", "provenance_section"]
@@ -58,11 +59,12 @@ def methods_section(analysis: Analysis) -> Section:
 
 
 def _definition_row(definition: MetricDefinition) -> tuple[Cell, ...]:
-    factor = 100.0 if definition.unit == "1" else 1.0
-    unit = {"1": " %", "deg": "°"}.get(definition.unit, f" {definition.unit}")
+    factor = 100.0 if as_percent(definition) else 1.0
+    plain = "°" if definition.unit == "deg" else f" {definition.unit}"
+    unit = plain if definition.unit != "1" else " %" if as_percent(definition) else ""
 
     def shown(value: float) -> str:
-        return f"{factor * value:.3g}".replace("-", "\N{MINUS SIGN}")
+        return write_plain(factor * value)
 
     source = definition.citation
     return (

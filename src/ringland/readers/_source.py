@@ -27,6 +27,7 @@ __all__ = ["FileSource", "make_source"]
 
 _HASH_LIMIT_BYTES = 256 << 20
 _MOST_CHANNELS = 256
+_MOST_SAMPLES = 500_000_000
 
 
 @dataclass(frozen=True)
@@ -76,8 +77,8 @@ class FileSource:
         return self.stop_s - self.start_s
 
     def read(self, start_s: float, stop_s: float) -> Recording:
-        """The window [start_s, stop_s) on the clock of the file. SettingError when it is empty
-        or not a number; a window outside the file gives channels without samples."""
+        """The window [start_s, stop_s) on the clock of the file. SettingError when it is empty,
+        not a number or too large; a window outside the file gives channels without samples."""
         if not start_s < stop_s:
             raise SettingError(
                 "The window to read is empty.",
@@ -85,6 +86,7 @@ class FileSource:
                 allowed="a start before the stop",
                 remedy="Swap or correct the two times.",
             )
+        self._check_size(start_s, stop_s)
         return Recording(
             channels=tuple(self._read_channels(start_s, stop_s)),
             edges=tuple(self._read_edges(start_s, stop_s)),
@@ -102,6 +104,17 @@ class FileSource:
     def read_all(self) -> Recording:
         """The whole file in memory."""
         return self.read(-math.inf, math.inf)
+
+    def _check_size(self, start_s: float, stop_s: float) -> None:
+        spans = [_span(self.raw.signals[p.index], start_s, stop_s) for p in self.picked]
+        samples = sum(stop - first for first, stop in spans)
+        if samples > _MOST_SAMPLES:
+            raise SettingError(
+                "This is too much to hold in memory at once.",
+                got=f"{samples} samples on {len(spans)} channels",
+                allowed=f"up to {_MOST_SAMPLES} samples in one window",
+                remedy="Open the file with open_recording and read it window by window.",
+            )
 
     def _read_channels(self, start_s: float, stop_s: float) -> list[Channel]:
         values: dict[int, FloatArray] = {}

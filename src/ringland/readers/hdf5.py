@@ -49,6 +49,9 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
             if size == 1:
                 scalars[name] = np.asarray(dataset[()])
             elif size > 1:
+                # Packed data may be a thousand times smaller; unwritten data does not exist.
+                if size > 1100 * dataset.id.get_storage_size():
+                    raise ValueError(f"'{name}' claims {size} values that are not in the file")
                 attributes = {**_parents(file, name), **_attributes(dataset)}
                 handles.append(
                     ArrayHandle(name, dataset.shape, _reader(path, name, dataset.shape), attributes)

@@ -12,7 +12,7 @@ from ringland.readers._table import raw_file
 __all__ = ["NAME", "open_raw", "sniff"]
 
 NAME = "MATLAB"
-_LARGEST_BYTES = 2 << 30
+_LARGEST_BYTES = 1 << 30
 
 
 def sniff(path: Path, head: bytes) -> None:

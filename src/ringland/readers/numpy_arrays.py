@@ -16,7 +16,7 @@ from ringland.readers._table import raw_file
 __all__ = ["NAME", "open_raw", "sniff"]
 
 NAME = "NumPy"
-_LARGEST_BYTES = 2 << 30
+_LARGEST_BYTES = 1 << 30
 
 
 def sniff(path: Path, head: bytes) -> None:

@@ -27,7 +27,7 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
 
     tables: list[Table] = []
     notes = []
-    with reading(NAME) as heard, TdmsFile.open(str(path)) as file:
+    with reading(NAME) as heard, path.open("rb") as data, TdmsFile.open(data) as file:
         names = [channel.name for group in file.groups() for channel in group.channels()]
         repeated = {n for n in names if names.count(n) > 1} if len(names) <= 1000 else set(names)
         for group in file.groups():
@@ -75,7 +75,7 @@ def _table(
     )
 
     def read(wanted: Sequence[int], start: int, stop: int) -> list[FloatArray]:
-        with reading(NAME), TdmsFile.open(str(path)) as file:
+        with reading(NAME), path.open("rb") as data, TdmsFile.open(data) as file:
             return [
                 np.asarray(
                     file[places[i][0]][places[i][1]].read_data(start, stop - start),

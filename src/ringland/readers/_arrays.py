@@ -96,22 +96,31 @@ def tables_from_arrays(
     """Tables for all vectors and matrices, and notes on what was left out."""
     notes = []
     groups: dict[tuple[Any, ...], list[ArrayHandle]] = {}
-    timed = {h.samples for h in handles if h.columns == 1 and is_time_name(_title(h.name)[0])}
+    timed = {
+        (h.samples, _parent(h.name))
+        for h in handles
+        if h.columns == 1 and is_time_name(_title(h.name)[0])
+    }
     for handle in handles:
         if len(handle.shape) not in (1, 2) or handle.samples < 2:
             notes.append(f"'{handle.name}' is not a vector or matrix and was left out.")
             continue
         own = _clock_from_attributes(handle.attributes)
-        key = (handle.samples,) if handle.samples in timed else (handle.samples, *own)
+        place = (handle.samples, _parent(handle.name))
+        key = place if place in timed else (handle.samples, *own, "")
         groups.setdefault(key, []).append(handle)
     file_clock = _clock_from_attributes(scalars)
     tables = []
     for key, members in groups.items():
-        rate, start_s = (None, 0.0) if len(key) == 1 else (key[1], key[2])
-        if rate is None and len(key) > 1:
+        rate, start_s = (None, 0.0) if len(key) == 2 else (key[1], key[2])
+        if rate is None and len(key) > 2:
             rate, start_s = file_clock[0], start_s or file_clock[1]
         tables.append(_table(members, scalars, rate, start_s))
     return tables, notes
+
+
+def _parent(name: str) -> str:
+    return name.rpartition("/")[0]
 
 
 def _title(name: str) -> tuple[str, str]:

@@ -139,18 +139,19 @@ def _add_table(gathered: _Gathered, table: Table, rate_hz: float | None) -> None
         if times is not None:
             table, times = _only_timed_rows(table, times, gathered.notes)
             timing = judge_times(times)
+            values = _edge_values(table, columns, regular=timing is not None)
+            if values is not None:
+                names = [table.names[i] for i in columns]
+                gathered.edges.extend(_edge_trains(names, times, values))
+                gathered.notes.append(
+                    "Columns hold only 0 and 1 and rows stand at changes: read as an edge list."
+                )
+                return
         else:
             timing = _judge_ends(table, clock)
         if timing is None:
             assert times is not None
             values = [_floats(v) for v in table.read(columns, 0, table.count)]
-            if all(bool(np.all((v == 0.0) | (v == 1.0))) for v in values):
-                names = [table.names[i] for i in columns]
-                gathered.edges.extend(_edge_trains(names, times, values))
-                gathered.notes.append(
-                    "Times are irregular and columns hold only 0 and 1: read as an edge list."
-                )
-                return
             table, timing, said = _on_equal_steps(table, columns, times, values)
             columns = list(range(len(values)))
             gathered.notes.append(said)
@@ -281,6 +282,28 @@ def _judge_ends(table: Table, clock: _Clock) -> tuple[float, float]:
             remedy="Export with a fixed sample rate, or in parts of a few minutes.",
         )
     return first_s, clean_rate(1.0 / step)
+
+
+def _edge_values(table: Table, columns: Sequence[int], *, regular: bool) -> list[FloatArray] | None:
+    """The columns when this is an edge list, else None: only 0 and 1, at irregular times, or
+    with a change in nearly every row (which no sampled signal has)."""
+    if regular:
+        few = [_floats(v) for v in table.read(columns, 0, min(table.count, 64))]
+        if len(few[0]) < 4 or not _two_level(few) or not _change_everywhere(few):
+            return None
+    values = [_floats(v) for v in table.read(columns, 0, table.count)]
+    if not _two_level(values) or (regular and not _change_everywhere(values)):
+        return None
+    return values
+
+
+def _two_level(values: Sequence[FloatArray]) -> bool:
+    return all(bool(np.all((v == 0.0) | (v == 1.0))) for v in values)
+
+
+def _change_everywhere(values: Sequence[FloatArray]) -> bool:
+    changes = np.any([np.diff(v) != 0 for v in values], axis=0)
+    return bool(np.count_nonzero(changes) >= 0.7 * len(changes))
 
 
 def _edge_trains(

@@ -57,7 +57,7 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
                     ArrayHandle(name, dataset.shape, _reader(path, name, dataset.shape), attributes)
                 )
     tables, notes = tables_from_arrays(handles, scalars)
-    if comment is not None:
+    if comment is not None and str(comment):
         notes.append(f"Comment in the file: {comment}")
     return raw_file(path, "MATLAB 7.3" if matlab else NAME, tables, rate_hz=rate_hz, notes=notes)
 

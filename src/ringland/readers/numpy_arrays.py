@@ -40,7 +40,7 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
         elif array.size == 1:
             scalars[name] = array
     tables, notes = tables_from_arrays(handles, scalars)
-    if "notes" in scalars:
+    if "notes" in scalars and str(scalars["notes"].reshape(-1)[0]):
         notes.append(f"Comment in the file: {scalars['notes'].reshape(-1)[0]}")
     return raw_file(path, NAME, tables, rate_hz=rate_hz, notes=notes)
 

@@ -28,7 +28,10 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
         schema = frame.collect_schema()
         columns = [n for n, t in schema.items() if t.is_numeric() or t == pl.Boolean]
         count = int(frame.select(pl.len()).collect().item())
+        comment = pl.read_parquet_metadata(path).get("notes")
         left = [n for n in schema.names() if n not in columns]
+    if comment:
+        notes.append(f"Comment in the file: {comment}")
     if left:
         notes.append(f"Columns without numbers were left out: {', '.join(left[:10])}.")
 

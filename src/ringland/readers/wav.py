@@ -1,5 +1,6 @@
 """WAV (RIFF, RF64, Wave64) with integer or float samples, scaled to +-1 of full scale."""
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,6 +14,8 @@ from ringland.readers._table import Table, raw_file
 __all__ = ["NAME", "open_raw", "sniff"]
 
 NAME = "WAV"
+# "channel 1: exhaust [Pa] x 1250.0": what a sample of 1 stands for.
+_SCALE = re.compile(r"channel (\d{1,3}): ([^\[;|]{1,80}) \[([^\];|]{0,20})\] x ([0-9.eE+-]{1,30})")
 _BITS = {"PCM_U8": 8, "PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BYTES = {"PCM_U8": 1, "PCM_S8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 
@@ -45,23 +48,44 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     if comment:
         notes.append(f"Comment in the file: {comment}")
     bits = _BITS.get(subtype)
+    names = [""] if channels == 1 else [f"channel {i + 1}" for i in range(channels)]
+    units, scales = ["1"] * channels, [1.0] * channels
+    stated = _stated_scales(comment, channels)
+    if stated is not None:
+        names, units, scales = stated
+        notes[0] = "Names, units and scale were taken from the comment in the WAV file."
 
     def read(wanted: Sequence[int], start: int, stop: int) -> list[FloatArray]:
         with reading(NAME), soundfile.SoundFile(str(path)) as file:
             file.seek(start)
             block = file.read(stop - start, dtype="float64", always_2d=True)
-        return [np.ascontiguousarray(block[:, i]) for i in wanted]
+        return [block[:, i] * scales[i] for i in wanted]
 
     table = Table(
-        ("",) if channels == 1 else tuple(f"channel {i + 1}" for i in range(channels)),
+        tuple(names),
         frames,
         read,
-        ("1",) * channels,
+        tuple(units),
         rate,
-        full_scale=(-1.0, 1.0) if bits else None,
-        resolution=2.0 ** (1 - bits) if bits else None,
+        full_scale=(-1.0, 1.0) if bits and stated is None else None,
+        resolution=2.0 ** (1 - bits) if bits and stated is None else None,
     )
     return raw_file(path, NAME, [table], rate_hz=rate_hz, notes=notes)
+
+
+def _stated_scales(comment: str, channels: int) -> tuple[list[str], list[str], list[float]] | None:
+    """Names, units and scales when the comment states them for every channel."""
+    found = {int(n): (name, unit, scale) for n, name, unit, scale in _SCALE.findall(comment)}
+    if set(found) != set(range(1, channels + 1)):
+        return None
+    try:
+        scales = [float(found[i + 1][2]) for i in range(channels)]
+    except ValueError:
+        return None
+    if not np.all(np.isfinite(scales)):
+        return None
+    rows = [found[i + 1] for i in range(channels)]
+    return [r[0].strip() for r in rows], [r[1] for r in rows], scales
 
 
 def _not_plain(why: str) -> FileFormatError:

@@ -82,11 +82,12 @@ class Facts:
 @dataclass(frozen=True)
 class Cell:
     """One table cell. `mark` is a state or verdict that gets a shape beside the word; `number`
-    aligns digits to the right."""
+    keeps the text on one line; `then` stands on a line of its own below."""
 
     text: str
     mark: str = ""
     number: bool = False
+    then: str = ""
 
 
 @dataclass(frozen=True)

@@ -466,30 +466,34 @@ def quality_section(analysis: Analysis) -> Section:
         )
         for channel in report.channels
     )
-    head = ("Check", "Verdict", "Measured, limit", "What was seen", "What to do")
+    head = ("Check", "Verdict", "What was seen, and what to do", "Measured, limit")
     return Section("quality", "Fit to judge?", (Table("Checks per channel", head, groups),))
+
+
+def _check_title(check: str) -> str:
+    from ringland.quality import CHECKS
+
+    titles = {c.id: c.title for c in CHECKS}
+    return titles.get(check, capital(check.replace("_", " ")))
 
 
 def _quality_row(finding: QualityFinding) -> tuple[Cell, ...]:
     seen = sentence(finding.message)
-    if finding.spans_s:
+    if finding.spans_s and finding.verdict is not Verdict.OK:
         spans = [write_span(a, b) for a, b in finding.spans_s[:_MOST_SPANS]]
         more = len(finding.spans_s) - len(spans)
         seen += f" At {', '.join(spans)}" + (f" and {more} more." if more else ".")
     return (
-        Cell(capital(finding.check.replace("_", " "))),
+        Cell(_check_title(finding.check)),
         Cell(VERDICT_WORDS[finding.verdict], mark=finding.verdict),
+        Cell(seen, then=f"To do: {sentence(finding.action)}" if finding.action else ""),
         Cell(_measured(finding), number=True),
-        Cell(seen),
-        Cell(sentence(finding.action) if finding.action else "–"),
     )
 
 
 def _measured(finding: QualityFinding) -> str:
-    if finding.measured is None:
+    if finding.measured is None or not finding.measured.known:
         return "–"
-    if not finding.measured.known:
-        return f"not known: {finding.measured.reason}"
     written = write_estimate(finding.measured, percent=False)
     shown = written.with_unit(written.value)
     if finding.limit is None:

@@ -124,7 +124,9 @@ def write_estimate(estimate: Estimate, digits: int = 2, *, percent: bool = True)
 
 
 def write_span(start_s: float, stop_s: float) -> str:
-    """A part of a recording: "1.25 to 1.40 s"."""
+    """A part of a recording: "1.25 to 1.40 s", or one moment when it is shorter than shown."""
+    if stop_s - start_s < 0.01:
+        return f"{start_s:.2f}{FIXED_SPACE}s"
     return f"{start_s:.2f} to {stop_s:.2f}{FIXED_SPACE}s"
 
 

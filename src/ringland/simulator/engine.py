@@ -189,9 +189,9 @@ def _events(
 @njit(cache=True, error_model="numpy")
 def advance(
     y: FloatArray, slope: FloatArray, gas: FloatArray, plan: FloatArray, ctl: FloatArray,
-    marks: FloatArray, first: int, commands: FloatArray, rate_hz: float, substeps: int, c: FloatArray, e: FloatArray,
-    pairs: FloatArray, phase: FloatArray, air: FloatArray, draws: FloatArray, truth: FloatArray,
-    signals: FloatArray, pressures: FloatArray,
+    marks: FloatArray, first: int, commands: FloatArray, rate_hz: float, substeps: int,
+    c: FloatArray, e: FloatArray, pairs: FloatArray, phase: FloatArray, air: FloatArray,
+    draws: FloatArray, truth: FloatArray, signals: FloatArray, pressures: FloatArray,
 ) -> None:  # fmt: skip
     """Carry the state `y` over every row of `commands` and fill `signals` and `pressures`.
 

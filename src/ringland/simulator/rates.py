@@ -399,8 +399,9 @@ def _crank(
 @njit(cache=True, error_model="numpy")
 def rates(
     y: FloatArray, dy: FloatArray, beat: int, step_s: float, throttle_m2: float,
-    command: FloatArray, wave: FloatArray, c: FloatArray, e: FloatArray, pairs: FloatArray, phase: FloatArray,
-    air: FloatArray, geo: FloatArray, gas: FloatArray, plan: FloatArray, out_flow: FloatArray,
+    command: FloatArray, wave: FloatArray, c: FloatArray, e: FloatArray, pairs: FloatArray,
+    phase: FloatArray, air: FloatArray, geo: FloatArray, gas: FloatArray, plan: FloatArray,
+    out_flow: FloatArray,
 ) -> float:  # fmt: skip
     """Fill `dy` with the rate of change of the whole state; returns the starter current, A.
 

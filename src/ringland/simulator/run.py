@@ -20,6 +20,8 @@ from ringland.simulator.result import CycleTruth, SimulationResult
 __all__ = ["EngineState", "simulate", "start_state"]
 
 STEP_DEG = 0.56
+# Cylinder walls of a warm engine that is not firing
+CRANKING_WALL_K = 350.0
 
 
 @dataclass(eq=False)
@@ -184,6 +186,8 @@ def simulate(
         first = 0 if math.isinf(begin_s) else round((plan.settle_s + begin_s) * rate_hz)
         last = total if math.isinf(end_s) else round((plan.settle_s + end_s) * rate_hz)
         e = engine.engine_vector()
+        if condition is RunCondition.CRANKING:
+            e[at.WALL_K] = min(e[at.WALL_K], CRANKING_WALL_K)
         advance(
             state.y, state.slope, state.gas, state.plan, state.control, state.marks, first,
             plan.commands[first:last], rate_hz, substeps, engine.cylinder_table(), e,

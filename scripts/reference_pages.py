@@ -36,8 +36,8 @@ MODES_HEAD = f"""\
 {MADE_BY} The source is `src/ringland/data/knowledge/failure_modes.toml`.
 
 What can be wrong, what it does to each channel, and from what size on it matters. How common a
-mode is, the hours and the likelihoods are common practice with no source unless one is named; change
-them for your own workshop.
+mode is, the hours and the likelihoods are common practice with no source unless one is named;
+change them for your own workshop.
 """
 TESTS_HEAD = f"""\
 # Follow-up tests

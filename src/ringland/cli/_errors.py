@@ -4,22 +4,17 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import typer
 
 from ringland.cli._text import plain
 from ringland.errors import RinglandError
 
-if TYPE_CHECKING:
-    from ringland.output import Object
-
-__all__ = ["FAULT", "INTERRUPTED", "STANDARD_OUTPUT", "told_to_the_user", "write_result"]
+__all__ = ["FAULT", "INTERRUPTED", "SHOW_TRACEBACK", "told_to_the_user"]
 
 FAULT = 1
 INTERRUPTED = 130
 SHOW_TRACEBACK = "RINGLAND_TRACEBACK"
-STANDARD_OUTPUT = Path("-")
 
 
 @contextmanager
@@ -56,19 +51,10 @@ def _fault_text(error: Exception) -> str:
 
 
 def _leave_error(error: RinglandError, json_path: Path) -> None:
+    from ringland.cli._results import write_result
     from ringland.output import error_as_json
 
     try:
         write_result(error_as_json(error), json_path)
     except RinglandError as second:
         typer.echo(plain(second.text(), keep_lines=True), err=True)
-
-
-def write_result(content: "Object", json_path: Path) -> None:
-    """JSON to a file, or to standard output for "-"."""
-    from ringland.output import json_text, write_json
-
-    if json_path == STANDARD_OUTPUT:
-        typer.echo(json_text(content), nl=False)
-    else:
-        write_json(content, json_path)

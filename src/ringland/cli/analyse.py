@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from ringland.cli._errors import STANDARD_OUTPUT, told_to_the_user, write_result
+from ringland.cli._errors import told_to_the_user
 from ringland.cli._given import LONG_S, engine_named, parse_roles, said_of
+from ringland.cli._results import STANDARD_OUTPUT, write_report, write_result
 from ringland.errors import UnusableRecording
 
 if TYPE_CHECKING:
@@ -66,9 +67,7 @@ def analyse(
         if json_path is not None:
             write_result(as_json(analysis), json_path)
         if report_path is not None:
-            from ringland.report import write_html
-
-            write_html(analysis, report_path)
+            write_report(analysis, report_path)
         if json_path != STANDARD_OUTPUT:
             from ringland.cli._summary import print_summary
 

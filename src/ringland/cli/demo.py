@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from ringland.cli._errors import told_to_the_user
+from ringland.cli._results import write_report, write_result
 from ringland.errors import SettingError
 
 if TYPE_CHECKING:
@@ -30,10 +31,9 @@ def demo(
         from ringland.cli._summary import print_summary
         from ringland.engines import load_engine
         from ringland.model import Condition
-        from ringland.output import as_json, write_json
+        from ringland.output import as_json
         from ringland.pipeline import analyse
         from ringland.readers import read_recording
-        from ringland.report import write_html
         from ringland.simulator.demo import NOTICE, demo_vehicles
 
         chosen = next(one for one in demo_vehicles() if one.id == vehicle)
@@ -42,8 +42,8 @@ def demo(
         recording = read_recording(recording_path).with_condition(Condition.IDLE)
         analysis = analyse(recording, load_engine(engine_path))
         report_path = folder / "report.html"
-        write_html(analysis, report_path)
-        write_json(as_json(analysis), folder / "analysis.json")
+        write_report(analysis, report_path)
+        write_result(as_json(analysis), folder / "analysis.json")
         print_summary(analysis, report_path)
         _write_fleet(folder / "fleet")
         typer.echo(

@@ -208,7 +208,7 @@ def _default_timing(spec: EngineSpec, diesel: bool) -> ValveTiming:
         return ValveTiming(95.0, 240.0, 122.0, 238.0)
     if diesel:
         return ValveTiming(130.0, 370.0, 350.0, 588.0)
-    return ValveTiming(130.0, 374.0, 346.0, 608.0)
+    return ValveTiming(130.0, 374.0, 344.0, 616.0)
 
 
 def _checked(geometry: Geometry) -> Geometry:
@@ -312,7 +312,7 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
         "piston_area_m2": area,
         "swept_m3": swept,
         "reciprocating_kg": (0.75 if diesel else 0.5) * (bore / 0.086) ** 3,
-        "inertia_kg_m2": (0.50 if diesel else 0.28) * litres2,
+        "inertia_kg_m2": (0.50 if diesel else 0.32) * litres2,
         "friction_pa": constant,
         "friction_per_rpm_pa": linear,
         "friction_per_rpm2_pa": square,

@@ -16,6 +16,7 @@ __all__ = [
     "pattern_marks",
     "recurrence",
     "slot_trains",
+    "snapped",
 ]
 
 EXTRA = -1
@@ -233,17 +234,69 @@ def _agreement(train: SlotTrain, pattern: Pattern, zero: float) -> int:
     return count
 
 
+def _anchor(pattern: Pattern) -> int:
+    return pattern.gaps[-1][1] if pattern.gaps else EXTRA
+
+
+def _clearest(train: SlotTrain, pattern: Pattern, zeros: IntArray) -> int:
+    """The mark around which most of the pattern is seen."""
+    return int(zeros[int(np.argmax([_agreement(train, pattern, z) for z in zeros[:60]]))])
+
+
+def snapped(train: SlotTrain, pattern: Pattern) -> SlotTrain:
+    """The train with gaps that were taken one slot too wide or too narrow set right.
+
+    The edges on either side of a gap come off their place by up to half a slot on some sensors,
+    so one gap alone can be read wrongly; where the pattern has a gap its width is known.
+    """
+    zeros = _zeros(train, _anchor(pattern))
+    if len(zeros) == 0 or not pattern.gaps:
+        return train
+    first = _clearest(train, pattern, zeros)
+    change = np.zeros(len(train.slot), dtype=np.int64)  # slots to add from this tooth on
+    starts = dict(pattern.gaps)
+    ends = {(g + k) % pattern.slots: k for g, k in pattern.gaps}
+    wide = np.flatnonzero(np.diff(train.slot) > 1)
+    ahead, behind = wide[train.slot[wide] >= first], wide[train.slot[wide] < first][::-1]
+    # forward a gap is known by where it starts, backward by where it ends; the next gaps decide
+    for order, known, edge, sign in ((ahead, starts, 0, 1), (behind, ends, 1, -1)):
+        place = train.slot[order + edge] - first
+        moved = 0
+        for n, i in enumerate(order):
+            due = known.get(int(place[n] + moved) % pattern.slots)
+            off = 0 if due is None else sign * (due - int(train.slot[i + 1] - train.slot[i]))
+            if abs(off) == 1 and _better(place[n + 1 : n + 4] + moved, off, known, pattern.slots):
+                change[i + 1] += sign * off
+                moved += off
+    if not np.any(change):
+        return train
+    slot = train.slot + np.cumsum(change)
+    extra = train.event_kind == EXTRA
+    at = np.interp(train.event_slot[extra], train.slot, slot)
+    after = np.flatnonzero(np.diff(slot) > 1)
+    where = np.concatenate((slot[after].astype(np.float64), at))
+    kind = np.concatenate((np.diff(slot)[after], train.event_kind[extra]))
+    order = np.argsort(where, kind="stable")
+    return SlotTrain(train.time_s, slot, where[order], kind[order], train.uneven)
+
+
+def _better(places: IntArray, off: int, known: dict[int, int], period: int) -> bool:
+    """True when the gaps that follow fall into place only if moved by `off` slots."""
+    with_it = sum(int(p + off) % period in known for p in places)
+    without = sum(int(p) % period in known for p in places)
+    return with_it > without
+
+
 def pattern_marks(train: SlotTrain, pattern: Pattern) -> tuple[IntArray, IntArray]:
     """Slots at which the pattern begins, walked from its clearest place both ways.
 
     Returns (slot of each mark, slots it was off the place where it was due: 0 when teeth were
     neither lost nor gained on the way).
     """
-    anchor = pattern.gaps[-1][1] if pattern.gaps else EXTRA
-    zeros = _zeros(train, anchor)
+    zeros = _zeros(train, _anchor(pattern))
     if len(zeros) == 0:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    first = int(zeros[int(np.argmax([_agreement(train, pattern, z) for z in zeros[:60]]))])
+    first = _clearest(train, pattern, zeros)
     back = _walk(zeros, first, -pattern.slots, int(train.slot[0]))
     ahead = _walk(zeros, first, pattern.slots, int(train.slot[-1]))
     marks = [m for m, _ in reversed(back)] + [first] + [m for m, _ in ahead]

@@ -11,9 +11,10 @@ import math
 import numpy as np
 from numba import njit
 
+from ringland.model import EdgeTrain
 from ringland.model._arrays import FloatArray, IntArray
 
-__all__ = ["GAP_COST", "SPURIOUS_COST", "label_slots"]
+__all__ = ["GAP_COST", "SPURIOUS_COST", "distinct_times", "label_slots"]
 
 GAP_COST = 0.27
 """Price of an interval longer than one slot, in squared log-speed steps (own heuristic)."""
@@ -21,6 +22,7 @@ GAP_COST = 0.27
 SPURIOUS_COST = 0.55
 """Price of leaving an edge out (own heuristic)."""
 
+_SHORTEST_S = 1e-7
 _LEAP_CAP = 1.2
 _MAX_SLOTS = 6
 _MAX_SKIP = 3
@@ -97,6 +99,13 @@ def _trace(
             break
         state = source
     return index[:count][::-1].copy(), slots[:count][::-1].copy(), best
+
+
+def distinct_times(edges: EdgeTrain, level: int) -> FloatArray:
+    """Times of the edges to a level, in order; of edges less than 0.1 us apart the first."""
+    time_s = np.unique(edges.time_s[(edges.level_after == level) & np.isfinite(edges.time_s)])
+    tick = np.floor((time_s - time_s[0]) / _SHORTEST_S) if len(time_s) else time_s
+    return np.asarray(time_s[np.concatenate(([True], np.diff(tick) > 1))] if len(tick) else time_s)
 
 
 def label_slots(time_s: FloatArray) -> tuple[IntArray, IntArray, float]:

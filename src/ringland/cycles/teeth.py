@@ -12,8 +12,10 @@ from ringland.cycles._pattern import (
     pattern_marks,
     recurrence,
     slot_trains,
+    snapped,
 )
 from ringland.cycles._ripple import firing_period_slots
+from ringland.cycles._slots import distinct_times
 from ringland.cycles.edges import edges_of_channel
 from ringland.model import (
     ChannelRole,
@@ -104,6 +106,8 @@ def find_teeth(
     trains, rising = read
     uneven = trains[0].uneven
     pattern = None if uneven else find_pattern(trains)
+    if pattern is not None:
+        trains = tuple(snapped(train, pattern) for train in trains)
     slots = _slots_per_revolution(trains, pattern, engine, cam, speed_hint_rpm)
     if isinstance(slots, str):
         return slots
@@ -126,8 +130,7 @@ def find_teeth(
 def _better_polarity(edges: EdgeTrain) -> tuple[tuple[SlotTrain, ...], bool] | str:
     best: tuple[float, tuple[SlotTrain, ...], bool] | None = None
     for level in (1, 0):
-        time_s = edges.time_s[(edges.level_after == level) & np.isfinite(edges.time_s)]
-        time_s = np.unique(time_s)
+        time_s = distinct_times(edges, level)
         if len(time_s) < _FEWEST_EDGES:
             continue
         trains, price = slot_trains(time_s)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from ringland.cycles._slots import label_slots
+from ringland.cycles._slots import distinct_times, label_slots
 from ringland.cycles.edges import edges_of_channel
 from ringland.model import (
     ChannelRole,
@@ -27,6 +27,7 @@ __all__ = [
     "ADVANCE_GUESS_SE_DEG",
     "TriggerPulses",
     "cycle_set_from_trigger",
+    "recorded_trigger_pulses",
     "trigger_angle_deg",
     "trigger_pulses",
 ]
@@ -45,7 +46,13 @@ _MOST_WRONG = 0.6
 _LONGEST_GAP = 3
 _FINE = 8
 _OVERHANG_DEG = 60.0
+_SHORTEST_OVERHANG_S = 1e-6
 _CLOCK = 1e-4
+_TYPICAL_RPM = {
+    Condition.CRANKING: (80.0, 200.0, 450.0),
+    Condition.IDLE: (400.0, 750.0, 1300.0),
+}
+"""Slowest, typical and fastest speed by condition (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +108,7 @@ def trigger_pulses(edges: EdgeTrain) -> TriggerPulses | str:
     """
     best: tuple[float, TriggerPulses] | None = None
     for level in (1, 0):
-        time_s = np.unique(edges.time_s[(edges.level_after == level) & np.isfinite(edges.time_s)])
+        time_s = distinct_times(edges, level)
         if len(time_s) < _FEWEST_PULSES:
             continue
         clean = _without_bounce(time_s, _DEAD_SHARE, 24)
@@ -162,6 +169,16 @@ def cycle_set_from_trigger(
     return _cycle_set(pulses, engine, per_cycle, how, (train.start_s, train.stop_s))
 
 
+def recorded_trigger_pulses(recording: Recording) -> FloatArray | None:
+    """Times of the clean trigger pulses of a recording, seconds; None when there are none."""
+    train = recording.edge_train(ChannelRole.IGNITION)
+    channel = recording.channel(ChannelRole.IGNITION)
+    if train is None and channel is not None:
+        train = edges_of_channel(channel)
+    pulses = trigger_pulses(train) if train is not None else "no trigger"
+    return None if isinstance(pulses, str) else pulses.time_s
+
+
 def _pulses_per_cycle(
     pulses: TriggerPulses, engine: EngineSpec, recording: Recording, hint_hz: float | None
 ) -> tuple[int, str]:
@@ -180,13 +197,13 @@ def _pulses_per_cycle(
         return best, f"from {source}"
     if engine.strokes == 4 and _alternates(pulses):
         return 2, "every second interval differs, as with wasted spark"
-    ranges = {Condition.CRANKING: (80.0, 450.0), Condition.IDLE: (400.0, 1300.0)}
-    if recording.condition in ranges:
-        low, high = ranges[recording.condition]
+    if recording.condition in _TYPICAL_RPM:
+        low, typical, high = _TYPICAL_RPM[recording.condition]
         rpm = {p: rate / p * 60.0 * engine.revolutions_per_cycle for p in options}
         able = [p for p in options if low <= rpm[p] <= high]
-        if len(able) == 1:
-            return able[0], f"the only count that makes a speed possible when {recording.condition}"
+        if able:
+            best = min(able, key=lambda p: abs(np.log(rpm[p] / typical)))
+            return best, f"the count that makes the likeliest speed when {recording.condition}"
     return 1, "assumed: nothing in the recording or the description says otherwise"
 
 
@@ -300,10 +317,10 @@ def _overhang(
     last = (angle[-1] - angle[-2]) / (time_s[-1] - time_s[-2])
     before = min(_OVERHANG_DEG / first, max(0.0, time_s[0] - known_s[0]))
     after = min(_OVERHANG_DEG / last, max(0.0, known_s[1] - time_s[-1]))
-    if before > 0.0:
+    if before > _SHORTEST_OVERHANG_S:
         time_s = np.concatenate(([time_s[0] - before], time_s))
         angle = np.concatenate(([angle[0] - before * first], angle))
-    if after > 0.0:
+    if after > _SHORTEST_OVERHANG_S:
         time_s = np.append(time_s, time_s[-1] + after)
         angle = np.append(angle, angle[-1] + after * last)
     return time_s, angle

@@ -132,8 +132,8 @@ def _count_humps(
     if last - first < engine.cylinders:
         return "the humps of the starter current are too irregular to count"
     tops = tops[first : last + 1]
-    knots = time_s[0] + tops * step_s
-    return np.asarray(knots), np.asarray(stroke * np.arange(len(knots)), dtype=np.float64)
+    knots: FloatArray = time_s[0] + tops * step_s
+    return knots, np.asarray(stroke * np.arange(len(knots)), dtype=np.float64)
 
 
 def _period(flat: FloatArray, shortest: float, longest: float) -> float | None:

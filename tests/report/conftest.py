@@ -116,7 +116,8 @@ DEFINITIONS = (
 
 
 def _engine(cylinders: int, name: str) -> EngineSpec:
-    order = (1, 3, 4, 2) if cylinders == 4 else (1, 5, 3, 6, 2, 4)
+    known = {4: (1, 3, 4, 2), 6: (1, 5, 3, 6, 2, 4)}
+    order = known.get(cylinders, tuple(range(1, cylinders + 1)))
     return EngineSpec(
         name=name,
         cylinders=cylinders,

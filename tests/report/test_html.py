@@ -7,6 +7,7 @@ from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from ringland.model import Analysis, State
@@ -216,6 +217,29 @@ def test_twelve_cylinders_stay_under_the_size_limit(
 ) -> None:
     page = render_html(make_analysis(cylinders=6, cycle_count=400, trigger=False))
     assert len(page.encode()) < 2_000_000
+
+
+@pytest.mark.parametrize(("cylinders", "trigger"), [(1, True), (2, False), (5, True), (16, True)])
+def test_any_number_of_cylinders(
+    cylinders: int, trigger: bool, make_analysis: Callable[..., Analysis]
+) -> None:
+    page = render_html(
+        make_analysis(cylinders=cylinders, weak_position=1, trigger=trigger, cycle_count=70)
+    )
+    assert len(page.encode()) < 2_000_000
+    name = "cyl" if trigger else "pos"
+    assert f">{name} {cylinders}<" in page
+
+
+def test_cycles_with_holes_and_signals_without_cycles(six: Analysis) -> None:
+    assert six.cylinders is not None
+    first, second = six.cylinders.signals
+    holes = np.array(first.values)
+    holes[3, 100:200] = np.nan
+    signals = (replace(first, values=holes), replace(second, values=holes[:0], cycle_index=()))
+    page = render_html(replace(six, cylinders=replace(six.cylinders, signals=signals)))
+    assert "Averaged cycle of exhaust" in page
+    assert "Averaged cycle of crankcase" not in page
 
 
 def test_missing_parts_do_not_break_it(six: Analysis) -> None:

@@ -88,7 +88,8 @@ def prepare(
     ]
     points = int(np.clip(_POINTS_IN_ALL // max(len(heard), 1), _FEWEST_POINTS, _MOST_POINTS))
     angle_deg = np.arange(points) * cycle_deg / points
-    median = np.median(signal.values, axis=0)
+    whole = np.isfinite(signal.values).all(axis=1)
+    median = np.median(signal.values[whole], axis=0)
     level = float(median.mean())
 
     def turned(values: FloatArray, by_deg: float) -> FloatArray:

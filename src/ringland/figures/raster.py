@@ -49,7 +49,7 @@ def prepare(
     columns = signal.angle_deg.size // group
     cut = columns * group
     kept = signal.values[:, :cut].reshape(-1, columns, group).mean(axis=2)
-    kept = kept - np.median(kept)
+    kept = kept - np.nanmedian(kept)
     full = np.full((cycles.found, columns), np.nan)
     full[list(signal.cycle_index)] = kept
     rows = _rows_to_show(full)

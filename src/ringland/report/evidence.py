@@ -2,6 +2,8 @@
 
 from functools import partial
 
+import numpy as np
+
 from ringland.figures import (
     averaged_cycle,
     intervals,
@@ -62,9 +64,10 @@ _CLOSE_UP_CYCLES = 6
 def _pulse_signals(analysis: Analysis) -> list[AngleSignal]:
     if analysis.cylinders is None:
         return []
-    by_role = {s.role: s for s in reversed(analysis.cylinders.signals)}
+    filled = [s for s in analysis.cylinders.signals if np.isfinite(s.values).all(axis=1).any()]
+    by_role = {s.role: s for s in reversed(filled)}
     shown = [by_role[r] for r in _PULSE_ROLES if r in by_role]
-    return shown or list(analysis.cylinders.signals[:2])
+    return shown or filled[:2]
 
 
 def _signal_heading(signal: AngleSignal) -> str:

@@ -38,7 +38,7 @@ def numpy_step_s(steps: int = 3000) -> float:
 
 
 def main() -> None:
-    line = build_line(SECTIONS, RATE_HZ, temperature_k=600.0, mean_flow_kg_s=0.01)
+    line = build_line(SECTIONS, RATE_HZ, temperature_k=600.0)
     flow = 0.01 + 0.01 * np.sin(np.arange(400_000) / 100.0)
     drive_flow(line, new_state(line), flow[:100], 1e-8, 4)
     best = min(_timed(line, flow) for _ in range(3))

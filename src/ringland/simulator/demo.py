@@ -303,7 +303,7 @@ def _write_csv(recording: Recording, path: Path) -> None:
         file.write(f"# {NOTICE}\n")
         file.write("time," + ",".join(c.role.value for c in channels) + "\n")
         file.write("s," + ",".join(c.unit for c in channels) + "\n")
-        np.savetxt(file, table, fmt="%.5f", delimiter=",")
+        np.savetxt(file, table, fmt=["%.4f", *["%.6g"] * len(channels)], delimiter=",")
 
 
 def _visit_record(

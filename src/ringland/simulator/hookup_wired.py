@@ -122,7 +122,8 @@ def trigger_events_s(
 
 
 def ignition_voltage(events: tuple[Array, Array], count: int, rate_hz: float) -> Array:
-    """What a pick-up on the lead gives, volts: strike, burn line of about a millisecond, ring-down.
+    """What a pick-up on the lead gives, volts: strike (stretched to a quarter of a millisecond, as
+    pick-ups for slow recorders do), burn line of about a millisecond, ring-down.
 
     `events` is (time_s, height). Shape from memory of secondary ignition traces, 5 V strike.
     """
@@ -135,7 +136,7 @@ def ignition_voltage(events: tuple[Array, Array], count: int, rate_hz: float) ->
         index = index[index < count]
         t = index / rate_hz - time_s
         after = np.maximum(t - burn_s, 0.0)
-        shape = np.exp(-t / 60e-6) + 0.12 * (t < burn_s)
+        shape = np.exp(-t / 0.25e-3) + 0.12 * (t < burn_s)
         ring = 0.15 * np.exp(-after / 0.35e-3) * np.sin(2.0 * math.pi * 4000.0 * after)
         out[index] += 5.0 * height * (shape + ring * (t >= burn_s))
     return out

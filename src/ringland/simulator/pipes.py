@@ -154,7 +154,7 @@ def _split_at_sensor(
 
 
 def exhaust_line(
-    path: ExhaustPath, temperature_k: float, rate_hz: float, mean_flow_kg_s: float = 0.0
+    path: ExhaustPath, temperature_k: float, rate_hz: float
 ) -> tuple[Line, int, int, float]:
     """The line of a path for gas leaving the collector at `temperature_k`.
 
@@ -173,7 +173,6 @@ def exhaust_line(
         temperature_k=temperature_k,
         losses=path.losses,
         end=path.end,
-        mean_flow_kg_s=mean_flow_kg_s,
         ambient_pa=path.ambient_pa,
     )
     compliance = path.collector_volume_m3 / (exhaust_gamma(temperature_k) * path.ambient_pa)
@@ -210,9 +209,7 @@ def tailpipe_pressure(
     round trips (some tens of milliseconds) are settling.
     """
     flow = np.ascontiguousarray(flow_kg_s, dtype=np.float64)
-    line, station, factor, compliance = exhaust_line(
-        path, temperature_k, rate_hz, float(flow.mean())
-    )
+    line, station, factor, compliance = exhaust_line(path, temperature_k, rate_hz)
     density = gas_at(temperature_k, path.ambient_pa, burned=True).density_kg_m3
     _, heard = drive_flow(
         line, new_state(line), _finer(flow, factor) / density, compliance, station

@@ -103,12 +103,12 @@ class Line(NamedTuple):
 
     delay: Ints  # (S,) newest tap of the interpolator, samples back
     taps: Array  # (S, 4)
-    gain: Array  # (S,) frequency-independent loss, one way
     direct: Array  # (S,) share of the wave that skips the loss poles
     weights: Array  # (S, P) share through each loss pole
     pole_step: Array  # (P,)
     admittance: Array  # (S,) m3/(s Pa)
     resistance: Array  # (S,) at the joint after section i; last unused
+    drag: Array  # (S,) Pa s2/m6 there, times the flow's size; last unused
     hole_inertance: Array  # (S,) kg/m4, 0 = no hole at the joint after section i
     hole_loss: Array  # (S,) Pa s2/m6
     end: Array  # (4,) kind, then three coefficients
@@ -126,6 +126,7 @@ class LineState(NamedTuple):
     arrived_right: Array  # (S,) at the downstream end of each section now
     arrived_left: Array  # (S,) at the upstream end
     hole_flow: Array  # (S,)
+    joint_flow: Array  # (S,)
     joint_pressure: Array  # (S,) downstream of the joint after section i; last: at the end
     end: Array  # (2,)
 
@@ -173,19 +174,22 @@ def _boundary_loss(gas: Gas, radius_m: float) -> float:
     return layer * thermal / (radius_m * gas.speed_m_s)
 
 
-def _friction_loss(gas: Gas, diameter_m: float, flow_m3_s: float) -> float:
-    """Extra attenuation by the mean flow's wall friction, neper per metre.
+def _quadratic_loss(here: "_Piece", after: "_Piece", *, last: bool) -> float:
+    """Drag of the joint after a section, Pa s2/m6: its wall friction, the change of area, the jet.
 
-    Munjal, Acoustics of Ducts and Mufflers, eq. 2.137 ff. (from memory): xi M with
-    xi = F / (2 D), F = 0.0072 + 0.612 Re^-0.35 for turbulent flow.
+    Coefficients of the smaller area's dynamic pressure: friction 0.03 L / D (turbulent, Darcy);
+    sudden expansion (1 - A1 / A2)^2 and contraction 0.5 (1 - A2 / A1), White, Fluid Mechanics ch. 6
+    (from memory), whichever is larger as the flow goes both ways; 1 for the jet at the outlet, put
+    at the last joint.
     """
-    speed = 4.0 * flow_m3_s / (math.pi * diameter_m**2)
-    reynolds = speed * diameter_m * gas.density_kg_m3 / gas.viscosity_pa_s
-    if reynolds < 4000.0:
-        return 0.0
-    factor = 0.0072 + 0.612 * reynolds**-0.35
-    loss = factor / (2.0 * diameter_m) * speed / gas.speed_m_s
-    return float(loss)
+    own, other = here.area_m2, after.area_m2
+    friction = 0.03 * here.section.length_m / here.section.diameter_m / own**2
+    small, ratio = min(own, other), min(own, other) / max(own, other)
+    change = max((1.0 - ratio) ** 2, 0.5 * (1.0 - ratio)) / small**2
+    jet = 1.0 / other**2 if last else 0.0
+    if last:
+        friction += 0.03 * after.section.length_m / after.section.diameter_m / other**2
+    return 0.5 * here.gas.density_kg_m3 * (friction + change + jet)
 
 
 def _loss_weights(loss_at_1_hz: float, rate_hz: float) -> Array:
@@ -258,9 +262,12 @@ class _Piece:
         return self.section.length_m / self.gas.speed_m_s
 
     @property
+    def area_m2(self) -> float:
+        return math.pi * self.section.diameter_m**2 / 4.0
+
+    @property
     def admittance(self) -> float:
-        area = math.pi * self.section.diameter_m**2 / 4.0
-        return area / (self.gas.density_kg_m3 * self.gas.speed_m_s)
+        return self.area_m2 / (self.gas.density_kg_m3 * self.gas.speed_m_s)
 
 
 def build_line(
@@ -272,7 +279,6 @@ def build_line(
     losses: bool = True,
     end: End = End.RADIATING,
     end_volume_m3: float = 0.0,
-    mean_flow_kg_s: float = 0.0,
     ambient_pa: float = AMBIENT_PA,
 ) -> Line:
     """Make the constants of a line of sections in series at `rate_hz`.
@@ -294,15 +300,16 @@ def build_line(
     count, poles = len(pieces), len(_LOSS_POLES_HZ)
     newest = np.zeros(count, dtype=np.int64)
     taps, weights = np.zeros((count, _PARTS)), np.zeros((count, poles))
-    gain, inertance, hole_loss = np.ones(count), np.zeros(count), np.zeros(count)
+    drag, inertance, hole_loss = np.zeros(count), np.zeros(count), np.zeros(count)
     for i, piece in enumerate(pieces):
         section, gas = piece.section, piece.gas
         newest[i], taps[i] = _lagrange(piece.travel_s * rate_hz)
         if losses:
             boundary = _boundary_loss(gas, section.diameter_m / 2.0) * section.length_m
             weights[i] = _loss_weights(boundary, rate_hz)
-            flow = abs(mean_flow_kg_s) / gas.density_kg_m3
-            gain[i] = math.exp(-_friction_loss(gas, section.diameter_m, flow) * section.length_m)
+            if i + 1 < count:
+                outlet = i + 2 == count and end is End.RADIATING
+                drag[i] = _quadratic_loss(piece, pieces[i + 1], last=outlet)
         if section.hole_diameter_m > 0.0:
             inertance[i], hole_loss[i] = _hole(section.hole_diameter_m, gas.density_kg_m3)
     last = pieces[-1]
@@ -310,12 +317,12 @@ def build_line(
     return Line(
         delay=newest,
         taps=taps,
-        gain=gain,
         direct=1.0 - weights.sum(axis=1),
         weights=weights,
         pole_step=_pole_steps(rate_hz),
         admittance=np.array([p.admittance for p in pieces]),
         resistance=np.array([p.section.resistance_pa_s_m3 for p in pieces]),
+        drag=drag,
         hole_inertance=inertance,
         hole_loss=hole_loss,
         end=_end_coefficients(
@@ -348,6 +355,7 @@ def new_state(line: Line) -> LineState:
         arrived_right=np.zeros(count),
         arrived_left=np.zeros(count),
         hole_flow=np.zeros(count),
+        joint_flow=np.zeros(count),
         joint_pressure=np.zeros(count),
         end=np.zeros(2),
     )
@@ -378,8 +386,8 @@ def line_arrivals(line: Line, state: LineState) -> float:
                 memory_left[i, p] += steps[p] * (going - memory_left[i, p])
                 total_right += weights[i, p] * memory_right[i, p]
                 total_left += weights[i, p] * memory_left[i, p]
-        state.arrived_right[i] = line.gain[i] * total_right
-        state.arrived_left[i] = line.gain[i] * total_left
+        state.arrived_right[i] = total_right
+        state.arrived_left[i] = total_left
     return float(state.arrived_left[0])
 
 
@@ -396,7 +404,9 @@ def _joint(line: Line, state: LineState, i: int) -> tuple[float, float]:
         state.hole_flow[i] = kept + admitted * p
         state.joint_pressure[i] = p
         return p - a1, p - a2
-    flow = 2.0 * (a1 - a2) / (1.0 / y1 + 1.0 / y2 + line.resistance[i])
+    resistance = line.resistance[i] + line.drag[i] * abs(state.joint_flow[i])
+    flow = 2.0 * (a1 - a2) / (1.0 / y1 + 1.0 / y2 + resistance)
+    state.joint_flow[i] = flow
     state.joint_pressure[i] = 2.0 * a2 + flow / y2
     return a1 - flow / y1, a2 + flow / y2
 

@@ -68,8 +68,10 @@ def order_lines(swing: Swing, engine: EngineSpec) -> tuple[OrderLine, ...]:
 def mean_extreme_deg(swing: Swing, engine: EngineSpec, *, low: bool) -> float:
     """Angle to add to the firing angles to meet the mean dip (`low`) or hump of each stroke.
 
-    Found as the phase, over all firing angles at once, of the swing of one firing interval; for
-    an even-firing engine it is known modulo one interval and given within it.
+    Found as the phase of the swing over all firing angles at once. Of the angles that fit
+    equally well (an even-firing engine repeats every firing interval) the one nearest to top
+    dead centre is given, because that is where a compression has slowed the crank most; where
+    angle zero is arbitrary, so is that choice.
     """
     angle = np.deg2rad(swing.angle_deg)
     flat = swing.value - np.mean(swing.value)
@@ -77,8 +79,9 @@ def mean_extreme_deg(swing: Swing, engine: EngineSpec, *, low: bool) -> float:
         order = engine.cylinders * 360.0 / engine.cycle_deg
         phase = float(np.angle(np.sum(flat * np.exp(-1j * order * angle))))
         at = -phase / order + (np.pi / order if low else 0.0)
-        return float(np.rad2deg(at) % (360.0 / order))
-    offsets = np.arange(0.0, engine.cycle_deg, GRID_DEG)
+        step = 360.0 / order
+        return float((np.rad2deg(at) + 0.5 * step) % step - 0.5 * step)
+    offsets = np.arange(-0.5 * engine.cycle_deg, 0.5 * engine.cycle_deg, GRID_DEG)
     gaps = np.diff([*engine.firing_angles_deg, engine.cycle_deg])
     sharpness = 2.0 * np.pi / np.deg2rad(float(np.mean(gaps)))
     sign = -1.0 if low else 1.0
@@ -92,7 +95,10 @@ def mean_extreme_deg(swing: Swing, engine: EngineSpec, *, low: bool) -> float:
             score[i] += sign * float(
                 np.mean(flat[near] * np.cos(sharpness * np.deg2rad(from_it[near])))
             )
-    return float(offsets[int(np.argmax(score))])
+    good = offsets[score >= 0.95 * score.max()]
+    nearest = good[np.abs(good) <= np.min(np.abs(good)) + 15.0]
+    inside = np.isin(offsets, nearest)
+    return float(offsets[inside][int(np.argmax(score[inside]))])
 
 
 def windows(

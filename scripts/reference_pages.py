@@ -17,6 +17,7 @@ COMMANDS: tuple[tuple[str, ...], ...] = (
     ("engines", "list"),
     ("engines", "show"),
     ("demo",),
+    ("simulate",),
     ("version",),
 )
 MADE_BY = "Made by `python scripts/reference_pages.py`; do not edit."

@@ -35,6 +35,7 @@ __all__ = [
     "as_json",
     "error_as_json",
     "json_text",
+    "number",
     "quality_as_json",
     "write_json",
 ]
@@ -66,8 +67,8 @@ def as_json(analysis: Analysis) -> Object:
         "symptoms": _each(_symptom_with(analysis), _symptoms(analysis)),
         "symptom_rates": _rates(analysis.symptoms),
         "causes": _each(_cause, diagnosis.causes) if diagnosis else [],
-        "healthy": _number(diagnosis.healthy) if diagnosis else None,
-        "none_of_these": _number(diagnosis.none_of_these) if diagnosis else None,
+        "healthy": number(diagnosis.healthy) if diagnosis else None,
+        "none_of_these": number(diagnosis.none_of_these) if diagnosis else None,
         "resembles_nothing": diagnosis.resembles_nothing if diagnosis else None,
         "next_tests": _each(_next_test, diagnosis.next_tests) if diagnosis else [],
         "actions": _actions(diagnosis),
@@ -115,7 +116,7 @@ def _each(make: Callable[..., Object], items: Iterable[object]) -> list[Json]:
     return [make(item) for item in items]
 
 
-def _number(value: float | None) -> float | None:
+def number(value: float | None) -> float | None:
     """A plain float, or None for a missing or non-finite one."""
     return float(value) if value is not None and math.isfinite(value) else None
 
@@ -124,9 +125,9 @@ def _estimate(estimate: Estimate | None) -> Object | None:
     if estimate is None:
         return None
     return {
-        "value": _number(estimate.value),
-        "low": _number(estimate.low),
-        "high": _number(estimate.high),
+        "value": number(estimate.value),
+        "low": number(estimate.low),
+        "high": number(estimate.high),
         "unit": estimate.unit,
         "coverage": estimate.coverage,
         "reason": estimate.reason,
@@ -142,7 +143,7 @@ def _recording(analysis: Analysis) -> Object:
             "role": channel.role.value,
             "role_reason": channel.role_reason,
             "unit": channel.unit,
-            "rate_hz": _number(channel.rate_hz),
+            "rate_hz": number(channel.rate_hz),
             "samples": len(channel.samples),
         }
         for channel in recording.channels
@@ -162,9 +163,9 @@ def _recording(analysis: Analysis) -> Object:
         "size_bytes": source.size_bytes,
         "sha256": source.sha256,
         "condition": recording.condition.value,
-        "speed_hint_rpm": _number(recording.speed_hint_rpm),
-        "start_s": _number(recording.start_s),
-        "duration_s": _number(recording.duration_s),
+        "speed_hint_rpm": number(recording.speed_hint_rpm),
+        "start_s": number(recording.start_s),
+        "duration_s": number(recording.duration_s),
         "channels": sampled,
         "edge_trains": edges,
         "notes": list(recording.notes),
@@ -193,8 +194,8 @@ def _finding(finding: QualityFinding) -> Object:
         "message": finding.message,
         "action": finding.action,
         "measured": _estimate(finding.measured),
-        "limit": _number(finding.limit),
-        "spans_s": [[_number(start), _number(stop)] for start, stop in finding.spans_s],
+        "limit": number(finding.limit),
+        "spans_s": [[number(start), number(stop)] for start, stop in finding.spans_s],
     }
 
 
@@ -218,7 +219,7 @@ def _cycles(analysis: Analysis) -> Object:
             "reason": analysis.not_judged or "the engine cycle was not looked for",
         }
     dropped: list[Json] = [
-        {"start_s": _number(c.start_s), "stop_s": _number(c.stop_s), "reason": c.dropped}
+        {"start_s": number(c.start_s), "stop_s": number(c.stop_s), "reason": c.dropped}
         for c in cycles.dropped
     ]
     return {
@@ -229,7 +230,7 @@ def _cycles(analysis: Analysis) -> Object:
         "phase_source": cycles.phase_source.value,
         "reference": cycles.reference.value,
         "reference_reason": cycles.reference_reason,
-        "cycle_deg": _number(cycles.cycle_deg),
+        "cycle_deg": number(cycles.cycle_deg),
         "tooth_wheel": cycles.wheel.name if cycles.wheel else None,
         "reason": None,
         "notes": list(cycles.notes),
@@ -262,8 +263,8 @@ def _cylinders(analysis: Analysis) -> list[Json]:
             {
                 "cylinder": assignment.cylinder,
                 "firing_position": position,
-                "firing_angle_deg": _number(assignment.firing_angle_deg),
-                "assignment_probability": _number(assignment.probability),
+                "firing_angle_deg": number(assignment.firing_angle_deg),
+                "assignment_probability": number(assignment.probability),
                 "position_known": assignment.position_known,
                 "assignment_reason": assignment.reason,
                 "heard": position in shares,
@@ -282,7 +283,7 @@ def _imbalance(analysis: Analysis) -> list[Json]:
         {
             "channel": spectrum.channel,
             "ratio": _estimate(spectrum.imbalance_ratio),
-            "p_value": _number(spectrum.imbalance_p),
+            "p_value": number(spectrum.imbalance_p),
         }
         for spectrum in spectra
     ]
@@ -297,7 +298,7 @@ def _path_delays(analysis: Analysis) -> list[Json]:
             "pulse_angle_deg": _estimate(delay.pulse_angle_deg),
             "path_delay_deg": _estimate(delay.path_delay_deg),
             "shift_probability": [
-                {"positions": shift, "probability": _number(p)}
+                {"positions": shift, "probability": number(p)}
                 for shift, p in delay.shift_probability
             ],
             "reason": delay.reason,
@@ -350,9 +351,9 @@ def _symptom_with(analysis: Analysis) -> Callable[[Symptom], Object]:
             "cylinder": None if position is None else cylinder_at.get(position),
             "state": symptom.state.value,
             "deviation": _estimate(symptom.deviation),
-            "alert_limit": _number(symptom.alert_limit),
-            "alarm_limit": _number(symptom.alarm_limit),
-            "p_value": _number(symptom.p_value),
+            "alert_limit": number(symptom.alert_limit),
+            "alarm_limit": number(symptom.alarm_limit),
+            "p_value": number(symptom.p_value),
             "compared_with": symptom.compared_with,
             "sentence": symptom.sentence,
             "reason": symptom.reason or None,
@@ -365,13 +366,13 @@ def _rates(table: SymptomTable | None) -> Object | None:
     """Chance that a sound engine shows any alarm, any alert, in the whole table."""
     if table is None:
         return None
-    return {"alarm": _number(table.alarm_rate), "alert": _number(table.alert_rate)}
+    return {"alarm": number(table.alarm_rate), "alert": number(table.alert_rate)}
 
 
 def _weight(weight: EvidenceWeight) -> Object:
     return {
         "evidence": weight.evidence,
-        "bits": _number(weight.bits),
+        "bits": number(weight.bits),
         "sentence": weight.sentence,
     }
 
@@ -382,8 +383,8 @@ def _cause(cause: Cause) -> Object:
         "name": cause.name,
         "cylinder": cause.cylinder,
         "firing_position": cause.firing_position,
-        "probability": _number(cause.probability),
-        "present": _number(cause.present),
+        "probability": number(cause.probability),
+        "present": number(cause.present),
         "severity": _estimate(cause.severity),
         "speaks_for": _each(_weight, cause.speaks_for),
         "speaks_against": _each(_weight, cause.speaks_against),
@@ -396,8 +397,8 @@ def _next_test(test: NextTest) -> Object:
         {
             "outcome": answer.outcome,
             "title": answer.title,
-            "probability": _number(answer.probability),
-            "ranking": [{"cause": name, "probability": _number(p)} for name, p in answer.ranking],
+            "probability": number(answer.probability),
+            "ranking": [{"cause": name, "probability": number(p)} for name, p in answer.ranking],
         }
         for answer in test.outcomes
     ]
@@ -406,9 +407,9 @@ def _next_test(test: NextTest) -> Object:
         "title": test.title,
         "cylinder": test.cylinder,
         "firing_position": test.firing_position,
-        "information_bits": _number(test.information_bits),
-        "minutes": _number(test.minutes),
-        "bits_per_minute": _number(test.bits_per_minute),
+        "information_bits": number(test.information_bits),
+        "minutes": number(test.minutes),
+        "bits_per_minute": number(test.bits_per_minute),
         "equipment": list(test.equipment),
         "cautions": list(test.cautions),
         "outcomes": outcomes,
@@ -436,7 +437,7 @@ def _provenance(analysis: Analysis) -> Object:
     steps: list[Json] = []
     for step in analysis.provenance.steps:
         settings: Object = {
-            key: _number(value) if isinstance(value, float) else value
+            key: number(value) if isinstance(value, float) else value
             for key, value in step.settings.items()
         }
         steps.append({"name": step.name, "settings": settings})

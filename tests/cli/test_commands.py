@@ -38,7 +38,7 @@ def test_version() -> None:
     assert result.stdout == f"ringland {__version__}\n"
 
 
-@pytest.mark.parametrize("command", ["analyse", "check", "engines", "demo", "version"])
+@pytest.mark.parametrize("command", ["analyse", "check", "engines", "demo", "simulate", "version"])
 def test_help_of_each_command(command: str) -> None:
     result = run(command, "--help")
     assert result.exit_code == 0
@@ -201,3 +201,34 @@ def test_demo_in_a_folder_that_cannot_be(tmp_path: Path) -> None:
     result = run("demo", "--folder", str(tmp_path / "file" / "inside"))
     assert result.exit_code == 2
     assert "--folder" in result.stderr
+
+
+def test_simulate_writes_a_recording_that_reads_back_and_the_truth(
+    engine_file: Path, tmp_path: Path
+) -> None:
+    from ringland import read_recording
+
+    engine_file.write_text(ENGINE + "trigger_cylinder = 1\ntrigger_advance_deg = 10.0\n")
+    target = tmp_path / "sim.csv"
+    words = ["simulate", str(engine_file), "--fault", "misfire:3:1", "--seconds", "1"]
+    result = run(*words, "--rate", "4000", "--out", str(target))
+    assert result.exit_code == 0, result.output
+    assert "no engine was recorded" in result.stdout
+    roles = {channel.role.value for channel in read_recording(target).channels}
+    assert roles == {"exhaust", "crankcase", "ignition"}
+    told = json.loads((tmp_path / "sim.truth.json").read_text())
+    assert told["faults"][0]["cylinders"] == [3]
+    missed = told["missed_per_cylinder"]
+    assert missed[2] > 0
+    assert missed[0] == missed[1] == missed[3] == 0
+    assert run(*words, "--out", str(tmp_path / "sim.xyz")).exit_code == 2
+    wrong = run("simulate", str(engine_file), "--fault", "gremlin:1:2", "--out", str(target))
+    assert wrong.exit_code == 2
+
+
+def test_conditions_of_simulate_are_those_of_the_simulator() -> None:
+    from ringland.cli.simulate import simulate
+    from ringland.simulator.conditions import RunCondition
+
+    offered = get_args(get_type_hints(simulate)["condition"])
+    assert set(offered) == {condition.value for condition in RunCondition}

@@ -1,7 +1,7 @@
 """`ringland answer`: what a check said; the ranking is updated and the answer kept."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeAlias
 
 import typer
 
@@ -10,7 +10,7 @@ from ringland.cli._text import plain
 
 __all__ = ["answer_command"]
 
-_Text = str | None
+_Text: TypeAlias = str | None
 
 
 def answer_command(

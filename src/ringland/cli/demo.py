@@ -28,17 +28,19 @@ def demo(
 ) -> None:
     """Judge an invented recording and write its report."""
     with told_to_the_user():
+        from ringland.simulator.demo import NOTICE, demo_vehicles
+
+        chosen = next(one for one in demo_vehicles() if one.id == vehicle)
+        typer.echo(NOTICE)
+        recording_path, engine_path = _write_visit(chosen, folder)
+
         from ringland.cli._summary import print_summary
         from ringland.engines import load_engine
         from ringland.model import Condition
         from ringland.output import as_json
         from ringland.pipeline import analyse
         from ringland.readers import read_recording
-        from ringland.simulator.demo import NOTICE, demo_vehicles
 
-        chosen = next(one for one in demo_vehicles() if one.id == vehicle)
-        typer.echo(NOTICE)
-        recording_path, engine_path = _write_visit(chosen, folder)
         recording = read_recording(recording_path).with_condition(Condition.IDLE)
         analysis = analyse(recording, load_engine(engine_path))
         report_path = folder / "report.html"

@@ -4,7 +4,7 @@ import sys
 
 import typer
 
-from ringland.cli import analyse, check, demo, engines, version
+from ringland.cli import analyse, check, demo, engines, simulate, version
 
 __all__ = ["app", "main"]
 
@@ -21,6 +21,7 @@ app.command("analyse")(analyse.analyse)
 app.command("check")(check.check)
 app.add_typer(engines.app, name="engines")
 app.command("demo")(demo.demo)
+app.command("simulate")(simulate.simulate)
 app.command("version")(version.version)
 
 

@@ -1,6 +1,7 @@
 """Failure modes, evidence and follow-up tests, and exact inference from one to the other."""
 
+from ringland.diagnosis.answers import outcome_words, parse_answer
 from ringland.diagnosis.knowledge import Knowledge, load_knowledge
 from ringland.diagnosis.ranking import diagnose
 
-__all__ = ["Knowledge", "diagnose", "load_knowledge"]
+__all__ = ["Knowledge", "diagnose", "load_knowledge", "outcome_words", "parse_answer"]

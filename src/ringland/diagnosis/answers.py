@@ -1,0 +1,242 @@
+"""From what a technician read off the gauge to an answer: parse_answer()."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, load_knowledge
+from ringland.diagnosis.readings import (
+    SEA_LEVEL_PA,
+    CompressionRule,
+    compression_at_sea_level_pa,
+    compression_is_low,
+    leak_area_m2,
+    leakdown_reading,
+    misfire_code,
+)
+from ringland.errors import SettingError
+from ringland.model import GivenAnswer
+from ringland.units import parse_quantity
+
+__all__ = ["READINGS", "outcome_words", "parse_answer"]
+
+READINGS = (
+    "percent",
+    "orifice",
+    "supply",
+    "heard",
+    "dry",
+    "wet",
+    "highest",
+    "altitude",
+    "least_ratio",
+    "drop",
+    "others",
+    "pressure",
+    "idle_trim",
+    "held_trim",
+    "codes",
+)
+"""Names of all readings that a test may take."""
+
+_REFERENCE_ORIFICE_M = 0.040 * 0.0254
+_REFERENCE_SUPPLY_PA = 80 * 6894.757293168
+_LEAKS_FROM = 0.20
+"""Loss on the reference tester (0.040 in, 80 psi) from which a cylinder leaks: common practice."""
+_HIGH_BACK_PRESSURE_PA = 1.5 * 6894.757293168
+_CRANKCASE_HIGH_PA = 250.0
+_CRANKCASE_LOW_PA = -1000.0
+_TRIM_PERCENT = 10.0
+_OIL_HELPS_RATIO = 1.10
+
+_Found = tuple[str, tuple[tuple[str, float], ...]]
+
+
+@dataclass(frozen=True)
+class _Given:
+    """Readings as typed, by name."""
+
+    test: FollowUpTest
+    values: Mapping[str, str]
+
+    def text(self, name: str) -> str | None:
+        return self.values.get(name)
+
+    def number(self, name: str, what: str) -> float:
+        """A bare number, a per cent sign allowed."""
+        text = self.values.get(name)
+        try:
+            return float((text or "").strip().removesuffix("%").strip())
+        except ValueError:
+            raise SettingError(
+                f"{self.test.title}: {what} is missing or not a number.",
+                got=repr(text) if text else "nothing",
+                allowed=f"--{name.replace('_', '-')} NUMBER",
+            ) from None
+
+    def quantity(self, name: str, what: str, kind: str) -> float:
+        """A number with its unit, in SI."""
+        text = self.values.get(name)
+        if not text:
+            raise SettingError(
+                f"{self.test.title}: {what} is missing.",
+                allowed=f"--{name.replace('_', '-')} with a unit",
+            )
+        return parse_quantity(text, kind)[0]
+
+
+def parse_answer(
+    test: str,
+    *,
+    cylinder: int | None = None,
+    firing_position: int | None = None,
+    outcome: str | None = None,
+    readings: Mapping[str, str] | None = None,
+    knowledge: Knowledge | None = None,
+) -> GivenAnswer:
+    """An answer from an outcome's id, or from readings as typed ("35", "1.0mm", "7bar").
+
+    Raises SettingError when the test or outcome is not known, a reading is missing or out of range,
+    or neither outcome nor readings are given.
+    """
+    follow_up = (knowledge or load_knowledge()).test(test)
+    given = _Given(follow_up, {k: v for k, v in (readings or {}).items() if v})
+    numbers: tuple[tuple[str, float], ...] = ()
+    if outcome is not None:
+        follow_up.outcome_index(outcome)
+        chosen = outcome
+    elif test in _FROM_READINGS and given.values:
+        chosen, numbers = _FROM_READINGS[test](given, cylinder)
+        follow_up.outcome_index(chosen)
+    else:
+        takes = _TAKES.get(test)
+        raise SettingError(
+            f"{follow_up.title}: what was the answer?",
+            allowed="; ".join(f"{o.id} ({o.title})" for o in follow_up.outcomes),
+            remedy="Name one of these" + (f", or give {takes}." if takes else "."),
+        )
+    return GivenAnswer(test, chosen, firing_position, cylinder, numbers)
+
+
+def _leakdown(given: _Given, cylinder: int | None) -> _Found:
+    """Loss as read to the loss on the reference tester; the leak area is kept."""
+    loss = given.number("percent", "the loss in per cent") / 100.0
+    orifice = given.quantity("orifice", "the tester's orifice", "length")
+    supply = given.quantity("supply", "the supply pressure", "pressure")
+    area = leak_area_m2(loss, orifice, supply)
+    comparable = leakdown_reading(area, _REFERENCE_ORIFICE_M, _REFERENCE_SUPPLY_PA)
+    readings = (
+        ("loss", loss),
+        ("orifice_m", orifice),
+        ("supply_pa", supply),
+        ("leak_area_m2", area),
+        ("loss_on_reference_tester", comparable),
+    )
+    if comparable <= _LEAKS_FROM:
+        return "tight", readings
+    return given.text("heard") or "unclear", readings
+
+
+def _compression(given: _Given, cylinder: int | None) -> _Found:
+    """Dry reading against the highest by the maker's rule, then what oil did."""
+    dry = given.quantity("dry", "the dry reading", "pressure")
+    highest = given.quantity("highest", "the reading of the best cylinder", "pressure")
+    ratio = given.number("least_ratio", "the maker's ratio") if given.text("least_ratio") else 0.75
+    readings = [("dry_pa", dry), ("highest_pa", highest)]
+    if given.text("altitude"):
+        altitude = given.quantity("altitude", "the altitude", "length")
+        sea_level = compression_at_sea_level_pa(dry, altitude_m=altitude)
+        readings += [("altitude_m", altitude), ("dry_at_sea_level_pa", sea_level)]
+    if not compression_is_low(dry, highest, CompressionRule(least_ratio=ratio)):
+        return "normal", tuple(readings)
+    wet = given.quantity("wet", "low: the reading again after 15 ml of oil", "pressure")
+    readings.append(("wet_pa", wet))
+    helps = wet >= _OIL_HELPS_RATIO * dry
+    return ("low_oil_helps" if helps else "low_oil_no_help"), tuple(readings)
+
+
+def _power_balance(given: _Given, cylinder: int | None) -> _Found:
+    """Speed drop of this cylinder against half of the others' median (common practice)."""
+    drop = given.number("drop", "the speed drop of this cylinder")
+    others = given.number("others", "the speed drop of the others")
+    chosen = "drops_little" if drop < 0.5 * others else "drops_like_others"
+    return chosen, (("drop_rpm", drop), ("others_rpm", others))
+
+
+def _fuel_trims(given: _Given, cylinder: int | None) -> _Found:
+    """Sum of short and long term trim at idle and at 2500 rpm, per cent."""
+    idle = given.number("idle_trim", "the trim at idle")
+    held = given.number("held_trim", "the trim at 2500 rpm")
+    readings = (("idle_trim", idle / 100), ("held_trim", held / 100))
+    if held > _TRIM_PERCENT:
+        return "lean_everywhere", readings
+    if idle > _TRIM_PERCENT:
+        return "lean_at_idle", readings
+    return ("rich" if min(idle, held) < -_TRIM_PERCENT else "normal"), readings
+
+
+def _back_pressure(given: _Given, cylinder: int | None) -> _Found:
+    pressure = given.quantity("pressure", "the back-pressure", "pressure")
+    chosen = "high" if pressure > _HIGH_BACK_PRESSURE_PA else "normal"
+    return chosen, (("pressure_pa", pressure),)
+
+
+def _crankcase_pressure(given: _Given, cylinder: int | None) -> _Found:
+    pressure = given.quantity("pressure", "the crankcase pressure", "pressure")
+    if abs(pressure) > 0.5 * SEA_LEVEL_PA:
+        raise SettingError(
+            "The crankcase pressure is out of range.",
+            got=f"{pressure / 1e3:g} kPa",
+            allowed="gauge pressure, above or below the air outside",
+        )
+    chosen = "normal"
+    if pressure > _CRANKCASE_HIGH_PA:
+        chosen = "high"
+    elif pressure < _CRANKCASE_LOW_PA:
+        chosen = "strong_vacuum"
+    return chosen, (("pressure_pa", pressure),)
+
+
+def _codes(given: _Given, cylinder: int | None) -> _Found:
+    """Published trouble codes to an answer; the cylinder is the maker's number."""
+    codes = [c.strip().upper() for c in (given.text("codes") or "").split(",") if c.strip()]
+    meanings = [misfire_code(c) for c in codes]
+    if cylinder is not None and f"P03{cylinder:02d}" in codes:
+        return "this_cylinder", ()
+    if "P0300" in codes:
+        return "random_misfire", ()
+    if {"P0171", "P0172", "P0174", "P0175"} & set(codes):
+        return "mixture", ()
+    return ("no_code" if not codes or all(meanings) else "other"), ()
+
+
+_FROM_READINGS: dict[str, Callable[[_Given, int | None], _Found]] = {
+    "leakdown": _leakdown,
+    "compression": _compression,
+    "power_balance": _power_balance,
+    "fuel_trims": _fuel_trims,
+    "exhaust_back_pressure": _back_pressure,
+    "crankcase_pressure": _crankcase_pressure,
+    "trouble_codes": _codes,
+}
+_TAKES = {
+    "leakdown": "--percent, --orifice, --supply and --heard",
+    "compression": "--dry, --highest and, when low, --wet",
+    "power_balance": "--drop and --others",
+    "fuel_trims": "--idle-trim and --held-trim",
+    "exhaust_back_pressure": "--pressure",
+    "crankcase_pressure": "--pressure",
+    "trouble_codes": "--codes",
+}
+
+
+def outcome_words(answers: Sequence[GivenAnswer], knowledge: Knowledge) -> tuple[str, ...]:
+    """Each answer in words."""
+    words = []
+    for answer in answers:
+        test = knowledge.test(answer.test)
+        title = test.outcomes[test.outcome_index(answer.outcome)].title
+        place = f", cylinder {answer.cylinder}" if answer.cylinder is not None else ""
+        if not place and answer.firing_position is not None:
+            place = f", firing position {answer.firing_position}"
+        words.append(f"{test.title}{place}: {title}")
+    return tuple(words)

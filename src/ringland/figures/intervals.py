@@ -281,6 +281,7 @@ def _draw_value(axes: "Axes", index: int, row: IntervalRow) -> None:
             style.STATE_WORD[row.state], (float(middle), index), xytext=(0, -9),
             textcoords="offset points", ha="center", va="center", fontsize=7.5, fontweight="bold",
             zorder=5,
+            bbox={"facecolor": style.PAPER, "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
 
 

@@ -1,25 +1,15 @@
 """Write the pages of docs that are made from the program itself. A test fails when one is old."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
+from typer.main import get_command
 from typer.testing import CliRunner
 
 from ringland.cli.main import app
 from ringland.diagnosis.knowledge import FailureMode, FollowUpTest, load_knowledge
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"
-COMMANDS: tuple[tuple[str, ...], ...] = (
-    (),
-    ("analyse",),
-    ("check",),
-    ("engines",),
-    ("engines", "list"),
-    ("engines", "show"),
-    ("demo",),
-    ("simulate",),
-    ("version",),
-)
 MADE_BY = "Made by `python scripts/reference_pages.py`; do not edit."
 COMMANDS_HEAD = f"""\
 # Commands
@@ -53,10 +43,17 @@ engine maker's procedure and local rules come before anything here.
 def commands_page() -> str:
     """Help of every command."""
     parts = [COMMANDS_HEAD]
-    for words in COMMANDS:
+    for words in _command_paths(get_command(app)):
         name = " ".join(("ringland", *words))
         parts.append(f"\n## {name}\n\n```text\n{_help_text(words)}\n```\n")
     return "".join(parts)
+
+
+def _command_paths(command: object, words: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    """Every command and group, as words after the program's name."""
+    yield words
+    for name, child in getattr(command, "commands", {}).items():
+        yield from _command_paths(child, (*words, name))
 
 
 def _help_text(words: tuple[str, ...]) -> str:

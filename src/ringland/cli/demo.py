@@ -25,6 +25,9 @@ def demo(
         Literal["minibus-7", "van-21", "bus-12"],
         typer.Option("--vehicle", help="Which vehicle of the invented operator."),
     ] = "minibus-7",
+    fleet: Annotated[
+        bool, typer.Option("--fleet", help="Also write every visit of all vehicles.")
+    ] = False,
 ) -> None:
     """Judge an invented recording and write its report."""
     with told_to_the_user():
@@ -47,7 +50,8 @@ def demo(
         write_report(analysis, report_path)
         write_result(as_json(analysis), folder / "analysis.json")
         print_summary(analysis, report_path)
-        _write_fleet(folder / "fleet")
+        if fleet:
+            _write_fleet(folder / "fleet")
         typer.echo(
             f"\nWhat the simulation put in stands in {folder / 'visit.json'}."
             f"\nThe same by hand:\n  ringland analyse {recording_path} --engine {engine_path} "

@@ -4,7 +4,7 @@ import sys
 
 import typer
 
-from ringland.cli import analyse, check, demo, engines, simulate, version
+from ringland.cli import analyse, answer, ask, check, demo, engines, simulate, version
 
 __all__ = ["app", "main"]
 
@@ -19,6 +19,8 @@ app = typer.Typer(
 )
 app.command("analyse")(analyse.analyse)
 app.command("check")(check.check)
+app.command("ask")(ask.ask_command)
+app.command("answer")(answer.answer_command)
 app.add_typer(engines.app, name="engines")
 app.command("demo")(demo.demo)
 app.command("simulate")(simulate.simulate)

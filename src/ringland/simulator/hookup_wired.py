@@ -72,7 +72,8 @@ class Trigger:
 
 
 def _crossings_s(angle_deg: Array, time_s: Array, first_deg: float, step_deg: float) -> Array:
-    """Moments at which a rising angle passes first + k * step."""
+    """Moments at which the angle first passes first + k * step (an engine may rock back at rest)."""
+    angle_deg = np.maximum.accumulate(angle_deg)
     low = math.ceil((angle_deg[0] - first_deg) / step_deg)
     high = math.floor((angle_deg[-1] - first_deg) / step_deg)
     return np.interp(first_deg + step_deg * np.arange(low, high + 1), angle_deg, time_s)

@@ -67,7 +67,7 @@ def answer_command(
         bool, typer.Option("--try", help="Show what it would do; keep nothing.")
     ] = False,
 ) -> None:
-    """Tell what a check said: the causes are ranked anew and the answer is kept."""
+    """Tell what a check said; the causes are ranked anew."""
     readings = {
         "percent": percent,
         "orifice": orifice,

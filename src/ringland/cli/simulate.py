@@ -49,7 +49,7 @@ def simulate(
     ] = 25.0,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same recording.", min=0)] = 0,
 ) -> None:
-    """Simulate a recording of an engine with known faults; the truth goes beside it."""
+    """Simulate a recording with known faults."""
     with told_to_the_user():
         from ringland.simulator.faults import parse_fault
         from ringland.simulator.hookup import record, truth

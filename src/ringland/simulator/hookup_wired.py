@@ -72,7 +72,7 @@ class Trigger:
 
 
 def _crossings_s(angle_deg: Array, time_s: Array, first_deg: float, step_deg: float) -> Array:
-    """Moments at which the angle first passes first + k * step (an engine may rock back at rest)."""
+    """Moments at which the angle first passes first + k * step; an engine may rock back."""
     angle_deg = np.maximum.accumulate(angle_deg)
     low = math.ceil((angle_deg[0] - first_deg) / step_deg)
     high = math.floor((angle_deg[-1] - first_deg) / step_deg)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from ringland.errors import SettingError
 from ringland.model import Channel, ChannelRole, EdgeTrain, Recording
@@ -74,7 +74,7 @@ def test_edge_trains_round_trip(suffix: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("suffix", [".csv", ".h5", ".mf4", ".npz"])
 def test_perfectly_even_edges_stay_edges(suffix: str, tmp_path: Path) -> None:
     path = tmp_path / f"even{suffix}"
-    times: NDArray[np.float64] = 0.001 * np.arange(1, 200)
+    times = np.linspace(0.001, 0.199, 199)
     train = EdgeTrain("teeth", R.CRANK_TOOTH, times, np.arange(199) % 2, 0.0, 0.2)
     write_recording(Recording((), (train,)), path)
     back = read_recording(path).edge_train(R.CRANK_TOOTH)

@@ -128,7 +128,7 @@ def find_channel(names: Sequence[str], wanted: str) -> int:
 
 
 def choose_roles(
-    candidates: Sequence[Candidate], given: Mapping[ChannelRole, int], given_by: str = "map"
+    candidates: Sequence[Candidate], given: Mapping[ChannelRole, int], given_by: str = "user"
 ) -> list[RoleChoice]:
     """One choice per candidate. `given` are the indices that the user named."""
     chosen: dict[int, RoleChoice] = {}

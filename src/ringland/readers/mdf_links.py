@@ -12,7 +12,16 @@ __all__ = ["check_links"]
 
 _MOST_BLOCKS = 200_000
 # MDF 4: which links of a block lead on along the structure that is walked here.
-_FOLLOWED_4 = {b"##HD": (0,), b"##DG": (0, 1), b"##CG": (0, 1), b"##CN": (0, 1), b"##DL": (0,)}
+_FOLLOWED_4 = {
+    b"##HD": (0, 1, 3, 4, 5),
+    b"##DG": (0, 1),
+    b"##CG": (0, 1),
+    b"##CN": (0, 1),
+    b"##DL": (0,),
+    b"##FH": (0,),
+    b"##AT": (0,),
+    b"##EV": (0,),
+}
 # MDF 3: byte offsets of the links (four bytes each) in a block, by its two letters.
 _FOLLOWED_3 = {b"HD": (4,), b"DG": (4, 8), b"CG": (4, 8), b"CN": (4,)}
 
@@ -23,6 +32,8 @@ def check_links(path: Path) -> None:
         head = file.read(64)
         if len(head) < 64:
             raise ValueError("the file ends inside its identification block")
+        if not head[8:16].isascii() or head[60:64] != b"\0\0\0\0":
+            raise ValueError("its identification block is damaged, or it was not finished")
         size = path.stat().st_size
         version = struct.unpack_from("<H", head, 28)[0]
         if version >= 400:
@@ -42,10 +53,12 @@ def _walk_4(file: BinaryIO, size: int) -> None:
         kind, _, length, links = struct.unpack("<4sIQQ", file.read(24))
         if at + length > size or 24 + 8 * links > length:
             raise ValueError(f"block at {at} claims to be longer than the file")
+        if at == 64 and (kind != b"##HD" or links < 6):
+            raise ValueError("it has no header block")
         followed = _FOLLOWED_4.get(kind, ())
         if not followed:
             continue
-        found = struct.unpack(f"<{min(links, 2)}Q", file.read(8 * min(links, 2)))
+        found = struct.unpack(f"<{min(links, 6)}Q", file.read(8 * min(links, 6)))
         todo += [found[i] for i in followed if i < len(found) and found[i]]
 
 
@@ -57,6 +70,8 @@ def _walk_3(file: BinaryIO, size: int, order: str) -> None:
         _check(at, seen, size, smallest=4)
         file.seek(at)
         kind, length = struct.unpack(f"{order}2sH", file.read(4))
+        if at == 64 and kind != b"HD":
+            raise ValueError("it has no header block")
         if at + length > size:
             raise ValueError(f"block at {at} claims to be longer than the file")
         block = file.read(max(length - 4, 0))

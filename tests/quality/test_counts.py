@@ -170,3 +170,12 @@ def test_unusable_spans_are_joined_and_of_one_channel(
     report = check_recording(record(samples, role=ChannelRole.CRANKCASE))
     assert np.allclose(unusable_spans(report, "crankcase"), [(0.5, 0.53)])
     assert unusable_spans(report, "exhaust") == ()
+
+
+def test_only_long_cut_off_tops_lose_a_cycle(record: Record) -> None:
+    t = np.arange(60_000) / 10_000.0
+    wave = np.sin(2 * np.pi * 3.3 * t) + 0.01 * np.random.default_rng(0).normal(size=t.size)
+    wave[20_000:20_012] = 1.2  # 1.2 ms
+    wave[30_000:30_005] = 1.2  # 0.5 ms
+    report = check_recording(record(wave, full_scale=(-1.2, 1.2)))
+    assert np.allclose(unusable_spans(report, "exhaust"), [(2.0, 2.0012)])

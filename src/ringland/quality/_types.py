@@ -284,7 +284,8 @@ class CheckDefinition:
     """Declaration of a check.
 
     `roles`: channel roles it applies to (empty: all). `needs`: what must be known, in words.
-    `drops_cycles`: its spans hold samples that are not what the sensor gave.
+    `drops_cycles`: its spans hold samples that are not what the sensor gave; spans shorter than
+    `shortest_drop_s` do too little harm to lose a cycle for.
     """
 
     id: str
@@ -296,6 +297,7 @@ class CheckDefinition:
     limits: tuple[Limit, ...]
     run: Callable[[Subject], QualityFinding]
     drops_cycles: bool = False
+    shortest_drop_s: float = 0.0
 
 
 def exact(value: float, unit: str) -> Estimate:

@@ -17,7 +17,8 @@ PILE_UP = Limit(
     "1",
     "samples at the very top over the mean of the two counts below it; a sine has at most 2.7",
 )
-LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, PILE_UP)
+SHORTEST_DROP = Limit(1e-3, "s", "shortest cut-off top for which a cycle is left out")
+LIMITS = (SHARE_SUSPECT, SHARE_UNUSABLE, PILE_UP, SHORTEST_DROP)
 _TWO_LEVELS = 0.9
 _REST = 0.25
 LEAST_RUN = 2
@@ -34,7 +35,7 @@ def check(subject: Subject) -> QualityFinding:
     where = "the end of the recorder's range"
     if math.isinf(low) and math.isinf(high):
         low, high = _flat_tops(facts)
-        where = "flat tops, whatever the recorder's range is"
+        where = "flat tops below the end of the recorder's range"
     limit = max(2.0, SHARE_SUSPECT.value * scan.count)
     if math.isinf(low) and math.isinf(high):
         return subject.finding(

@@ -73,6 +73,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         limits=clipping.LIMITS,
         run=clipping.check,
         drops_cycles=True,
+        shortest_drop_s=clipping.SHORTEST_DROP.value,
     ),
     CheckDefinition(
         id="dropouts",

@@ -37,14 +37,15 @@ def unusable_spans(report: QualityReport, channel: str) -> tuple[tuple[float, fl
     """Parts of a channel, seconds, whose samples are not what the sensor gave, in order and joined.
 
     From the checks declared with `drops_cycles` (missing values, clipping, drop-outs, repeated
-    blocks, joins). Cycles that touch one should be dropped from that channel.
+    blocks, joins; clipping from 1 ms on). Cycles that touch one should be dropped from that channel.
     """
-    drops = {c.id for c in CHECKS if c.drops_cycles}
+    shortest = {c.id: c.shortest_drop_s for c in CHECKS if c.drops_cycles}
     spans = sorted(
-        span
+        (low, high)
         for finding in report.of_channel(channel)
-        if finding.check in drops and finding.verdict in (Verdict.SUSPECT, Verdict.UNUSABLE)
-        for span in finding.spans_s
+        if finding.check in shortest and finding.verdict in (Verdict.SUSPECT, Verdict.UNUSABLE)
+        for low, high in finding.spans_s
+        if high - low >= shortest[finding.check]
     )
     joined: list[tuple[float, float]] = []
     for low, high in spans:

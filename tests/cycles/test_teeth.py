@@ -425,3 +425,43 @@ def _timed(edges: EdgeTrain, clock: object) -> float:
     begin = float(clock())
     cycles_of(edges)
     return float(clock()) - begin
+
+
+# An ignition trigger beside the wheel says where top dead centre is.
+
+
+def spark(turn: Turning, at_deg: tuple[float, ...]) -> EdgeTrain:
+    cycles = np.arange(turn.angle[0] // 720, turn.angle[-1] // 720 + 1)
+    rise = np.sort((cycles[:, None] * 720.0 + np.array(at_deg)).ravel())
+    rise = rise[(rise > turn.angle[0]) & (rise + 5.0 < turn.angle[-1])]
+    return train(turn.at(rise), turn.at(rise + 5.0), ChannelRole.IGNITION, float(turn.time[-1]))
+
+
+@pytest.mark.parametrize("start", [30.0, 200.0, 500.0])
+def test_spark_zeroes_the_wheel(start: float) -> None:
+    """Spark 12 deg before top dead centre of cylinder 1, true angle 200 deg: zero is at 212."""
+    engine = replace(FOUR, trigger_cylinder=1, trigger_advance_deg=12.0)
+    turn = turning(start=start)
+    found = cycles_of(wheel("60-2", turn), spark(turn, (200.0,)), engine=engine)
+    assert found.phase_source is PhaseSource.TOOTH_WHEEL
+    assert found.reference is Reference.CYLINDER
+    true = np.interp([u.start_s for u in found.kept], turn.time, turn.angle)
+    assert np.max(np.abs((true - 212.0 + 360.0) % 720.0 - 360.0)) < 0.3
+
+
+def test_wasted_spark_leaves_the_revolution_open() -> None:
+    engine = replace(FOUR, trigger_cylinder=1, trigger_advance_deg=12.0)
+    turn = turning()
+    found = cycles_of(wheel("60-2", turn), spark(turn, (200.0, 560.0)), engine=engine)
+    assert found.reference is Reference.REVOLUTION
+    true = np.interp([u.start_s for u in found.kept], turn.time, turn.angle)
+    assert np.max(np.abs((true - 212.0 + 180.0) % 360.0 - 180.0)) < 0.3
+
+
+def test_unlocked_pulses_do_not_zero_the_wheel() -> None:
+    engine = replace(FOUR, trigger_cylinder=1, trigger_advance_deg=12.0)
+    turn = turning(turns=20)
+    loose = np.sort(np.random.default_rng(9).uniform(0.0, turn.time[-1], 10))
+    ignition = train(loose, loose + 1e-3, ChannelRole.IGNITION, float(turn.time[-1]))
+    found = cycles_of(wheel("60-2", turn), ignition, engine=engine)
+    assert found.reference is Reference.ARBITRARY

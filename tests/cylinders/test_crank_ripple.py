@@ -196,7 +196,7 @@ def test_a_tooth_off_its_place_is_corrected() -> None:
     time[first & (exact.angle_deg > 0)] += 0.8 / (6.0 * 800.0)  # 0.8 deg late
     bent = CycleSet(**{**{f: getattr(exact, f) for f in _fields()}, "time_s": time})
     found = ripple_of(bent, FOUR)
-    assert any("tooth 0 after the gap comes +0.8 deg late" in note for note in found.notes)
+    assert any("at 0 deg of each revolution comes +0.8 deg late" in note for note in found.notes)
     assert found.segments[0].peak_to_peak.value is not None
     assert found.segments[0].peak_to_peak.value < 0.005
 

@@ -16,21 +16,18 @@ from ringland.cycles._pattern import (
 )
 from ringland.cycles._ripple import firing_period_slots
 from ringland.cycles._slots import distinct_times
+from ringland.cycles._tooth_cycles import cycle_set_of
+from ringland.cycles._tooth_types import ToothResult, ToothSpan
 from ringland.cycles.edges import edges_of_channel
 from ringland.model import (
     ChannelRole,
     CycleSet,
-    CycleUse,
     EdgeTrain,
     EngineSpec,
-    Estimate,
-    PhaseSource,
     Recording,
-    Reference,
     ToothWheel,
-    unknown,
 )
-from ringland.model._arrays import FloatArray, IntArray, read_only
+from ringland.model._arrays import FloatArray, IntArray
 
 __all__ = ["ToothResult", "ToothSpan", "cycle_set_from_teeth", "find_teeth"]
 
@@ -38,45 +35,6 @@ _FEWEST_EDGES = 12
 _SLOWEST_RPM = 30.0
 _FASTEST_RPM = 12000.0
 _LONGEST_CAM_SLOTS = 400
-_CLOCK = 1e-4
-"""Relative error granted to the recorder's clock (common practice for a quartz, no source)."""
-
-
-@dataclass(frozen=True, eq=False)
-class ToothSpan:
-    """Teeth while the crank turned without a break.
-
-    `time_s`, `angle_deg`, `speed_rpm`, `speed_se_rpm` (n,): angle counts from the first tooth
-    after the gap in some cycle. `mark_s` (m,): start of each revolution. `lost` are angle spans
-    in which the count of teeth did not come out. `cycle_known`: the cam told which of the two
-    revolutions of the cycle is which.
-    """
-
-    time_s: FloatArray
-    angle_deg: FloatArray
-    speed_rpm: FloatArray
-    speed_se_rpm: FloatArray
-    mark_s: FloatArray
-    teeth_per_revolution: IntArray
-    lost: tuple[tuple[float, float], ...]
-    cycle_known: bool
-
-    def __post_init__(self) -> None:
-        for name in ("time_s", "angle_deg", "speed_rpm", "speed_se_rpm", "mark_s"):
-            object.__setattr__(self, name, read_only(getattr(self, name)))
-
-
-@dataclass(frozen=True, eq=False)
-class ToothResult:
-    """A wheel and the turning it saw; `spans` in time order, the crank at rest between them."""
-
-    wheel: ToothWheel
-    rising: bool
-    spans: tuple[ToothSpan, ...]
-    edge_jitter_s: float
-    angle_se_deg: float
-    teeth_even: bool
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -393,7 +351,10 @@ def _span(numbered: _Numbered, turn: int, jitter_s: float) -> ToothSpan | None:
 
 
 def cycle_set_from_teeth(recording: Recording, engine: EngineSpec) -> CycleSet | str:
-    """Cycles from the crank tooth train of a recording, or the reason why there are none."""
+    """Cycles from the crank tooth train of a recording, or the reason why there are none.
+
+    An ignition trigger in the same recording, if there is one, says where top dead centre is.
+    """
     train = _train(recording, ChannelRole.CRANK_TOOTH)
     if train is None:
         return "no crank tooth signal in the recording"
@@ -403,83 +364,12 @@ def cycle_set_from_teeth(recording: Recording, engine: EngineSpec) -> CycleSet |
         cam=_train(recording, ChannelRole.CAM),
         speed_hint_rpm=recording.speed_hint_rpm,
     )
-    return found if isinstance(found, str) else _cycle_set(found, engine)
+    if isinstance(found, str):
+        return found
+    return cycle_set_of(found, engine, ignition=_train(recording, ChannelRole.IGNITION))
 
 
 def _train(recording: Recording, role: ChannelRole) -> EdgeTrain | None:
     train = recording.edge_train(role)
     channel = recording.channel(role)
     return train if train is not None or channel is None else edges_of_channel(channel)
-
-
-def _cycle_set(found: ToothResult, engine: EngineSpec) -> CycleSet | str:
-    cycle = engine.cycle_deg
-    longest = max(found.spans, key=lambda s: s.angle_deg[-1] - s.angle_deg[0])
-    known = longest.cycle_known
-    offset = 0.0
-    parts: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]] = []
-    uses: list[CycleUse] = []
-    end_s: float | None = None
-    for span in found.spans:
-        shift = np.ceil((offset - span.angle_deg[0]) / cycle) * cycle
-        angle = span.angle_deg + shift
-        begin, last = np.ceil(angle[0] / cycle), np.floor(angle[-1] / cycle)
-        bounds = np.arange(begin, last + 1) * cycle
-        times = np.interp(bounds, angle, span.time_s)
-        if end_s is not None and len(times):
-            uses.append(CycleUse(end_s, float(times[0]), "the crank stopped or its speed jumped"))
-        stray = not known and span is not longest and engine.revolutions_per_cycle == 2
-        for i in range(len(bounds) - 1):
-            reason = _drop_reason(span, float(bounds[i] - shift), cycle)
-            if stray:
-                reason = "after a stop it is not known which of the two revolutions came first"
-            uses.append(CycleUse(float(times[i]), float(times[i + 1]), reason))
-        if len(times):
-            end_s = float(times[-1])
-        parts.append((span.time_s, angle, span.speed_rpm, span.speed_se_rpm))
-        offset = angle[-1] + 1e-6
-    if not uses:
-        return "the crank teeth do not span one whole cycle"
-    time_s, angle_deg, speed, speed_se = (np.concatenate(p) for p in zip(*parts, strict=True))
-    reference = (
-        "angle zero is the first tooth after the gap"
-        if found.wheel.missing
-        else ("angle zero is a tooth of the first revolution")
-    )
-    if engine.revolutions_per_cycle == 2:
-        reference += (
-            ", of the same one of the two revolutions throughout (cam)"
-            if known
-            else "; which of the two revolutions is which is not known without a cam signal"
-        )
-    return CycleSet(
-        cycle_deg=cycle,
-        phase_source=PhaseSource.TOOTH_WHEEL,
-        reference=Reference.ARBITRARY,
-        reference_reason=reference + "; where top dead centre lies from it is not described",
-        time_s=time_s,
-        angle_deg=angle_deg,
-        speed_rpm=speed,
-        speed_se_rpm=speed_se,
-        angle_se_deg=found.angle_se_deg,
-        mean_speed_rpm=_mean_speed(uses, cycle, found.edge_jitter_s),
-        cycles=tuple(uses),
-        wheel=found.wheel,
-        notes=found.notes,
-    )
-
-
-def _drop_reason(span: ToothSpan, start_deg: float, cycle: float) -> str | None:
-    if any(a < start_deg + cycle and b > start_deg for a, b in span.lost):
-        return "teeth lost or stray edges: the count did not come out"
-    return None
-
-
-def _mean_speed(uses: list[CycleUse], cycle: float, jitter_s: float) -> Estimate:
-    kept = [u for u in uses if u.kept]
-    if not kept:
-        return unknown("rpm", "no whole cycle was fit to use")
-    total_s = sum(u.stop_s - u.start_s for u in kept)
-    rpm = len(kept) * cycle / 6.0 / total_s
-    jitter = jitter_s if np.isfinite(jitter_s) else 0.0
-    return Estimate.from_se(rpm, rpm * (1.41421356 * jitter / total_s + _CLOCK), "rpm")

@@ -3,7 +3,7 @@
 import numpy as np
 
 from ringland.model import CycleSet
-from ringland.model._arrays import FloatArray
+from ringland.model._arrays import FloatArray, IntArray
 
 __all__ = ["corrected_angle_deg", "tooth_errors_deg"]
 
@@ -18,7 +18,7 @@ def corrected_angle_deg(cycles: CycleSet) -> FloatArray:
     error = tooth_errors_deg(cycles)
     if len(error) == 0 or not np.any(error):
         return cycles.angle_deg
-    slot = np.round(cycles.angle_deg * len(error) / 360.0).astype(np.int64) % len(error)
+    _, slot = _slots(cycles, len(error))
     return np.asarray(np.maximum.accumulate(cycles.angle_deg + error[slot]))
 
 
@@ -34,8 +34,7 @@ def tooth_errors_deg(cycles: CycleSet) -> FloatArray:
     if cycles.wheel is None or cycles.wheel.slots < _FEWEST_SLOTS or len(cycles.time_s) < 8:
         return np.zeros(0)
     turn = cycles.wheel.slots
-    number = cycles.angle_deg * turn / 360.0
-    slot = np.round(number).astype(np.int64) % turn
+    number, slot = _slots(cycles, turn)
     place = slot[2:-2]
     count = np.bincount(place, minlength=turn)
     able = count >= _FEWEST_REVOLUTIONS
@@ -54,6 +53,17 @@ def tooth_errors_deg(cycles: CycleSet) -> FloatArray:
             break
         error[worst] += middle[worst]
     return error * 360.0 / turn
+
+
+def _slots(cycles: CycleSet, turn: int) -> tuple[FloatArray, IntArray]:
+    """Running slot number of each knot, and its slot in the revolution from 0.
+
+    Angle zero need not be a tooth: slot 0 is the one that begins within half a slot of it.
+    """
+    number = cycles.angle_deg * turn / 360.0
+    part = np.angle(np.mean(np.exp(2j * np.pi * number))) / (2.0 * np.pi)
+    number = number - part
+    return number, np.round(number).astype(np.int64) % turn
 
 
 def _off_cubic(time_s: FloatArray, number: FloatArray) -> FloatArray:

@@ -200,7 +200,8 @@ def _rises(part: Swing, engine: EngineSpec, extreme: float) -> list[tuple[int, f
 
 def _notes(segments: list[RippleSegment], error_deg: FloatArray) -> tuple[str, ...]:
     notes = [
-        f"the edge of tooth {slot} after the gap comes {error_deg[slot]:+.1f} deg late: corrected"
+        f"the tooth edge at {slot * 360 / len(error_deg):.0f} deg of each revolution comes "
+        f"{error_deg[slot]:+.1f} deg late: corrected"
         for slot in np.flatnonzero(error_deg)
     ]
     for segment in segments:

@@ -30,7 +30,7 @@ def burned_share(angle_deg: float, i: int, c: FloatArray, e: FloatArray, plan: F
         done += premixed * wiebe(after / c[i, at.PREMIXED_DURATION_DEG], a, c[i, at.PREMIXED_FORM])
     if late > 0.0:
         done += late * wiebe((after - 30.0) / 80.0, a, 1.0)
-    return done
+    return float(done)
 
 
 @njit(cache=True, error_model="numpy")
@@ -131,10 +131,10 @@ def _control(
     ctl[at.CTL_ADVANCE] = timing + (quick if share < 0.0 else 0.0)
     if diesel:
         ctl[at.CTL_FUEL] = e[at.IDLE_FUEL_KG] * (demand if share < 0.0 else 12.0 * share)
-        return e[at.FULL_THROTTLE_M2]
+        return float(e[at.FULL_THROTTLE_M2])
     if share >= 0.0:
-        return max(share * e[at.FULL_THROTTLE_M2], 1e-7)
-    return min(e[at.IDLE_THROTTLE_M2] * demand, e[at.FULL_THROTTLE_M2])
+        return max(float(share * e[at.FULL_THROTTLE_M2]), 1e-7)
+    return min(float(e[at.IDLE_THROTTLE_M2] * demand), float(e[at.FULL_THROTTLE_M2]))
 
 
 @njit(cache=True, error_model="numpy")

@@ -167,7 +167,7 @@ def _wall_w_k(
     else:
         h = hohenberg_w_m2k(volume, p * 1e-5, t, piston_speed)
     area = 2.2 * e[at.PISTON_AREA_M2] + math.pi * e[at.BORE_M] * volume / e[at.PISTON_AREA_M2]
-    return e[at.HEAT_SCALE] * h * area
+    return float(e[at.HEAT_SCALE] * h * area)
 
 
 @njit(cache=True, error_model="numpy")

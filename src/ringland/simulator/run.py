@@ -17,7 +17,7 @@ from ringland.simulator.parameters import SimulatedEngine
 from ringland.simulator.rates import crank_state, initial_guess
 from ringland.simulator.result import CycleTruth, SimulationResult
 
-__all__ = ["EngineState", "simulate", "start_state"]
+__all__ = ["CrankRun", "EngineState", "simulate", "start_state", "turn_crank"]
 
 STEP_DEG = 0.56
 # Cylinder walls of a warm engine that is not firing
@@ -110,6 +110,54 @@ def outside_air(e: FloatArray) -> FloatArray:
             woschni_bore_factor(e[at.BORE_M]),
         ]
     )
+
+
+@dataclass(frozen=True, eq=False)
+class CrankRun:
+    """What `turn_crank` saw, one row per step: `angle_deg`, `cylinder_pressure_pa` (n, cylinders),
+    `signals` as `advance` fills them, and the truth table per cycle."""
+
+    angle_deg: FloatArray
+    cylinder_pressure_pa: FloatArray
+    signals: FloatArray
+    truth: FloatArray
+
+
+def turn_crank(
+    parameters: SimulatedEngine,
+    state: EngineState,
+    *,
+    degrees: float,
+    step_deg: float = 0.5,
+    combustion: bool = False,
+    throttle_share: float = 1.0,
+) -> CrankRun:
+    """Turn the crank from a given state, without scatter: for checks against other solutions.
+
+    The step is `step_deg` at the speed the state has. `state` is changed in place.
+    """
+    n, outlets = len(parameters.cylinders), parameters.spec.outlet_count
+    ledger = 3 * parameters.volumes + at.PER_CYLINDER * n
+    speed = state.y[ledger + at.SPEED_RAD_S]
+    rate_hz = math.degrees(speed) / step_deg
+    steps = round(degrees / step_deg)
+    commands = np.zeros((steps, 5))
+    commands[:, at.TARGET_RPM] = speed * 30.0 / math.pi
+    commands[:, at.THROTTLE_SHARE] = throttle_share
+    commands[:, at.COMBUSTION_ON] = 1.0 if combustion else 0.0
+    e = parameters.engine_vector()
+    cycles = math.degrees(state.y[ledger + at.ANGLE_RAD]) + degrees
+    rows = math.ceil(cycles / parameters.spec.cycle_deg) + 3
+    draws = np.zeros((rows, n, 5))
+    draws[:, :, 0] = 1.0
+    truth = np.full((rows, n, at.TRUE_SIZE), np.nan)
+    signals, pressures = np.zeros((steps, 7 + 3 * outlets)), np.zeros((steps, n))
+    advance(
+        state.y, state.slope, state.gas, state.plan, state.control, state.marks, 0, commands,
+        rate_hz, 1, parameters.cylinder_table(), e, parameters.pair_table(),
+        parameters.phase_table(), outside_air(e), draws, truth, signals, pressures,
+    )  # fmt: skip
+    return CrankRun(np.degrees(signals[:, 0]), pressures, signals, truth)
 
 
 def _demand_guess(parameters: SimulatedEngine, rpm: float) -> float:

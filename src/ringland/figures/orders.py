@@ -66,7 +66,7 @@ def draw(axes: "Axes", prepared: OrderFigure) -> None:
         )  # fmt: skip
     axes.plot(
         prepared.order, prepared.noise, color=style.BLUE, linewidth=1.4, linestyle=(0, (5, 2)),
-        label="noise level of the average",
+        label="noise level",
     )  # fmt: skip
     axes.set_ylim(bottom=0)
     axes.set_xlim(0, float(prepared.order[-1]) + 0.5 if prepared.order.size else 1)
@@ -76,5 +76,5 @@ def draw(axes: "Axes", prepared: OrderFigure) -> None:
     axes.set_ylabel("Amplitude" + ("" if prepared.unit == "1" else f", {prepared.unit}"))
     axes.legend(
         loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, frameon=False, borderaxespad=0.1,
-        fontsize=style.SMALL_PT, handletextpad=0.4, columnspacing=1.6,
+        fontsize=style.SMALL_PT, handletextpad=0.4, columnspacing=1.4,
     )  # fmt: skip

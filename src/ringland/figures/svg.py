@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["THEME_COLOURS", "inline_svg", "plain_axes"]
+__all__ = ["SETTINGS", "THEME_COLOURS", "inline_svg", "plain_axes"]
 
 THEME_COLOURS = {
     style.INK: "ink",
@@ -29,7 +29,7 @@ THEME_COLOURS = {
     style.VERMILLION: "vermillion",
 }
 
-_SETTINGS: dict[Any, Any] = {
+SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
     "text.parse_math": False,
     "font.family": ["DejaVu Sans"],
@@ -100,7 +100,7 @@ def inline_svg(
     from matplotlib.figure import Figure
 
     drawn = StringIO()
-    with mpl.rc_context({**_SETTINGS, "svg.hashsalt": name}):
+    with mpl.rc_context({**SETTINGS, "svg.hashsalt": name}):
         figure = Figure(figsize=size_in)
         FigureCanvasSVG(figure)
         figure.patch.set_alpha(0.0)

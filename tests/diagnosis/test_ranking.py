@@ -21,6 +21,7 @@ from ringland.diagnosis.hypotheses import (
 from ringland.diagnosis.likelihood import (
     Observation,
     answer_observation,
+    deviation_densities,
     group_log_likelihood,
     quadrature,
 )
@@ -402,21 +403,19 @@ def test_ring_leak_and_scored_bore() -> None:
 
 
 def test_leaking_exhaust_valve() -> None:
-    d = ranked(
-        {
-            ("exhaust_early_pressure", 2): 3,
-            ("exhaust_suction", 2): 2,
-            ("exhaust_pulse_strength", 2): 2,
-            ("crank_torque_pulse", 2): 1.5,
-        }
-    )
+    pattern = {
+        ("exhaust_early_pressure", 2): 3,
+        ("exhaust_suction", 2): 2,
+        ("exhaust_pulse_strength", 2): 2,
+        ("crank_torque_pulse", 2): 1.5,
+    }
+    d = ranked(pattern)
     assert (d.causes[0].failure_mode, d.causes[0].firing_position) == ("exhaust_valve_leak", 2)
     assert d.causes[0].probability > 0.7
-    air = ranked(
-        {("exhaust_early_pressure", 2): 3},
-        (GivenAnswer("leakdown", "exhaust", firing_position=2),),
-    )
-    assert cause(air, "exhaust_valve_leak", 2).probability > 0.8
+    air = ranked(pattern, (GivenAnswer("leakdown", "exhaust", firing_position=2),))
+    assert cause(air, "exhaust_valve_leak", 2).probability > 0.9
+    tight = ranked(pattern, (GivenAnswer("leakdown", "tight", firing_position=2),))
+    assert cause(tight, "exhaust_valve_leak", 2).probability < d.causes[0].probability
 
 
 def test_gasket_between_neighbours_shows_in_two_cylinders() -> None:
@@ -470,12 +469,28 @@ def test_a_pattern_of_nothing_says_so() -> None:
 
 
 def test_hook_up_trouble_is_named_not_a_mechanical_fault() -> None:
+    """Scatter here and there, gone once the hose is dry and seated: no cylinder is blamed."""
     d = ranked(
-        {("exhaust_cycle_scatter", p): 1.5 for p in range(1, 7)},
+        {("exhaust_cycle_scatter", 2): 1.5, ("exhaust_cycle_scatter", 5): 1.5},
         (GivenAnswer("hook_up_recheck", "changed"),),
     )
-    mechanical = sum(c.probability for c in d.causes if c.firing_position is not None)
-    assert cause(d, "sensor_or_hose_fault", None).probability > mechanical
+    mechanical = max(c.probability for c in d.causes if c.firing_position is not None)
+    assert cause(d, "sensor_or_hose_fault", None).probability > 2 * mechanical
+
+
+def test_densities_are_densities() -> None:
+    """Each integrates to 1 over the deviation (floor and cut-off aside)."""
+    from ringland.diagnosis.likelihood import _beyond_limit
+
+    x = np.linspace(-8.0, 40.0, 200_001)
+    for mean, error in ((1.5, 0.25), (0.2, 0.25), (0.2, 2.0), (1.5, 1.0)):
+        values = np.array([_beyond_limit(v, mean, error) for v in x[::20]])
+        assert np.trapezoid(values, x[::20]) == pytest.approx(1.0, abs=1e-3)
+    for value in (-1.0, 0.0, 0.5, 1.0, 2.0, 3.5):
+        sharp = deviation_densities(value, 0.1)
+        assert min(sharp) > 0
+        hopeless = deviation_densities(value, 1e5)
+        assert hopeless[0] == pytest.approx(hopeless[2], rel=1e-3)
 
 
 def test_what_would_be_seen_and_is_not() -> None:

@@ -95,8 +95,9 @@ def parse_answer(
 ) -> GivenAnswer:
     """An answer from an outcome's id, or from readings as typed ("35", "1.0mm", "7bar").
 
-    Raises SettingError when the test or outcome is not known, a reading is missing or out of range,
-    or neither outcome nor readings are given.
+    A reading "excess" says how far it is beyond its limit, in units of the limit: far beyond is
+    seldom a false alarm. Raises SettingError when the test or outcome is not known, a reading is
+    missing or out of range, or neither outcome nor readings are given.
     """
     follow_up = (knowledge or load_knowledge()).test(test)
     given = _Given(follow_up, {k: v for k, v in (readings or {}).items() if v})
@@ -130,6 +131,7 @@ def _leakdown(given: _Given, cylinder: int | None) -> _Found:
         ("supply_pa", supply),
         ("leak_area_m2", area),
         ("loss_on_reference_tester", comparable),
+        ("excess", comparable / _LEAKS_FROM - 1.0),
     )
     if comparable <= _LEAKS_FROM:
         return "tight", readings
@@ -148,6 +150,7 @@ def _compression(given: _Given, cylinder: int | None) -> _Found:
         readings += [("altitude_m", altitude), ("dry_at_sea_level_pa", sea_level)]
     if not compression_is_low(dry, highest, CompressionRule(least_ratio=ratio)):
         return "normal", tuple(readings)
+    readings.append(("excess", (1.0 - dry / highest) / (1.0 - ratio) - 1.0))
     wet = given.quantity("wet", "low: the reading again after 15 ml of oil", "pressure")
     readings.append(("wet_pa", wet))
     helps = wet >= _OIL_HELPS_RATIO * dry
@@ -177,7 +180,8 @@ def _fuel_trims(given: _Given, cylinder: int | None) -> _Found:
 def _back_pressure(given: _Given, cylinder: int | None) -> _Found:
     pressure = given.quantity("pressure", "the back-pressure", "pressure")
     chosen = "high" if pressure > _HIGH_BACK_PRESSURE_PA else "normal"
-    return chosen, (("pressure_pa", pressure),)
+    excess = pressure / _HIGH_BACK_PRESSURE_PA - 1.0
+    return chosen, (("pressure_pa", pressure), ("excess", excess))
 
 
 def _crankcase_pressure(given: _Given, cylinder: int | None) -> _Found:

@@ -97,10 +97,10 @@ def recorded_observations(
                     item,
                     positions=positions,
                     firing_position=symptom.firing_position,
-                    abnormal=abnormal,
+                    deviation=sign * symptom.deviation.value / abs(limit),
+                    error=error / abs(limit),
                     sentence=_sentence(item, symptom, abnormal),
-                    excess=sign * symptom.deviation.value / abs(limit) - 1.0,
-                    relative_error=error / abs(limit),
+                    abnormal=abnormal,
                 )
             )
     return observations
@@ -162,7 +162,12 @@ def answer_observations(
         title = test.outcomes[outcome].title
         observations.append(
             answer_observation(
-                knowledge, test, place, outcome, sentence=f"{test.title}{where}: {_lower(title)}"
+                knowledge,
+                test,
+                place,
+                outcome,
+                sentence=f"{test.title}{where}: {_lower(title)}",
+                excess=dict(answer.readings).get("excess"),
             )
         )
     return observations

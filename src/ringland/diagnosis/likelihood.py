@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import erfc, erfcx, ndtr, ndtri
 
 from ringland.diagnosis.hypotheses import pair_members
 from ringland.diagnosis.knowledge import EvidenceItem, FollowUpTest, Knowledge, Scope
@@ -20,6 +20,7 @@ __all__ = [
     "NODES",
     "Observation",
     "answer_observation",
+    "deviation_densities",
     "group_log_likelihood",
     "item_observation",
     "quadrature",
@@ -27,6 +28,11 @@ __all__ = [
 
 NODES = 15
 _SMALLEST = 1e-6
+_SOFTNESS = 0.25
+"""Width of the limit itself, as a share of it: nobody believes a limit to the last digit."""
+_SOUND_WIDTH = 0.4
+_FARTHEST = 20.0
+_GROSS = 1.0 / 300.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,37 +154,68 @@ def _excess_densities(excess: float, relative_error: float) -> tuple[float, floa
     return 2.0 * fault / (fault + chance), 2.0 * chance / (fault + chance)
 
 
+@lru_cache(maxsize=256)
+def _answer_due_to_fault(knowledge: Knowledge, test: FollowUpTest) -> FloatArray:
+    """(pairs,) share of abnormal answers that come from the fault and not from chance."""
+    _, weights = quadrature()
+    shows = _answer_tables(knowledge, test)[0] @ weights
+    share: FloatArray = np.clip(1.0 - shows[0] / shows, 0.0, 1.0)
+    return share
+
+
+def _beyond_limit(value: float, mean: float, error: float) -> float:
+    """Density at `value` of 1 + an exponential excess of this mean + a normal error."""
+    over = value - 1.0
+    z = (error / mean - over / error) / np.sqrt(2.0)
+    if z > 0:
+        return float(0.5 / mean * np.exp(-0.5 * (over / error) ** 2) * erfcx(z))
+    return float(0.5 / mean * np.exp(0.5 * (error / mean) ** 2 - over / mean) * erfc(z))
+
+
+def deviation_densities(value: float, error: float) -> tuple[float, float, float]:
+    """Density of a measured deviation: shown by a fault, shown by chance, and not shown.
+
+    `value` and its standard error in units of the limit, towards the side that counts. Not shown:
+    normal about 0, the limit at 2.5 standard deviations of sound cylinders. Shown by a fault:
+    beyond the limit by an exponential of mean 1.5; by chance: of mean 0.2, but for one gross error
+    in twenty. All widened by the measurement's error. One reading in 300 is wrong altogether and
+    looks like a fault, so that no single reading is believed without end (equations 5 to 7 of
+    docs/theory/diagnosis.md).
+    """
+    value = float(np.clip(value, -1.0, _FARTHEST))
+    soft = float(np.hypot(error, _SOFTNESS))
+    fault = _beyond_limit(value, 1.5, soft)
+    chance = 0.95 * _beyond_limit(value, 0.2, soft) + 0.05 * fault
+    width = float(np.hypot(error, _SOUND_WIDTH))
+    sound = float(np.exp(-0.5 * (value / width) ** 2) / (width * np.sqrt(2.0 * np.pi)))
+    return fault, chance, (1.0 - _GROSS) * sound + _GROSS * fault
+
+
 def item_observation(
     knowledge: Knowledge,
     item: EvidenceItem,
     *,
     positions: int,
     firing_position: int | None,
-    abnormal: float,
+    deviation: float,
+    error: float,
     sentence: str,
-    excess: float | None = None,
-    relative_error: float = 0.0,
+    abnormal: float,
 ) -> Observation:
-    """A recorded item that is beyond its limit with probability `abnormal` as measured.
-
-    `excess`: how far beyond, in units of the limit (None: not known); `relative_error` its
-    standard error in the same unit.
-    """
+    """A recorded item: `deviation` and its standard `error` in units of the limit, towards the
+    side that counts. `abnormal` is the probability that it is beyond the limit, for wording."""
+    fault, chance, sound = deviation_densities(deviation, error)
+    share = _due_to_fault(knowledge, item, positions)
+    scale = max(fault, chance, sound)
     table = _item_table(knowledge, item, positions)
-    pairs = len(table)
-    if_shows = np.full(pairs, abnormal)
-    if excess is not None:
-        fault, chance = _excess_densities(max(excess, 0.0), relative_error)
-        share = _due_to_fault(knowledge, item, positions)
-        if_shows = abnormal * (share * fault + (1.0 - share) * chance)
     return Observation(
         key=item.id,
         group=item.group,
         firing_position=firing_position,
         from_recording=True,
         shows=table,
-        if_shows=if_shows,
-        if_not=np.full(pairs, 1.0 - abnormal),
+        if_shows=(share * fault + (1.0 - share) * chance) / scale,
+        if_not=np.full(len(table), sound / scale),
         abnormal=abnormal,
         name=item.would_show,
         sentence=sentence,
@@ -190,17 +227,27 @@ def answer_observation(
     test: FollowUpTest,
     firing_position: int | None,
     outcome: int,
+    *,
     sentence: str = "",
+    excess: float | None = None,
 ) -> Observation:
-    """An answer: outcome number `outcome` of a follow-up test."""
+    """An answer: outcome number `outcome` of a follow-up test.
+
+    `excess`: how far an abnormal reading is beyond its limit, in units of the limit.
+    """
     shows, if_shows, if_not = _answer_tables(knowledge, test)
+    seen = if_shows[outcome]
+    if excess is not None and test.outcomes[outcome].shows:
+        fault, chance = _excess_densities(max(excess, 0.0), 0.1)
+        share = _answer_due_to_fault(knowledge, test)
+        seen = seen * (share * fault + (1.0 - share) * chance)
     return Observation(
         key=test.id,
         group=test.group,
         firing_position=firing_position if test.scope is Scope.CYLINDER else None,
         from_recording=False,
         shows=shows,
-        if_shows=if_shows[outcome],
+        if_shows=seen,
         if_not=if_not[outcome],
         abnormal=1.0 if test.outcomes[outcome].shows else 0.0,
         name=test.title,

@@ -29,6 +29,7 @@ _DRIFT_BELOW_HZ = 0.4
 BAND_TOP_HZ = 300.0
 _AS_GOOD = 0.65
 _LASTS = 2.0
+_EDGE_KNOTS = 3
 CHANCE_ERRORS = 5.0
 
 
@@ -166,7 +167,8 @@ def track_phase(slow: FloatArray, rate_hz: float, repeat_hz: float) -> PhaseTrac
     baseband[offsets % length] = spectrum[best - half : best + half + 1] * taper
     z = scipy.fft.ifft(baseband)
     time_s = np.arange(length, dtype=np.float64) * (size / rate_hz / length)
-    inside = time_s <= duration_s
+    edge = _EDGE_KNOTS * (time_s[1] - time_s[0])  # there start and end run into one another
+    inside = (time_s >= edge) & (time_s <= duration_s - edge)
     z, time_s = z[inside], time_s[inside]
     line_hz = best * bin_hz
     turns = np.unwrap(np.angle(z)) / (2.0 * np.pi) + line_hz * time_s

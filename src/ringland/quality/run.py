@@ -37,7 +37,7 @@ def unusable_spans(report: QualityReport, channel: str) -> tuple[tuple[float, fl
     """Parts of a channel, seconds, whose samples are not what the sensor gave, in order and joined.
 
     From the checks declared with `drops_cycles` (missing values, clipping, drop-outs, repeated
-    blocks, joins; clipping from 1 ms on). Cycles that touch one should be dropped from that channel.
+    blocks, joins; clipping from 1 ms on). Cycles that touch one should be dropped there.
     """
     shortest = {c.id: c.shortest_drop_s for c in CHECKS if c.drops_cycles}
     spans = sorted(

@@ -27,7 +27,7 @@ _ROLE_WORDS = {
     ChannelRole.CRANK_TOOTH: "Crank teeth",
     ChannelRole.CAM: "Cam",
     ChannelRole.SOUND: "Sound",
-    ChannelRole.UNASSIGNED: "Channel without a role",
+    ChannelRole.UNASSIGNED: "No role given",
 }
 
 

@@ -1,6 +1,5 @@
 """The recording: all channels above each other, with the engine cycles kept and dropped."""
 
-import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["RecordingFigure", "Trace", "compose", "draw", "prepare", "size_in"]
 
 _MOST_COLUMNS = 900
+_LONGEST_LABEL = 22
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +145,7 @@ def compose(figure: "Figure", prepared: RecordingFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
     height = size_in(prepared)[1]
     bottom = 0.48 / height
-    draw(figure.add_axes((0.2, bottom, 0.78, 1 - bottom - 0.06 / height)), prepared)
+    draw(figure.add_axes((0.245, bottom, 0.735, 1 - bottom - 0.06 / height)), prepared)
 
 
 def draw(axes: "Axes", prepared: RecordingFigure) -> None:
@@ -192,7 +192,11 @@ def _label(axes: "Axes", trace: Trace, base: float) -> None:
     lines.append((trace.note, style.MUTED, style.SMALL_PT))
     for row, (text, colour, size) in enumerate(lines):
         axes.annotate(
-            textwrap.shorten(text, 26, placeholder="…"), (0, base + 0.37),
+            _short(text), (0, base + 0.37),
             xycoords=axes.get_yaxis_transform(), xytext=(-8, 12.5 * ((len(lines) - 1) / 2 - row)),
             textcoords="offset points", ha="right", va="center", color=colour, fontsize=size,
         )  # fmt: skip
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST_LABEL else f"{text[: _LONGEST_LABEL - 1].rstrip()}…"

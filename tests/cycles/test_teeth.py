@@ -284,6 +284,16 @@ def test_no_tooth_channel_is_a_reason() -> None:
     assert cycle_set_from_teeth(Recording(()), FOUR) == "no crank tooth signal in the recording"
 
 
+def test_random_edges_are_no_wheel() -> None:
+    rng = np.random.default_rng(10)
+    for _ in range(40):
+        trains = []
+        for role, count in ((ChannelRole.CRANK_TOOTH, 400), (ChannelRole.CAM, 40)):
+            time = np.sort(rng.uniform(0.0, 3.0, count))
+            trains.append(EdgeTrain(role.value, role, time, np.arange(count) % 2, 0.0, 3.0))
+        assert isinstance(cycle_set_from_teeth(Recording((), tuple(trains)), FOUR), str)
+
+
 # Real recordings: facts from SOURCES.md of the real recordings.
 
 

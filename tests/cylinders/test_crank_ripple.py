@@ -125,6 +125,16 @@ def test_an_even_engine_shares_orders_that_are_multiples_of_half_its_cylinders()
     assert shared == {2.0, 4.0, 6.0, 8.0}
 
 
+def test_a_gap_does_not_flatten_the_ripple() -> None:
+    """Equal cylinders stay equal within 0.2 % though one has the gap in its stroke."""
+    eight = EngineSpec("eight", 8, tuple(range(1, 9)), tuple(90.0 * i for i in range(8)))
+    angle = np.deg2rad(np.arange(0.0, 720.0 * 6, 0.5))
+    made = cycle_set(250.0 * (1.0 + 0.06 * np.cos(4.0 * angle + 0.4)), 0.5)
+    segment = segment_of(ripple_of(made, eight), CrankPhase.CRANKING)
+    assert np.max(np.abs(values(segment) - 1.0)) < 0.002
+    assert amplitude(segment, 4.0) == pytest.approx(0.06, rel=0.03)
+
+
 @pytest.mark.parametrize("engine", [FOUR, SIX], ids=["four", "six"])
 @pytest.mark.parametrize("weak", [0, 2, 3])
 def test_a_weak_compression_is_found_where_it_is(engine: EngineSpec, weak: int) -> None:
@@ -269,7 +279,7 @@ def test_real_four_fires_and_is_split_there(real_data: Path) -> None:
     first, second = found.segments
     assert first.stop_s <= second.start_s + 0.1
     assert first.mean.value is not None
-    assert 250.0 < first.mean.value < 265.0
+    assert 259.0 * 0.995 < first.mean.value < 263.0 * 1.005
     assert second.stop_s > 7.0
     assert not found.positions_known
     assert "arbitrary start" in found.reason
@@ -279,7 +289,9 @@ def test_real_v6_cranking_ripple(real_data: Path) -> None:
     """Order 3 is 10.1 % of the mean within 0.5 points, order 0.5 0.2 %: even compression."""
     segment = cranking(real_data, "nissan_vq40_cranking-1.csv", SIX)
     assert amplitude(segment, 3.0) == pytest.approx(0.101, abs=0.005)
-    assert amplitude(segment, 0.5) < 0.005
+    assert amplitude(segment, 0.5) == pytest.approx(0.002, abs=0.001)
+    assert segment.mean.value is not None
+    assert 239.0 * 0.995 < segment.mean.value < 243.0 * 1.005
     share = values(segment)
     assert np.all(np.abs(share - 1.0) < 0.05)
 

@@ -32,6 +32,8 @@ from ringland.model._arrays import FloatArray, IntArray
 __all__ = ["ToothResult", "ToothSpan", "cycle_set_from_teeth", "find_teeth"]
 
 _FEWEST_EDGES = 12
+_MOST_UNEVEN_TEETH = 12
+_STEADY_CYCLES = 0.15
 _SLOWEST_RPM = 30.0
 _FASTEST_RPM = 12000.0
 _LONGEST_CAM_SLOTS = 400
@@ -147,6 +149,8 @@ def _slots_per_revolution(
         period = _cam_period(trains, step, cam)
         if period is not None and period % cycles == 0 and (period // cycles) % step == 0:
             turn = period // cycles
+            if train.uneven and not _recurs_unevenly(train, period):
+                return "the edges come at no regular interval"
             if _plausible(slot_rate, turn, hint_rpm):
                 return _Slots(turn, f"the cam repeats every {period} slots", cycles == 2)
     if hint_rpm is not None and pattern is None:
@@ -166,6 +170,19 @@ def _slots_per_revolution(
         "the teeth are all alike, so how many make one revolution is not known: "
         "give the speed, or record a cam signal"
     )
+
+
+def _recurs_unevenly(train: SlotTrain, period: int) -> bool:
+    """True when an uneven spacing of few teeth comes again every `period` edges."""
+    step = np.log(np.diff(train.time_s))
+    if period > 2 * _MOST_UNEVEN_TEETH or len(step) < 3 * period:
+        return False
+    whole = train.time_s[::period]
+    if float(np.median(np.abs(np.diff(np.log(np.diff(whole)))))) > _STEADY_CYCLES:
+        return False
+    level = np.convolve(step, np.ones(period) / period, mode="valid")
+    own = step[period // 2 : period // 2 + len(level)] - level
+    return float(np.corrcoef(own[:-period], own[period:])[0, 1]) > 0.5
 
 
 def _plausible(slot_rate: float, turn: int, hint_rpm: float | None) -> bool:
@@ -283,7 +300,9 @@ def _cycle_shift(
     bins = 2 * turn
     lead_shape = _cam_shape(where, level, bins)
     rolled = np.roll(lead_shape, turn, axis=1)
-    if np.sum(np.abs(lead_shape - rolled)) < 0.5 * np.sum(lead_shape + rolled):
+    unlike = np.sum(np.abs(lead_shape - rolled)) >= 0.5 * np.sum(lead_shape + rolled)
+    uneven = np.abs(lead_shape[:, :turn].sum(axis=1) - lead_shape[:, turn:].sum(axis=1))
+    if not unlike and np.max(uneven) < 0.7:  # edges per cycle more in one revolution
         return [None] * len(numbered)
     # convention: the first revolution is the one with more cam rises, then falls, then earlier
     halves = [lead_shape[:, :turn], lead_shape[:, turn:]]

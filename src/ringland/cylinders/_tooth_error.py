@@ -5,12 +5,13 @@ import numpy as np
 from ringland.model import CycleSet
 from ringland.model._arrays import FloatArray, IntArray
 
-__all__ = ["corrected_angle_deg", "tooth_errors_deg"]
+__all__ = ["corrected_angle_deg", "gaps_filled", "tooth_errors_deg"]
 
 _FEWEST_SLOTS = 24
 _FEWEST_REVOLUTIONS = 4
 _MOST_TEETH = 8
 _SMALLEST_SLOTS = 0.03
+_WIDEST_GAP_SLOTS = 6
 
 
 def corrected_angle_deg(cycles: CycleSet) -> FloatArray:
@@ -20,6 +21,52 @@ def corrected_angle_deg(cycles: CycleSet) -> FloatArray:
         return cycles.angle_deg
     _, slot = _slots(cycles, len(error))
     return np.asarray(np.maximum.accumulate(cycles.angle_deg + error[slot]))
+
+
+def gaps_filled(
+    time_s: FloatArray, angle_deg: FloatArray, step_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Knots with the teeth added that a wheel lacks, so that the ripple is not flattened there.
+
+    Each is timed by the polynomial of degree 5 through three teeth on either side of the gap.
+    `time_s`, `angle_deg` (n,), strictly increasing; `step_deg` one slot.
+    """
+    slots = np.round(np.diff(angle_deg) / step_deg).astype(np.int64)
+    gaps = np.flatnonzero((slots > 1) & (slots <= _WIDEST_GAP_SLOTS))
+    gaps = gaps[(gaps >= 2) & (gaps < len(angle_deg) - 3)]
+    if len(gaps) == 0:
+        return time_s, angle_deg
+    around = gaps[:, None] + np.arange(-2, 4)
+    nodes, times = angle_deg[around], time_s[around]
+    near = nodes[:, -1] - nodes[:, 0] <= (slots[gaps] + 4 + _WIDEST_GAP_SLOTS) * step_deg
+    gaps, nodes, times = gaps[near], nodes[near], times[near]
+    new_time, new_angle = [time_s], [angle_deg]
+    for j in range(1, _WIDEST_GAP_SLOTS):
+        able = slots[gaps] > j
+        at = (
+            angle_deg[gaps[able]]
+            + j * (angle_deg[gaps[able] + 1] - angle_deg[gaps[able]]) / (slots[gaps[able]])
+        )
+        new_angle.append(at)
+        new_time.append(_lagrange(nodes[able], times[able], at))
+    every_t, every_a = np.concatenate(new_time), np.concatenate(new_angle)
+    order = np.argsort(every_a, kind="stable")
+    every_t, every_a = every_t[order], every_a[order]
+    if np.any(np.diff(every_t) <= 0.0):
+        return time_s, angle_deg
+    return every_t, every_a
+
+
+def _lagrange(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
+    """Value at `at` (g,) of the polynomial through the nodes x, y (g, k) of each row."""
+    value = np.zeros(len(at))
+    for i in range(x.shape[1]):
+        weight = np.ones(len(at))
+        for j in range(x.shape[1]):
+            if j != i:
+                weight *= (at - x[:, j]) / (x[:, i] - x[:, j])
+        value += weight * y[:, i]
+    return value
 
 
 def tooth_errors_deg(cycles: CycleSet) -> FloatArray:

@@ -11,7 +11,7 @@ from ringland.cylinders._swing import (
     position_estimates,
     windows,
 )
-from ringland.cylinders._tooth_error import corrected_angle_deg, tooth_errors_deg
+from ringland.cylinders._tooth_error import corrected_angle_deg, gaps_filled, tooth_errors_deg
 from ringland.model import (
     Condition,
     CrankPhase,
@@ -31,7 +31,7 @@ __all__ = ["crank_ripple"]
 FASTEST_CRANKING_RPM = 500.0
 """A starter does not turn an engine faster (common practice, no source: 150 to 300 rpm)."""
 
-_STEADY = 0.10
+_STEADY = 0.05
 _FIRES = 0.15
 _TEETH_PER_STROKE = 4.0
 _TOOTH_ERROR = 0.01
@@ -44,7 +44,8 @@ def crank_ripple(
     """Ripple of the crank speed, cranking and running parts apart; a string says why not.
 
     Needs a `CycleSet` from a tooth wheel with at least 4 teeth per firing interval. Speed is
-    taken from tooth to tooth at the middle of each interval, and in straight lines between.
+    taken from tooth to tooth at the middle of each interval, and in straight lines between; teeth
+    that the wheel lacks are timed by a polynomial through their neighbours first.
     """
     if cycles.phase_source is not PhaseSource.TOOTH_WHEEL:
         return "the crank angle does not come from a tooth wheel, so it shows no ripple"
@@ -77,8 +78,10 @@ def crank_ripple(
 
 
 def _speed(cycles: CycleSet) -> Swing:
-    angle = corrected_angle_deg(cycles)
-    speed = np.diff(angle) / np.diff(cycles.time_s) / 6.0
+    time_s, angle = cycles.time_s, corrected_angle_deg(cycles)
+    if cycles.wheel is not None:
+        time_s, angle = gaps_filled(time_s, angle, 360.0 / cycles.wheel.slots)
+    speed = np.diff(angle) / np.diff(time_s) / 6.0
     middle = 0.5 * (angle[1:] + angle[:-1])
     start = np.ceil(middle[0] / GRID_DEG) * GRID_DEG
     grid = np.arange(start, middle[-1], GRID_DEG)
@@ -101,7 +104,7 @@ def _phases(
 ) -> list[tuple[CrankPhase, int, int]]:
     """(phase, first, last + 1) on the grid: the steady cranking, and what follows the first fire.
 
-    Cranking is the first stretch of one revolution within 10 % of its own mean at a speed that a
+    Cranking is the first stretch of one revolution within 5 % of its own mean at a speed that a
     starter can reach; it lasts until the mean over one stroke leaves it by 15 %.
     """
     turn = round(360.0 / GRID_DEG)

@@ -66,7 +66,9 @@ def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:
 
     visit = next(one for one in vehicle.visits if one.faults)
     typer.echo(f"{vehicle.name}, {visit.date}: {visit.complaint}")
-    typer.echo("Simulating the engine ...\n")
+    typer.echo(
+        "Simulating the engine (the first time it is compiled, which takes up to a minute) ...\n"
+    )
     engine_path = folder / "engine.toml"
     with _writing_to(folder):
         folder.mkdir(parents=True, exist_ok=True)

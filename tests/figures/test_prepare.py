@@ -14,6 +14,7 @@ from ringland.figures import (
     raster,
     recording,
     speed,
+    trend,
 )
 from ringland.model import (
     AngleSignal,
@@ -333,3 +334,24 @@ def test_before_and_after_keep_the_reason_of_what_is_missing() -> None:
     assert prepared.rows[0].before == (1, 0, 2)
     assert prepared.rows[0].after is None
     assert prepared.rows[0].reason == "not recorded after"
+
+
+def test_trend_in_rising_order_with_reasons_for_gaps() -> None:
+    prepared = trend.prepare(
+        (
+            trend.TrendPoint(20.0, Estimate(2, 1, 3, "Pa")),
+            trend.TrendPoint(10.0, Estimate(1, 0, 2, "Pa")),
+            trend.TrendPoint(15.0, unknown("Pa", "sensor wet")),
+        ),
+        x_label="Odometer, km",
+        y_label="Push, Pa",
+        verdict="No trend: the slope may be zero.",
+        fan=((20.0, 1, 2, 3), (30.0, 0, 2.5, 5)),
+        repairs=((12.0, "rings"),),
+        limit=8.0,
+    )
+    assert prepared.x.tolist() == [10.0, 20.0]
+    assert prepared.high.tolist() == [2.0, 3.0]
+    assert prepared.missing == ((15.0, "sensor wet"),)
+    widths = prepared.fan[:, 3] - prepared.fan[:, 1]
+    assert widths[1] > widths[0]

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from ringland.figures import before_after, style
+from ringland.figures import before_after, style, trend
 from ringland.figures.labels import position_name, position_tag
 from ringland.figures.svg import THEME_COLOURS, inline_svg
-from ringland.model import Assignment, Estimate, State
+from ringland.model import Assignment, Estimate, State, unknown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -71,6 +71,22 @@ def test_before_and_after_draws() -> None:
         title="t",
     )
     assert "too small to count" in svg
+
+
+def test_trend_says_so_when_there_is_none() -> None:
+    points = (
+        trend.TrendPoint(1.0, Estimate(1, 0, 2, "Pa")),
+        trend.TrendPoint(2.0, unknown("Pa", "sensor wet")),
+    )
+    prepared = trend.prepare(points, x_label="km", y_label="Pa", verdict="No trend.", limit=3.0)
+    svg = inline_svg(
+        "trend",
+        trend.size_in(prepared),
+        lambda figure: trend.compose(figure, prepared),
+        title="t",
+    )
+    assert "No trend." in svg
+    assert ">limit<" in svg
 
 
 def test_states_differ_without_colour() -> None:

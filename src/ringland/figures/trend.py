@@ -1,0 +1,126 @@
+"""Trend over odometer or hours: interval bars, repairs as ruled lines, a fan that widens."""
+
+import textwrap
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ringland.figures import style
+from ringland.model import Estimate
+from ringland.model._arrays import FloatArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["TrendFigure", "TrendPoint", "compose", "draw", "prepare", "size_in"]
+
+
+@dataclass(frozen=True)
+class TrendPoint:
+    """One visit: `x` in the unit of the axis, and the measured value."""
+
+    x: float
+    estimate: Estimate
+
+
+@dataclass(frozen=True, eq=False)
+class TrendFigure:
+    """Arrays (visits,) of what is known; `fan` (k, 4) is x, low, middle, high of the projection.
+
+    `missing` are (x, reason) of visits without a value. `verdict` is the trend in words and is
+    always shown, "no trend" too.
+    """
+
+    x: FloatArray
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+    missing: tuple[tuple[float, str], ...]
+    fan: FloatArray
+    repairs: tuple[tuple[float, str], ...]
+    limit: float | None
+    x_label: str
+    y_label: str
+    verdict: str
+
+
+def prepare(
+    points: tuple[TrendPoint, ...],
+    *,
+    x_label: str,
+    y_label: str,
+    verdict: str,
+    fan: tuple[tuple[float, float, float, float], ...] = (),
+    repairs: tuple[tuple[float, str], ...] = (),
+    limit: float | None = None,
+) -> TrendFigure:
+    """Visits in rising x; the projection is drawn only as an interval, never as a line alone."""
+    known, missing = [], []
+    for point in sorted(points, key=lambda p: p.x):
+        e = point.estimate
+        if e.value is None or e.low is None or e.high is None:
+            missing.append((point.x, e.reason or "no reason was recorded"))
+        else:
+            known.append((point.x, e.value, e.low, e.high))
+    columns = np.array(known, dtype=np.float64).reshape(-1, 4).T
+    return TrendFigure(
+        x=columns[0],
+        value=columns[1],
+        low=columns[2],
+        high=columns[3],
+        missing=tuple(missing),
+        fan=np.array(fan, dtype=np.float64).reshape(-1, 4),
+        repairs=repairs,
+        limit=limit,
+        x_label=x_label,
+        y_label=y_label,
+        verdict=verdict,
+    )
+
+
+def size_in(_: TrendFigure) -> tuple[float, float]:
+    """Width and height in inches."""
+    return style.WIDTH_IN, 3.0
+
+
+def compose(figure: "Figure", prepared: TrendFigure) -> None:
+    """Lay the figure out on a page-wide canvas."""
+    draw(figure.add_axes((0.11, 0.17, 0.86, 0.62)), prepared)
+
+
+def draw(axes: "Axes", prepared: TrendFigure) -> None:
+    """Draw the visits, what was repaired between them, and what may follow."""
+    if prepared.fan.size:
+        x, low, middle, high = prepared.fan.T
+        axes.fill_between(x, low, high, color=style.BAND, linewidth=0)
+        axes.plot(x, middle, color=style.MUTED, linestyle=(0, (5, 2)))
+    axes.vlines(prepared.x, prepared.low, prepared.high, color=style.INK, linewidth=2)
+    axes.plot(
+        prepared.x, prepared.value, linestyle="none", marker="o", markersize=7,
+        markerfacecolor=style.PAPER, markeredgecolor=style.BLUE, markeredgewidth=1.6,
+    )  # fmt: skip
+    if prepared.limit is not None:
+        axes.axhline(prepared.limit, color=style.INK, linewidth=1.2)
+        axes.annotate(
+            "limit", (1, prepared.limit), xycoords=("axes fraction", "data"), xytext=(0, 3),
+            textcoords="offset points", ha="right", va="bottom", fontsize=style.SMALL_PT,
+        )  # fmt: skip
+    for x, words in prepared.repairs:
+        axes.axvline(x, color=style.INK, linewidth=0.9)
+        axes.annotate(
+            textwrap.shorten(words, 24, placeholder="…"), (x, 1),
+            xycoords=("data", "axes fraction"), xytext=(0, 4), textcoords="offset points",
+            ha="center", va="bottom", fontsize=style.SMALL_PT,
+        )  # fmt: skip
+    for x, _ in prepared.missing:
+        axes.annotate(
+            "–", (x, 0), xycoords=("data", "axes fraction"), xytext=(0, 8),
+            textcoords="offset points", ha="center",
+        )  # fmt: skip
+    axes.margins(x=0.05)
+    axes.locator_params(nbins=6)
+    axes.set_xlabel(prepared.x_label)
+    axes.set_ylabel(prepared.y_label)
+    axes.set_title(prepared.verdict, pad=20)

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from ringland.simulator.gas import (
     R_AIR,
     energy_and_heat_capacity,
@@ -159,4 +160,4 @@ def test_stable_flow_tends_to_the_orifice_as_the_step_shrinks() -> None:
     assert errors[1] < 1e-3
     assert errors[0] / errors[1] == pytest.approx(4.0, rel=0.05)  # second order in the step
     assert stable_flow_kg_s(1e-4, 1e5, 1e5, 1.4, 0.0, 10.0) == 0.0
-    assert R_AIR == pytest.approx(287.037)
+    assert pytest.approx(287.037) == R_AIR

@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 import pytest
+
 from ringland.model import EngineSpec
 from ringland.simulator import layout as at
 from ringland.simulator.kinematics import crank_radius_m, piston_travel, top_centre_shift_rad
@@ -21,9 +22,7 @@ def travel(angle_deg: float, radius: float, rod: float, offset: float = 0.0) -> 
 
 
 def engine(cylinders: int, angles: tuple[float, ...]) -> SimulatedEngine:
-    return simulated_engine(
-        EngineSpec("test", cylinders, tuple(range(1, cylinders + 1)), angles)
-    )
+    return simulated_engine(EngineSpec("test", cylinders, tuple(range(1, cylinders + 1)), angles))
 
 
 def swing_cc(parameters: SimulatedEngine) -> float:

@@ -82,30 +82,35 @@ def _plan_burn(
 
 @njit(cache=True, error_model="numpy")
 def _burn(
-    i: int, turn_deg: float, ledger: int, c: FloatArray, e: FloatArray, geo: FloatArray,
-    plan: FloatArray, y: FloatArray,
+    i: int, step_s: float, ledger: int, c: FloatArray, e: FloatArray, geo: FloatArray,
+    plan: FloatArray, y: FloatArray, now: FloatArray,
 ) -> None:  # fmt: skip
-    """Burn what belongs to the coming step: fuel in, heat released, air turned into products.
+    """Add to the rates what burning does now: fuel in, heat out of it, air into products.
 
-    The shares of the steps are differences of the Wiebe curve, so they sum to it exactly.
+    The rate is the difference of the Wiebe curve half a step ahead and half a step behind: second
+    order, and over the cycle it sums to the curve exactly. No more burns than there is air for.
     """
     if plan[i, at.PLAN_FUEL_KG] <= 0.0:
         return
     cycle, phase = e[at.CYCLE_DEG], geo[i, at.CYL_PHASE]
-    angle = (phase if phase < cycle - 180.0 else phase - cycle) + turn_deg
+    angle = phase if phase < cycle - 180.0 else phase - cycle
+    angle += 0.5 * y[ledger + at.SPEED_RAD_S] * step_s * _DEG
     if angle <= plan[i, at.PLAN_START_DEG]:
         return
     if angle > plan[i, at.PLAN_START_DEG] + plan[i, at.PLAN_DURATION_DEG] + 120.0:
         plan[i, at.PLAN_FUEL_KG] = 0.0
         return
     done = burned_share(angle, i, c, e, plan)
-    fuel = plan[i, at.PLAN_FUEL_KG] * (done - plan[i, at.PLAN_DONE])
+    rate = plan[i, at.PLAN_FUEL_KG] * (done - plan[i, at.PLAN_DONE]) / step_s
     plan[i, at.PLAN_DONE] = done
-    y[3 * i] += fuel * e[at.FUEL_MASS_SHARE]
-    y[3 * i + 1] += fuel * e[at.FUEL_J_KG]
-    y[3 * i + 2] += fuel * e[at.BURNED_PER_FUEL]
-    y[ledger + at.FUEL_KG] += fuel * e[at.FUEL_MASS_SHARE]
-    y[ledger + at.HEAT_J] += fuel * e[at.FUEL_J_KG]
+    air_per_fuel = e[at.BURNED_PER_FUEL] - e[at.FUEL_MASS_SHARE]
+    if air_per_fuel > 0.0:
+        rate = min(rate, 0.6 * max(y[3 * i] - y[3 * i + 2], 0.0) / (air_per_fuel * step_s))
+    now[3 * i] += rate * e[at.FUEL_MASS_SHARE]
+    now[3 * i + 1] += rate * e[at.FUEL_J_KG]
+    now[3 * i + 2] += rate * e[at.BURNED_PER_FUEL]
+    now[ledger + at.FUEL_KG] += rate * e[at.FUEL_MASS_SHARE]
+    now[ledger + at.HEAT_J] += rate * e[at.FUEL_J_KG]
 
 
 @njit(cache=True, error_model="numpy")
@@ -239,11 +244,10 @@ def advance(
                 now_s, step_s, combustion_on, draws, c, e, geo, gas, y, plan, ctl,
                 marks, truth,
             )  # fmt: skip
-            turn_deg = y[ledger + at.SPEED_RAD_S] * step_s * _DEG
+            for i in range(n):
+                _burn(i, step_s, ledger, c, e, geo, plan, y, now)
             if math.isnan(slope[0]):
                 slope[:] = now
             for j in range(y.shape[0]):
                 y[j] += step_s * (1.5 * now[j] - 0.5 * slope[j])
                 slope[j] = now[j]
-            for i in range(n):
-                _burn(i, turn_deg, ledger, c, e, geo, plan, y)

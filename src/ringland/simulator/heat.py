@@ -33,12 +33,14 @@ def woschni_w_m2k(bore_m: float, pressure_kpa: float, temperature_k: float, spee
 
 @njit(cache=True, error_model="numpy")
 def woschni_speed_m_s(
-    piston_speed_m_s: float, closed: bool, combustion_m_s_pa: float, excess_pa: float
+    piston_speed_m_s: float, flowing: float, combustion_m_s_pa: float, excess_pa: float
 ) -> float:
-    """Woschni's gas speed w: 6.18 Sp in gas exchange, else 2.28 Sp + C2 Vd Tr/(pr Vr) (p - pm)."""
-    if not closed:
-        return 6.18 * piston_speed_m_s
-    return 2.28 * piston_speed_m_s + combustion_m_s_pa * max(excess_pa, 0.0)
+    """Woschni's gas speed w: 6.18 Sp in gas exchange, else 2.28 Sp + C2 Vd Tr/(pr Vr) (p - pm).
+
+    `flowing` 0: valves closed, 1: gas exchange, in between on the way.
+    """
+    closed = 2.28 * piston_speed_m_s + combustion_m_s_pa * max(excess_pa, 0.0)
+    return closed + flowing * (6.18 * piston_speed_m_s - closed)
 
 
 @njit(cache=True, error_model="numpy")

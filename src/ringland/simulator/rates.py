@@ -157,12 +157,15 @@ def _wall_w_k(
     t, p, volume = gas[i, at.TEMPERATURE], gas[i, at.PRESSURE], gas[i, at.VOLUME]
     piston_speed = 2.0 * e[at.CRANK_RADIUS_M] * abs(speed) / math.pi
     if e[at.HEAT_MODEL] == 0.0:
-        closed = phase < c[i, at.EXHAUST_OPENS_DEG] or phase > c[i, at.INLET_CLOSES_DEG]
+        # the gas speed changes over 20 deg of valve opening and closing, not in one step
+        after = (phase - c[i, at.EXHAUST_OPENS_DEG]) / 20.0
+        before = (c[i, at.INLET_CLOSES_DEG] - phase) / 20.0
+        flowing = min(max(min(after, before), 0.0), 1.0)
         excess = 0.0
-        if phase < c[i, at.EXHAUST_OPENS_DEG] and plan[i, at.PLAN_DONE] > 0.0:
+        if after < 1.0 and plan[i, at.PLAN_DONE] > 0.0:
             excess = p - plan[i, at.PLAN_MOTORED] * math.exp(-1.3 * math.log(volume))
         c2 = 3.24e-3 * e[at.SWEPT_M3] * plan[i, at.PLAN_GAS_SPEED]
-        w = woschni_speed_m_s(max(piston_speed, LEAST_PISTON_SPEED_M_S), closed, c2, excess)
+        w = woschni_speed_m_s(max(piston_speed, LEAST_PISTON_SPEED_M_S), flowing, c2, excess)
         h = woschni_bore * woschni_core(p * 1e-3, t, w)
     else:
         h = hohenberg_w_m2k(volume, p * 1e-5, t, piston_speed)

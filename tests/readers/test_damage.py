@@ -263,3 +263,21 @@ def test_mdf_links_in_a_circle_end(sound_files: dict[str, bytes], tmp_path: Path
 def test_every_format_is_damaged_here() -> None:
     suffixes = {name[name.index(".") :] for name in FILES}
     assert all(suffixes & set(one.suffixes) for one in FORMATS)
+
+
+@pytest.mark.parametrize(
+    ("name", "marker", "offset", "code"),
+    [("a.mdf", b"CN", 186, "<H"), ("a.mf4", b"##CN", 92, "<I")],
+)
+def test_an_mdf_channel_outside_its_record(
+    name: str, marker: bytes, offset: int, code: str, sound_files: dict[str, bytes], tmp_path: Path
+) -> None:
+    # Offsets of the place of a channel in its record: MDF 3.30 and 4.1.0, channel block.
+    data = bytearray(sound_files[name])
+    at = -1
+    while (at := data.find(marker, at + 1)) >= 0:
+        struct.pack_into(code, data, at + offset, 60_000)
+    path = tmp_path / name
+    path.write_bytes(bytes(data))
+    with pytest.raises(FileFormatError, match="outside its record"):
+        read_recording(path)

@@ -16,6 +16,9 @@ from ringland.readers.mdf_links import check_links
 __all__ = ["NAME", "open_raw", "sniff"]
 
 NAME = "MDF"
+# Data types that are integers or floats: ASAM MDF 4.1.0, chapter 5.15; MDF 3.30, chapter 4.7.
+_NUMBERS_4 = range(6)
+_NUMBERS_3 = (0, 1, 2, 3, *range(9, 17))
 _FINISHED, _UNFINISHED = b"MDF     ", b"UnFinMF "
 
 
@@ -72,6 +75,20 @@ def _comment(mdf: Any) -> str:
     return "" if text.lstrip().startswith("<") else text.strip()
 
 
+def _check_records(group: Any, record_bytes: int, *, is_4: bool) -> None:
+    """Raises ValueError when a channel would be read from outside its record: the library reads
+    it in compiled code that does not look."""
+    for channel in group.channels:
+        if is_4:
+            first_bit = 8 * int(channel.byte_offset) + int(channel.bit_offset)
+            virtual = int(channel.channel_type) in (3, 6)
+        else:
+            first_bit = int(channel.start_offset) + 8 * int(channel.additional_byte_offset)
+            virtual = int(channel.bit_count) == 0
+        if not virtual and first_bit + int(channel.bit_count) > 8 * record_bytes:
+            raise ValueError(f"channel '{channel.name}' lies outside its record")
+
+
 def _table(path: Path, mdf: Any, number: int, group: Any) -> Table | str:
     """The group as a table, or why it is left out ("" for nothing worth saying)."""
     count = int(group.channel_group.cycles_nr)
@@ -86,9 +103,11 @@ def _table(path: Path, mdf: Any, number: int, group: Any) -> Table | str:
     master = mdf.masters_db.get(number)
     if master is None:
         return f"Group {number + 1} has no time channel and was left out."
+    _check_records(group, record, is_4=str(mdf.version) >= "4")
     names, units, indices = [], [], []
+    numbers = _NUMBERS_4 if str(mdf.version) >= "4" else _NUMBERS_3
     for index, channel in enumerate(group.channels):
-        if index == master:
+        if index == master or int(channel.data_type) not in numbers:
             continue
         one = mdf.get(group=number, index=index, record_offset=0, record_count=1,
                       ignore_invalidation_bits=True)  # fmt: skip

@@ -1,6 +1,7 @@
 """NumPy .npy (mapped, not loaded) and .npz."""
 
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
 
@@ -30,15 +31,17 @@ def sniff(path: Path, head: bytes) -> None:
 
 def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     """Open NumPy arrays. Pickled objects are refused."""
-    with reading(NAME):
-        arrays = _mapped(path) if _is_npy(path) else _unzipped(path)
     handles: list[ArrayHandle] = []
     scalars: dict[str, Any] = {}
-    for name, array in arrays.items():
-        if array.dtype.kind in "fiub" and array.size > 1:
-            handles.append(memory_handle(name, array))
-        elif array.size == 1:
-            scalars[name] = array
+    with reading(NAME):
+        if _is_npy(path):
+            handles = _mapped(path)
+        else:
+            for name, array in _unzipped(path).items():
+                if array.dtype.kind in "fiub" and array.size > 1:
+                    handles.append(memory_handle(name, array))
+                elif array.size == 1:
+                    scalars[name] = array
     tables, notes = tables_from_arrays(handles, scalars)
     if "notes" in scalars and str(scalars["notes"].reshape(-1)[0]):
         notes.append(f"Comment in the file: {scalars['notes'].reshape(-1)[0]}")
@@ -50,11 +53,27 @@ def _is_npy(path: Path) -> bool:
         return file.read(6) == b"\x93NUMPY"
 
 
-def _mapped(path: Path) -> dict[str, NDArray[Any]]:
+def _mapped(path: Path) -> list[ArrayHandle]:
+    """Handles that map the file anew for each window, so that pages read are let go again."""
     array = np.load(path, mmap_mode="r", allow_pickle=False)
-    if array.dtype.names:
-        return {name: array[name] for name in array.dtype.names}
-    return {"" if array.ndim == 1 else "channel": array}
+    fields = array.dtype.names or (None,)
+    handles = []
+    for field in fields:
+        column = array if field is None else array[field]
+        if column.dtype.kind in "fiub" and column.size > 1:
+            name = field or ("" if array.ndim == 1 else "channel")
+            handles.append(ArrayHandle(name, column.shape, _window_reader(path, field)))
+    return handles
+
+
+def _window_reader(path: Path, field: str | None) -> Callable[[int, int], NDArray[Any]]:
+    def read(start: int, stop: int) -> NDArray[Any]:
+        with reading(NAME):
+            array = np.load(path, mmap_mode="r", allow_pickle=False)
+            whole = memory_handle("", array if field is None else array[field])
+            return np.array(whole.read(start, stop))
+
+    return read
 
 
 def _unzipped(path: Path) -> dict[str, NDArray[Any]]:

@@ -6,8 +6,11 @@ from pathlib import Path
 from typer.main import get_command
 from typer.testing import CliRunner
 
+from ringland.cli._layouts import layout_lines
 from ringland.cli.main import app
 from ringland.diagnosis.knowledge import FailureMode, FollowUpTest, load_knowledge
+from ringland.engines import layouts
+from ringland.engines._schema import FIELD_HELP
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"
 MADE_BY = "Made by `python scripts/reference_pages.py`; do not edit."
@@ -106,12 +109,45 @@ def _test(test: FollowUpTest) -> str:
     )
 
 
+ENGINE_HEAD = f"""\
+# Engine file
+
+{MADE_BY}
+
+A text file in TOML. It needs no more than `cylinders` and `firing_order`, or the `layout` of a common
+engine; everything else is optional and makes the answer better. Take the firing order from the engine
+maker's data: makers number cylinders differently.
+
+```toml
+name = "Bus 12"
+cylinders = 6
+firing_order = [1, 5, 3, 6, 2, 4]
+fuel = "diesel"
+```
+
+| field | what is allowed |
+|---|---|
+"""
+
+
+def engine_page() -> str:
+    """All fields of an engine file, and the layouts."""
+    rows = [f"| `{field}` | {allowed} |\n" for field, allowed in FIELD_HELP.items()]
+    lines = "\n".join(line.rstrip() for line in layout_lines(layouts()))
+    listed = (
+        "\n## Layouts\n\nUse an id in place of a file (`--engine I4-1342`) or as `layout` in one. "
+        f"`ringland engines show ID` prints one as a file.\n\n```text\n{lines}\n```\n"
+    )
+    return ENGINE_HEAD + "".join(rows) + listed
+
+
 def _points(texts: Iterable[str]) -> str:
     return "\n".join(f"- {text}" for text in texts)
 
 
 PAGES: dict[str, Callable[[], str]] = {
     "commands.md": commands_page,
+    "engine-file.md": engine_page,
     "failure_modes/README.md": failure_modes_page,
     "follow_up_tests/README.md": follow_up_tests_page,
 }

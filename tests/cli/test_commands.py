@@ -103,7 +103,8 @@ def test_engines_list_and_show(tmp_path: Path) -> None:
     listed = run("engines")
     assert listed.exit_code == 0
     assert listed.stdout == run("engines", "list").stdout
-    first = listed.stdout.split()[0]
+    assert listed.stdout.split()[0] == "id"
+    first = listed.stdout.splitlines()[1].split()[0]
     shown = run("engines", "show", first)
     assert shown.exit_code == 0
     wrong = run("engines", "show", "no-such-layout")

@@ -10,12 +10,16 @@ __all__ = ["layout_as_toml", "layout_lines"]
 
 
 def layout_lines(layouts: "Sequence[Layout]") -> list[str]:
-    """One line per layout: id, cylinders, firing order."""
-    width = max((len(layout.id) for layout in layouts), default=0)
+    """A head and one line per layout: id, cylinders, firing order, title."""
+    rows = [("id", "cylinders", "firing order", "layout")]
+    for layout in layouts:
+        engine = layout.engine
+        order = "-".join(map(str, engine.firing_order))
+        rows.append((layout.id, str(engine.cylinders), order, layout.title))
+    widths = [max(len(row[column]) for row in rows) for column in range(3)]
     return [
-        f"{layout.id:<{width}}  {layout.engine.cylinders:>2} cylinders  "
-        f"{'-'.join(map(str, layout.engine.firing_order))}  {layout.title}"
-        for layout in layouts
+        "  ".join([*(text.ljust(w) for text, w in zip(row, widths, strict=False)), row[3]])
+        for row in rows
     ]
 
 

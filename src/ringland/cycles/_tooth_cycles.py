@@ -27,6 +27,11 @@ _STEADY_DEG = 20.0
 """Most scatter of the sparks, standard deviation in crank degrees, that still gives a zero."""
 
 
+_REST_SHARE = 0.6
+_GAINING = 0.93
+"""From rest: first teeth below 60 % of the first cycle's speed, which is 7 % below the next."""
+
+
 @dataclass(frozen=True)
 class _Zero:
     """What angle zero is: degrees to add to each span, and which spans share one cycle phase."""
@@ -60,8 +65,11 @@ def cycle_set_of(
             stop = "the crank stopped or its speed jumped"
             uses.append(CycleUse(uses[-1].stop_s, float(times[0]), stop))
         stray = span is not longest and not (known and in_phase) and cycle > 360.0
+        slow = _from_rest(span, times)
         for i in range(len(bounds) - 1):
             reason = _drop_reason(span, float(bounds[i] * cycle - shift), cycle)
+            if i < slow:
+                reason = "the crank was still gaining speed from rest"
             if stray:
                 reason = "after a stop it is not known which of the two revolutions came first"
             uses.append(CycleUse(float(times[i]), float(times[i + 1]), reason))
@@ -140,6 +148,19 @@ def _spark_zero(found: ToothResult, engine: EngineSpec, ignition: EdgeTrain | No
     named = engine.trigger_cylinder is not None
     reference = Reference.CYLINDER if per_cycle == 1 else Reference.REVOLUTION
     return _Zero(tuple(add), tuple(known), reference if named else Reference.ARBITRARY, text, error)
+
+
+def _from_rest(span: ToothSpan, times: FloatArray) -> int:
+    """Number of first cycles (at most 2) in which the starter still brings the crank to speed."""
+    lasted = np.diff(times)
+    if len(lasted) < 3 or np.min(span.speed_rpm[:4]) > _REST_SHARE * float(
+        np.median(span.speed_rpm[: 1 + int(np.searchsorted(span.time_s, times[1]))])
+    ):
+        return 0
+    count = 0
+    while count < min(2, len(lasted) - 2) and lasted[count + 1] < _GAINING * lasted[count]:
+        count += 1
+    return count
 
 
 def _drop_reason(span: ToothSpan, start_deg: float, cycle: float) -> str | None:

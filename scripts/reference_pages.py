@@ -114,9 +114,9 @@ ENGINE_HEAD = f"""\
 
 {MADE_BY}
 
-A text file in TOML. It needs no more than `cylinders` and `firing_order`, or the `layout` of a common
-engine; everything else is optional and makes the answer better. Take the firing order from the engine
-maker's data: makers number cylinders differently.
+A text file in TOML. It needs no more than `cylinders` and `firing_order`, or the `layout` of a
+common engine; everything else is optional and makes the answer better. Take the firing order from
+the engine maker's data: makers number cylinders differently.
 
 ```toml
 name = "Bus 12"

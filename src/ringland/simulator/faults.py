@@ -109,6 +109,9 @@ def _restricted(e: EngineParameters, s: float) -> EngineParameters:
     return replace(e, tail_loss=e.tail_loss / (1.0 - s) ** 2)
 
 
+# A worn lobe loses height on its flanks as well: opens late and closes early
+_RAMP = 0.06
+
 _CYL, _PAIR, _ENG = Scope.CYLINDER, Scope.PAIR, Scope.ENGINE
 
 _KINDS: tuple[FaultKind, ...] = (
@@ -150,10 +153,12 @@ _KINDS: tuple[FaultKind, ...] = (
               _set(inlet_leak_m2=lambda c, s: c.inlet_leak_m2 + s * 1e-6)),
     FaultKind("worn_exhaust_lobe", "worn exhaust cam lobe", _CYL, "1", 0.1, 0.9,
               "share of the valve lift that is lost",
-              _set(exhaust_lift_m=lambda c, s: c.exhaust_lift_m * (1.0 - s))),
+              _set(exhaust_lift_m=lambda c, s: c.exhaust_lift_m * (1.0 - s),
+                   exhaust_lash_m=lambda c, s: c.exhaust_lash_m + _RAMP * s * c.exhaust_lift_m)),
     FaultKind("worn_inlet_lobe", "worn inlet cam lobe", _CYL, "1", 0.1, 0.9,
               "share of the valve lift that is lost",
-              _set(inlet_lift_m=lambda c, s: c.inlet_lift_m * (1.0 - s))),
+              _set(inlet_lift_m=lambda c, s: c.inlet_lift_m * (1.0 - s),
+                   inlet_lash_m=lambda c, s: c.inlet_lash_m + _RAMP * s * c.inlet_lift_m)),
     FaultKind("broken_exhaust_spring", "broken exhaust valve spring", _CYL, "deg", 5.0, 60.0,
               "crank degrees by which the valve closes late",
               _set(exhaust_closes_deg=lambda c, s: c.exhaust_closes_deg + s)),

@@ -15,7 +15,8 @@ CORNER = Limit(
 )
 LEAST_BINS = Limit(24.0, "1", "fewest spectrum bins below the first line for a fit")
 TOP_ORDER = Limit(5.0, "1", "multiple of the cycle rate up to which noise is looked at")
-LIMITS = (CORNER, LEAST_BINS, TOP_ORDER)
+WHITE = Limit(0.35, "1", "how far a sixth of the band may be off once the corner is undone")
+LIMITS = (CORNER, LEAST_BINS, TOP_ORDER, WHITE)
 
 
 def check(subject: Subject) -> QualityFinding:
@@ -64,10 +65,11 @@ def _between_lines(facts: ChannelFacts, cycle_hz: float) -> tuple[FloatArray, Fl
 def fit_corner(frequency: FloatArray, power: FloatArray) -> Estimate:
     """Corner of a first-order high-pass in white noise, by Whittle's likelihood.
 
-    `frequency`, `power` (b,). Unknown when a power law describes the noise as well, or the corner
-    lies below the second or above 0.4 of the last bin. The 90 % interval is where the likelihood
-    has fallen by 2.706 / 2 (chi-square, one degree) times 1.5, the noise bandwidth of the Hann
-    window in bins, because neighbouring bins are not independent (Harris, Proc. IEEE 66 (1978) 51).
+    `frequency`, `power` (b,). Unknown when a power law describes the noise as well, when what
+    remains without the corner is not white, or when the corner lies below the second or above 0.4
+    of the last bin. The 90 % interval is where the likelihood has fallen by 2.706 / 2 (chi-square,
+    one degree) times 1.5, the noise bandwidth of the Hann window in bins, because neighbouring
+    bins are not independent (Harris, Proc. IEEE 66 (1978) 51).
     """
     if not np.all(power > 0.0):
         return Estimate(
@@ -81,14 +83,22 @@ def fit_corner(frequency: FloatArray, power: FloatArray) -> Estimate:
     straight = _whittle((frequency / frequency[-1]) ** slopes[:, np.newaxis], power)
     best = int(np.argmin(loss))
     corner = float(corners[best])
-    if loss[best] > straight.min() - 2.0 * 1.5 or not (
-        2.0 * frequency[0] <= corner <= 0.4 * frequency[-1]
-    ):
+    inside_band = 2.0 * frequency[0] <= corner <= 0.4 * frequency[-1]
+    better = loss[best] <= straight.min() - 2.0 * 1.5
+    if not (inside_band and better and _is_white(power / shape[best])):
         return Estimate(
             None, None, None, "Hz", reason=f"No low corner found above {2 * frequency[0]:.2g} Hz"
         )
     inside = corners[loss <= loss[best] + 0.5 * 2.706 * 1.5]
     return Estimate(corner, float(inside[0]), float(inside[-1]), "Hz")
+
+
+def _is_white(power: FloatArray) -> bool:
+    """True when the means of six parts of the band agree, as they do once the high-pass is undone;
+    lines smeared by the speed, and scatter from cycle to cycle, leave bumps."""
+    parts = np.array([part.mean() for part in np.array_split(power, 6)]) / power.mean()
+    scatter = np.sqrt(1.5 * 6.0 / power.size)
+    return bool(np.abs(parts - 1.0).max() <= max(WHITE.value, 4.0 * scatter))
 
 
 def _whittle(shape: FloatArray, power: FloatArray) -> FloatArray:

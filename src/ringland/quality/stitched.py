@@ -10,8 +10,9 @@ __all__ = ["LIMITS", "check", "phase_jumps"]
 
 JUMP = Limit(0.15, "1", "jump of the strongest line, in its own turns, that breaks the recording")
 SCATTER = Limit(8.0, "1", "jump over the usual scatter of the same quantity")
+RESTLESS = Limit(8.0, "1", "jump over the scatter about the straight lines beside it")
 MOST_LIMIT = Limit(0.4, "1", "a jump nears half a turn, where it cannot be told from none")
-LIMITS = (JUMP, SCATTER, MOST_LIMIT)
+LIMITS = (JUMP, SCATTER, RESTLESS, MOST_LIMIT)
 _SIDE = 10
 _GAP = 2
 
@@ -50,6 +51,11 @@ def check(subject: Subject) -> QualityFinding:
     )
 
 
+def _inverse(x: np.ndarray) -> np.ndarray:
+    """Inverse normal matrix of a straight line over points whose mean is zero."""
+    return np.diag([1.0 / x.size, 1.0 / float(x @ x)])
+
+
 def phase_jumps(track: PhaseTrack) -> tuple[np.ndarray, np.ndarray, float, float]:
     """(time_s, size in turns) of each jump, the largest difference anywhere, the limit used.
 
@@ -61,13 +67,17 @@ def phase_jumps(track: PhaseTrack) -> tuple[np.ndarray, np.ndarray, float, float
     ahead = _GAP + (_SIDE - 1) / 2
     weights = 1.0 / _SIDE + ahead * x / float(x @ x)  # value of the line at the knot, from before
     windows = sliding_window_view(track.line_turns, _SIDE)
+    line = np.vstack([np.ones(_SIDE), x])
+    rough = np.sqrt(np.mean(np.square(windows - windows @ line.T @ _inverse(x) @ line), axis=1))
     before, after = windows @ weights, windows @ weights[::-1]
     knots = np.arange(_SIDE + _GAP - 1, track.line_turns.size - _SIDE - _GAP + 1)
     jump = after[knots + _GAP] - before[knots - _SIDE - _GAP + 1]
     jump -= np.median(jump)
     scale = 1.4826 * float(np.median(np.abs(jump)))
+    unrest = np.maximum(rough[knots + _GAP], rough[knots - _SIDE - _GAP + 1])
     strong = track.size[knots] > 0.25 * float(np.median(track.size))
     height = np.abs(jump)
+    height[height < RESTLESS.value * unrest] = 0.0
     limit = max(JUMP.value, SCATTER.value * scale)
     times, sizes = [], []
     for i in np.flatnonzero(height > limit).tolist():

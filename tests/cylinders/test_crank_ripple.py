@@ -310,6 +310,7 @@ def test_real_four_running(real_data: Path) -> None:
     segment = segment_of(found, CrankPhase.RUNNING)
     assert amplitude(segment, 0.5) == pytest.approx(0.0066, abs=0.0003)
     assert amplitude(segment, 2.0) == pytest.approx(0.0067, abs=0.0003)
+    assert all("inertia" in (share.reason or "") for share in segment.strength)
 
 
 def test_real_36_2_running_speed(real_data: Path) -> None:

@@ -20,6 +20,8 @@ __all__ = [
 
 GRID_DEG = 3.0
 _TOP_ORDERS = 4
+_WIDEST = 0.8
+"""Half interval, as a share of the mean position, beyond which nothing is said of a position."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,6 +152,9 @@ def position_estimates(
         return tuple(unknown("1", "no swing at firing frequency") for _ in range(positions))
     quantile = float(stdtrit(freedom, 0.95))
     half = np.hypot(quantile * np.sqrt(pooled / count) / whole, 1.645 * systematic)
+    if float(np.median(half)) > _WIDEST:
+        why = "the swing is lost in the scatter from cycle to cycle"
+        return tuple(unknown("1", why) for _ in range(positions))
     return tuple(
         Estimate(float(m / whole), float(m / whole - h), float(m / whole + h), "1")
         for m, h in zip(means, half, strict=True)

@@ -34,6 +34,10 @@ FASTEST_CRANKING_RPM = 500.0
 _STEADY = 0.05
 _FIRES = 0.15
 _TEETH_PER_STROKE = 4.0
+_INERTIA_RPM = 1200.0
+_INERTIA_TEXT = (
+    "above idle the inertia of the pistons is as large as one expansion: only the order lines tell"
+)
 _TOOTH_ERROR = 0.01
 """Standard error of a share left by tooth spacing and by the gap (own heuristic)."""
 
@@ -147,6 +151,7 @@ def _segment(
     mean = float(np.mean(whole.value))
     averaged = np.mean(whole.value.reshape(count, -1), axis=0)
     bounds = cycles.time_at(np.array([part.start_deg, part.angle_deg[-1]]))
+    fast = float(np.quantile(part.value, 0.9)) > _INERTIA_RPM
     if phase is CrankPhase.CRANKING:
         sizes = dip_sizes(windows(part, engine, extreme), squared=True)
     else:
@@ -161,7 +166,9 @@ def _segment(
             float(np.ptp(averaged)) / mean, _tooth_noise(cycles, bounds) / mean, "1"
         ),
         orders=order_lines(whole, engine),
-        strength=position_estimates(sizes, engine.cylinders, _TOOTH_ERROR),
+        strength=(unknown("1", _INERTIA_TEXT),) * engine.cylinders
+        if fast and phase is CrankPhase.RUNNING
+        else position_estimates(sizes, engine.cylinders, _TOOTH_ERROR),
         extreme_deg=Estimate.from_se(extreme, cycles.angle_se_deg + GRID_DEG / 4.0, "deg")
         if np.isfinite(extreme)
         else unknown("deg", "no ripple"),

@@ -1,5 +1,6 @@
 """With the engine cycles found, the checks rest on them."""
 
+import itertools
 from collections.abc import Callable
 
 import numpy as np
@@ -26,8 +27,8 @@ Find = Callable[..., QualityFinding]
 def _cycles(durations_s: NDArray[np.float64], dropped: int = 0) -> CycleSet:
     edges = np.concatenate([[0.0], np.cumsum(durations_s)])
     uses = tuple(
-        CycleUse(float(a), float(b), "drop-out" if i < dropped else None)
-        for i, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        CycleUse(a, b, "drop-out" if i < dropped else None)
+        for i, (a, b) in enumerate(itertools.pairwise(edges.tolist()))
     )
     speed = 120.0 / durations_s
     mean = float(120.0 * durations_s.size / durations_s.sum())
@@ -38,7 +39,7 @@ def _cycles(durations_s: NDArray[np.float64], dropped: int = 0) -> CycleSet:
         reference=Reference.ARBITRARY,
         reference_reason="no trigger",
         time_s=edges,
-        angle_deg=720.0 * np.arange(edges.size),
+        angle_deg=720.0 * np.arange(edges.size, dtype=np.float64),
         speed_rpm=knots,
         speed_se_rpm=np.ones(edges.size),
         angle_se_deg=1.0,

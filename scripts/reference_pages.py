@@ -1,6 +1,6 @@
 """Write the pages of docs that are made from the program itself. A test fails when one is old."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from typer.main import get_command
@@ -8,7 +8,8 @@ from typer.testing import CliRunner
 
 from ringland.cli._layouts import layout_lines
 from ringland.cli.main import app
-from ringland.diagnosis.knowledge import FailureMode, FollowUpTest, load_knowledge
+from ringland.diagnosis.knowledge import load_knowledge
+from ringland.diagnosis.pages import write_pages
 from ringland.engines import layouts
 from ringland.engines._schema import FIELD_HELP
 
@@ -27,19 +28,25 @@ got, what is allowed, what to do. With `--json` they go there too, in one shape 
 MODES_HEAD = f"""\
 # Failure modes
 
-{MADE_BY} The source is `src/ringland/data/knowledge/failure_modes.toml`.
+{MADE_BY}
 
-What can be wrong, what it does to each channel, and from what size on it matters. How common a
-mode is, the hours and the likelihoods are common practice with no source unless one is named;
-change them for your own workshop.
+What can be wrong, each on a page of its own: what it does to each channel, from what size on it
+matters, and what tells it from the others.
+
+| failure mode | id | where |
+|---|---|---|
 """
 TESTS_HEAD = f"""\
 # Follow-up tests
 
-{MADE_BY} The source is `src/ringland/data/knowledge/tests.toml`.
+{MADE_BY}
 
-What can be checked next, how, and what it can say. Read the [cautions](../cautions.md) first. The
-engine maker's procedure and local rules come before anything here.
+What can be checked next, each on a page of its own: how, what it can say, and what that means. Read
+the [cautions](../cautions.md) first. The engine maker's procedure and local rules come before
+anything here.
+
+| test | id | minutes | how invasive |
+|---|---|---|---|
 """
 
 
@@ -69,44 +76,21 @@ def _help_text(words: tuple[str, ...]) -> str:
 
 
 def failure_modes_page() -> str:
-    """All failure modes."""
-    return MODES_HEAD + "".join(_mode(mode) for mode in load_knowledge().modes)
-
-
-_URGENCY = {"now": "now", "days": "within days", "weeks": "within weeks", "watch": "watch it"}
-
-
-def _mode(mode: FailureMode) -> str:
-    unit = {"1": "", "m2": " m²"}.get(mode.severity_unit, f" {mode.severity_unit}")
-    fits = ", ".join((*mode.fuels, *mode.aspirations)) or "any engine"
-    shows = [f"{channel}: {text}" for channel, text in mode.channels.items()]
-    return (
-        f"\n## {mode.name}\n\n`{mode.id}`, {mode.scope.value.replace('_', ' ')}, {fits}.\n\n"
-        f"{mode.mechanism}\n\n{_points(shows)}\n\n"
-        f"History: {mode.history}\n\n"
-        f"Severity: {mode.severity_quantity}; from {mode.severity_mild:g}{unit} it starts to "
-        f"matter, from {mode.severity_serious:g}{unit} it needs action.\n\n"
-        f"If left alone: {mode.consequences} Act: {_URGENCY[mode.urgency]}.\n\n"
-        f"Sources: {'; '.join(mode.sources)}.\n"
-    )
+    """All failure modes, with links to their pages."""
+    rows = [
+        f"| [{mode.name}]({mode.id}.md) | `{mode.id}` | {mode.scope.value.replace('_', ' ')} |\n"
+        for mode in load_knowledge().modes
+    ]
+    return MODES_HEAD + "".join(rows)
 
 
 def follow_up_tests_page() -> str:
-    """All follow-up tests."""
-    return TESTS_HEAD + "".join(_test(test) for test in load_knowledge().tests)
-
-
-def _test(test: FollowUpTest) -> str:
-    fuels = ", ".join(test.fuels) or "any fuel"
-    steps = "\n".join(f"{i}. {step}" for i, step in enumerate(test.procedure, 1))
-    equipment = ", ".join(test.equipment) or "nothing"
-    cautions = _points(f"**{caution}**" for caution in test.cautions)
-    return (
-        f"\n## {test.title}\n\n`{test.id}`, {test.minutes:g} minutes, {test.invasiveness}, "
-        f"{fuels}. Needs: {equipment}.\n\n{cautions or '- No caution beyond the usual ones.'}\n\n"
-        f"{steps}\n\nAnswers:\n\n{_points(f'`{o.id}`: {o.title}' for o in test.outcomes)}\n\n"
-        f"Source: {test.source}.\n"
-    )
+    """All follow-up tests, with links to their pages."""
+    rows = [
+        f"| [{test.title}]({test.id}.md) | `{test.id}` | {test.minutes:g} | {test.invasiveness} |\n"
+        for test in load_knowledge().tests
+    ]
+    return TESTS_HEAD + "".join(rows)
 
 
 ENGINE_HEAD = f"""\
@@ -141,10 +125,6 @@ def engine_page() -> str:
     return ENGINE_HEAD + "".join(rows) + listed
 
 
-def _points(texts: Iterable[str]) -> str:
-    return "\n".join(f"- {text}" for text in texts)
-
-
 PAGES: dict[str, Callable[[], str]] = {
     "commands.md": commands_page,
     "engine-file.md": engine_page,
@@ -159,3 +139,4 @@ if __name__ == "__main__":
         (DOCS / name).parent.mkdir(exist_ok=True)
         (DOCS / name).write_text(make(), encoding="utf-8", newline="\n")
         print(f"docs/{name}")
+    write_pages(DOCS)

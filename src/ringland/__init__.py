@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from ringland.quality import check_recording
     from ringland.readers import open_recording, read_recording
     from ringland.report import write_html as write_report
+    from ringland.simulator.run import simulate
+    from ringland.writers import write_recording
 
 __version__ = "0.1.0"
 
@@ -51,6 +53,8 @@ __all__ = [
     "load_engine",
     "open_recording",
     "read_recording",
+    "simulate",
+    "write_recording",
     "write_report",
 ]
 
@@ -72,6 +76,8 @@ _HOME = {
     "load_engine": "ringland.engines:load_engine",
     "open_recording": "ringland.readers:open_recording",
     "read_recording": "ringland.readers:read_recording",
+    "simulate": "ringland.simulator.run:simulate",
+    "write_recording": "ringland.writers:write_recording",
     "write_report": "ringland.report:write_html",
 }
 

@@ -68,7 +68,7 @@ def set_up(purpose: str) -> None:
     """Make the environment and install the locked packages and this one into it."""
     if is_set_up(purpose):
         return
-    if not python().exists() or call("-c", f"import sys; sys.exit({in_use()})") != 0:
+    if not python().exists() or call("-c", f"import pip, sys; sys.exit({in_use()})") != 0:
         say(f"Making {ENVIRONMENT.name} with Python {sys.version.split()[0]}")
         try:
             venv.create(ENVIRONMENT, with_pip=True, clear=True)
@@ -142,6 +142,7 @@ def lock() -> int:
     common = [
         *("uv", "pip", "compile", "pyproject.toml", "--universal", "--python-version", "3.11"),
         *("--generate-hashes", "--no-annotate", "--quiet", "--upgrade", "--group", "build"),
+        *("--fork-strategy", "fewest"),  # one version of each package for every Python
         *("--custom-compile-command", "python3 do.py lock"),
     ]
     run_lock, test_lock = (path.name for path in LOCKS.values())
@@ -149,7 +150,11 @@ def lock() -> int:
         ["--output-file", run_lock],
         ["--group", "test", "--constraint", run_lock, "--output-file", test_lock],
     ):
-        if subprocess.call([*common, *words], cwd=ROOT) != 0:
+        try:
+            status = subprocess.call([*common, *words], cwd=ROOT)
+        except FileNotFoundError as error:
+            raise Failed("This needs uv: python3 -m pip install uv") from error
+        if status != 0:
             raise Failed("uv could not choose versions; its own message is above.")
     return 0
 

@@ -85,6 +85,14 @@ def test_sparks_of_either_sign(sign: float) -> None:
     assert np.max(np.abs(rise - at)) < 1.5 / RATE_HZ
 
 
+def test_sparks_one_sample_wide_and_of_uneven_height() -> None:
+    rng = np.random.default_rng(3)
+    volts = 0.02 * rng.standard_normal(10_000)
+    volts[375::750] += 3.0 + rng.uniform(-1.0, 3.0, len(volts[375::750]))
+    found = edges_of_channel(Channel("coil", ChannelRole.IGNITION, volts, 5000.0, "V"))
+    assert len(found.time_s[found.level_after == 1]) == len(volts[375::750])
+
+
 @pytest.mark.parametrize(
     "samples",
     [

@@ -211,6 +211,20 @@ def test_repeated_gaps_are_resolved_by_cam_or_ripple() -> None:
         assert found.mean_speed_rpm.value == pytest.approx(260.0 * np.sqrt(1 - 0.1**2), rel=2e-3)
 
 
+def test_the_speed_given_resolves_repeated_gaps_or_contradicts_the_wheel() -> None:
+    WHEELS["three gaps"] = (36, (10, 11, 22, 23, 34, 35), ())
+    smooth = turning(rpm=(800.0, 800.0), ripple=0.0)
+    edges = wheel("three gaps", smooth)
+    del WHEELS["three gaps"]
+    found = cycles_of(edges, hint=790.0)
+    assert found.wheel is not None
+    assert found.wheel.name == "36-2-2-2"
+    recording = Recording((), (wheel("60-2", smooth),), speed_hint_rpm=3000.0)
+    reason = cycle_set_from_teeth(recording, FOUR)
+    assert isinstance(reason, str)
+    assert "does not agree with the speed given" in reason
+
+
 def test_cam_makes_cycles_start_on_the_same_revolution() -> None:
     """Wherever the recording starts, the same of the two revolutions begins the cycle."""
     starts = []

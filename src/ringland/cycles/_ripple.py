@@ -24,8 +24,9 @@ def firing_period_slots(time_s: FloatArray, slot: IntArray, pattern_slots: int) 
     moment = np.interp(grid, slot, time_s)
     log_speed = -np.log(np.diff(moment))
     x = np.linspace(-1.0, 1.0, len(log_speed))
-    trend = np.polynomial.polynomial.polyfit(x, log_speed, 5)
-    flat = log_speed - np.polynomial.polynomial.polyval(x, trend)
+    basis = np.polynomial.legendre.legvander(x, 5)
+    trend = np.linalg.solve(basis.T @ basis, basis.T @ log_speed)  # well posed: Legendre
+    flat = log_speed - basis @ trend
     window = np.hanning(len(flat))
     padded = 1 << (int(np.ceil(np.log2(len(flat)))) + 2)
     power = np.abs(np.fft.rfft(flat * window, padded)) ** 2

@@ -84,23 +84,25 @@ def edges_of_channel(channel: Channel) -> EdgeTrain:
     if channel.rate_hz <= 0.0 or np.count_nonzero(good) < 16:
         return empty
     held = _hold(samples, good)
-    low, middle, high = (float(q) for q in np.quantile(held[good], (0.002, 0.5, 0.998)))
-    span = high - low
-    noise = _noise(held[good])
-    if not np.isfinite(span) or span <= 0.0 or span < 8.0 * noise:
-        return empty
+    few = held[:: max(1, len(held) // 20_000)]
     block = max(8, round(_BLOCK_S * channel.rate_hz))
+    low, high = _reach(held, block)
+    middle = float(np.median(few))
+    span = high - low
+    noise = _noise(held)
+    if not np.isfinite(span) or span <= 0.0 or span < 10.0 * noise:
+        return empty
     floor = max(_NOISE_LEVELS * noise, _SMALLEST_SHARE * span / 2.0)
     near = 0.15 * span
-    if np.mean((held < low + near) | (held > high - near)) > 0.85 and _both(held, low, high):
+    if np.mean((few < low + near) | (few > high - near)) > 0.85 and _both(few, low, high):
         centred, size = held - 0.5 * (low + high), 0.5 * span
         floor = max(floor, 0.5 * size)
-    elif np.mean(np.abs(held - middle) < 0.1 * span) > 0.75:
+    elif np.mean(np.abs(few - middle) < 0.1 * span) > 0.75:
         centred, size = _spikes(held, middle, block)
         floor = max(min(floor, 0.5 * size), 0.25 * size)
     else:
         centred = held - _running_mean(held, block)
-        size = float(np.quantile(np.abs(centred), 0.9))
+        size = float(np.quantile(np.abs(centred[:: max(1, len(held) // 20_000)]), 0.9))
     silence = max(4, round(0.02 * channel.rate_hz))
     at, level = _schmitt(np.ascontiguousarray(centred), size, floor, silence)
     return _train(channel, channel.start_s + at / channel.rate_hz, level)
@@ -132,6 +134,16 @@ def _noise(samples: FloatArray) -> float:
     """Standard deviation of white noise, from second differences (blind to slow signals)."""
     part = samples[:200_000]
     return float(1.4826 * np.median(np.abs(np.diff(part, n=2))) / np.sqrt(6.0))
+
+
+def _reach(held: FloatArray, block: int) -> tuple[float, float]:
+    """Lowest and highest level that the signal reaches in at least a quarter of the blocks."""
+    count = len(held) // block
+    if count < 2:
+        return float(held.min()), float(held.max())
+    blocks = held[: count * block].reshape(count, block)
+    low, high = blocks.min(axis=1), blocks.max(axis=1)
+    return float(np.quantile(low, 0.25)), float(np.quantile(high, 0.75))
 
 
 def _both(held: FloatArray, low: float, high: float) -> bool:

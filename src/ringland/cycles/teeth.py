@@ -33,6 +33,8 @@ __all__ = ["ToothResult", "ToothSpan", "cycle_set_from_teeth", "find_teeth"]
 
 _FEWEST_EDGES = 12
 _MOST_UNEVEN_TEETH = 12
+_MOST_REPEATS = 6
+_HINT_LOG = 0.3
 _STEADY_CYCLES = 0.15
 _SLOWEST_RPM = 30.0
 _FASTEST_RPM = 12000.0
@@ -164,8 +166,13 @@ def _slots_per_revolution(
             more = turn > 0 and (pattern is None or turn > step)
             if exact and more and _plausible(slot_rate, turn, hint_rpm):
                 return _Slots(turn, "from the ripple of the firing strokes", False)
-    if pattern is not None and _plausible(slot_rate, step, hint_rpm):
-        return _Slots(step, "from its gaps", False)
+    if pattern is not None:
+        for repeats in range(1, _MOST_REPEATS + 1):
+            if _plausible(slot_rate, step * repeats, hint_rpm):
+                why = "from its gaps" if repeats == 1 else "from its gaps and the speed given"
+                return _Slots(step * repeats, why, False)
+        rpm = 60.0 * slot_rate / step
+        return f"the wheel would turn at {rpm:.0f} rpm, which does not agree with the speed given"
     return (
         "the teeth are all alike, so how many make one revolution is not known: "
         "give the speed, or record a cam signal"
@@ -188,7 +195,7 @@ def _recurs_unevenly(train: SlotTrain, period: int) -> bool:
 def _plausible(slot_rate: float, turn: int, hint_rpm: float | None) -> bool:
     rpm = 60.0 * slot_rate / turn
     if hint_rpm is not None:
-        return abs(log(rpm / hint_rpm)) < 0.3
+        return abs(log(rpm / hint_rpm)) < _HINT_LOG
     return _SLOWEST_RPM <= rpm <= _FASTEST_RPM
 
 

@@ -4,6 +4,7 @@ import itertools
 import json
 import math
 import struct
+import tracemalloc
 import wave
 from collections.abc import Callable
 from pathlib import Path
@@ -82,12 +83,13 @@ def write_tdms(path: Path) -> None:
 
     properties = {"wf_increment": 1 / RATE_HZ, "wf_start_offset": 0.0, "unit_string": "V"}
     with TdmsWriter(str(path)) as writer:
-        writer.write_segment(
-            [
-                ChannelObject("recording", "exhaust", EXHAUST, properties=properties),
-                ChannelObject("recording", "crankcase", CRANKCASE, properties=properties),
-            ]
-        )
+        for at in range(0, len(EXHAUST), 1_000):  # in segments, as a recorder does
+            writer.write_segment(
+                [
+                    ChannelObject("recording", name, values[at : at + 1_000], properties=properties)
+                    for name, values in (("exhaust", EXHAUST), ("crankcase", CRANKCASE))
+                ]
+            )
 
 
 def write_mat_5(path: Path) -> None:
@@ -303,6 +305,32 @@ def test_empty_text_and_noise_under_every_suffix(suffix: str, tmp_path: Path) ->
         with pytest.raises(FileFormatError) as caught:
             open_recording(path)
         assert caught.value.remedy
+
+
+@pytest.mark.parametrize("case", [c for c in CASES if c not in ("csv", "mat 5", "npz")])
+def test_a_window_needs_little_memory(case: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """A file a hundred windows long: the peak stays near one window (and one packed block of a
+    few MB), not near the whole file."""
+    long_count = 100 * 20_000
+    path = tmp_path_factory.mktemp("long") / f"long{CASES[case][0]}"
+    long_s = np.arange(long_count) / RATE_HZ
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(globals(), "COUNT", long_count)
+        patch.setitem(globals(), "TIME_S", long_s)
+        patch.setitem(globals(), "EXHAUST", 0.5 * np.sin(long_s))
+        patch.setitem(globals(), "CRANKCASE", 0.5 * np.cos(long_s))
+        CASES[case][1](path)
+    source = open_recording(path, roles=CASES[case][3])
+    source.read(0.0, 0.1)
+    tracemalloc.start()
+    try:
+        window = source.read(100.0, 102.0)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert len(window.channels[0].samples) == 20_000
+    whole_bytes = 2 * 8 * long_count
+    assert peak < 0.25 * whole_bytes
 
 
 def test_the_error_lists_what_was_tried(tmp_path: Path) -> None:

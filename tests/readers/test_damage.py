@@ -250,6 +250,14 @@ def test_more_than_fits_in_memory_asks_for_windows(
     assert len(open_recording(path).read(0.0, 0.01).channels[0].samples) == 100
 
 
+def test_a_wav_cut_short_says_so(sound_files: dict[str, bytes], tmp_path: Path) -> None:
+    path = tmp_path / "cut.wav"
+    path.write_bytes(sound_files["a.wav"][:-400])
+    recording = read_recording(path)
+    assert len(recording.channels[0].samples) == COUNT - 100
+    assert any("claims more samples" in note for note in recording.notes)
+
+
 def test_mdf_links_in_a_circle_end(sound_files: dict[str, bytes], tmp_path: Path) -> None:
     data = bytearray(sound_files["a.mf4"])
     at = data.index(b"##DG")

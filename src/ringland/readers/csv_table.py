@@ -4,6 +4,7 @@ import csv
 import re
 from collections import Counter
 from dataclasses import dataclass
+from functools import lru_cache
 
 from ringland.readers._raw import NotThisFormat
 from ringland.readers._table import split_unit
@@ -119,6 +120,8 @@ def _dialect(lines: list[str]) -> tuple[str, bool, int, int]:
     best: tuple[int, int] = (0, 0)
     found: tuple[str, bool, int, int] | None = None
     for separator, comma in ((",", False), (";", False), (";", True), ("\t", False), ("\t", True)):
+        if separator != "," and not any(separator in line for line in lines):
+            continue
         start, width, rows = _table_start(lines, separator, comma)
         score = (rows, width)
         if rows and score > best:
@@ -183,6 +186,7 @@ def _stated_rate(preamble: list[str]) -> float | None:
     return None
 
 
+@lru_cache(maxsize=1)  # asked twice for every file: to sniff it and to open it
 def find_layout(text: str) -> CsvLayout:
     """The layout of the table in the head of a CSV; NotThisFormat when there is none."""
     lines = text.splitlines()[:_HEAD_LINES]

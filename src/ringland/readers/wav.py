@@ -37,6 +37,10 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
         frames, channels = int(file.frames), int(file.channels)
         rate, subtype = float(file.samplerate), str(file.subtype)
         comment = str(file.copy_metadata().get("comment", ""))
+        cut = any(
+            line.lstrip().startswith("data") and "should be" in line
+            for line in str(file.extra_info).splitlines()
+        )
     if subtype not in _BYTES:
         raise _not_plain(f"samples coded as {subtype}")
     if frames * channels * _BYTES[subtype] > path.stat().st_size:
@@ -47,6 +51,8 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     ]
     if comment:
         notes.append(f"Comment in the file: {comment}")
+    if cut:
+        notes.append("The header claims more samples than the file holds; those there were read.")
     bits = _BITS.get(subtype)
     names = [""] if channels == 1 else [f"channel {i + 1}" for i in range(channels)]
     units, scales = ["1"] * channels, [1.0] * channels

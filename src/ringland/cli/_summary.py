@@ -64,7 +64,11 @@ _SOURCE_WORDS = {
     "trigger": "the trigger",
     "pulses": "the pulses themselves",
 }
-_MOST_METRICS = 3
+_MOST_METRICS = 4
+_FIXED = 3
+_GAP = 2
+_INTERVALS = "The report and the JSON hold all. An interval holds the truth 9 times in 10."
+_DEVIATES = (State.ALARM, State.ALERT)
 _WORST_FIRST = (State.ALARM, State.ALERT, State.NORMAL, State.NOT_JUDGED)
 
 
@@ -133,8 +137,18 @@ class _Printer:
         for text in texts:
             self._console.print(Padding(plain(f"- {text}"), (0, 0, 0, 2), expand=False))
 
-    def table(self, table: Table) -> None:
-        """A table whose cells were escaped by `cell`."""
+    @property
+    def width(self) -> int:
+        """Characters in a line."""
+        return self._console.width
+
+    def table(self, columns: list[list[str]]) -> None:
+        """Columns of text, the head of each first."""
+        table = Table(box=None, pad_edge=False, padding=(0, _GAP, 0, 0))
+        for head, *_ in columns:
+            table.add_column(plain(head), overflow="fold")
+        for cells in zip(*(column[1:] for column in columns), strict=True):
+            table.add_row(*(plain(cell) for cell in cells))
         self._console.print(table)
 
 
@@ -234,33 +248,35 @@ def _cylinders(out: _Printer, analysis: Analysis) -> None:
         else:
             out.say("The firing position is known, the cylinder number is not.")
         out.say(f"Why: {unnumbered[0].reason}")
-    shown = _metrics_to_show(analysis)
-    out.table(_cylinder_table(analysis, positions, shown))
-    all_metrics = [d for d in _definitions(analysis) if d.per_cylinder]
-    if len(all_metrics) > len(shown):
-        out.say(
-            f"{len(shown)} of {len(all_metrics)} quantities are shown, those that deviate most "
-            "first; the report and the JSON hold all. Intervals hold the truth 9 times in 10."
-        )
+    columns = _fixed_columns(analysis, positions)
+    used = sum(_width(column) for column in columns)
+    candidates = _metrics_worst_first(analysis)
+    for definition in candidates[:_MOST_METRICS]:
+        column = [definition.title]
+        column += [_metric_words(analysis, definition.id, a.firing_position) for a in positions]
+        used += _width(column)
+        if used > out.width and len(columns) > _FIXED:
+            break
+        columns.append(column)
+    out.table(columns)
+    shown = len(columns) - _FIXED
+    out.say(f"{shown} of {len(candidates)} quantities, those that deviate most first. {_INTERVALS}")
     out.items(found.notes)
 
 
-def _cylinder_table(
-    analysis: Analysis, positions: list[Assignment], shown: list[MetricDefinition]
-) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for title in ("Position", "Cylinder", "State", *(d.title for d in shown)):
-        table.add_column(plain(title), overflow="fold")
-    for assignment in positions:
-        position = assignment.firing_position
-        state = analysis.symptoms.state_of(position) if analysis.symptoms else State.NOT_JUDGED
-        table.add_row(
-            str(position),
-            _cylinder_words(assignment),
-            _STATE_WORDS[state],
-            *(plain(_metric_words(analysis, d.id, position)) for d in shown),
-        )
-    return table
+def _fixed_columns(analysis: Analysis, positions: list[Assignment]) -> list[list[str]]:
+    """Firing position, cylinder and state: a head and one cell per position each."""
+    table = analysis.symptoms
+    states = [table.state_of(a.firing_position) if table else State.NOT_JUDGED for a in positions]
+    return [
+        ["Position", *(str(a.firing_position) for a in positions)],
+        ["Cylinder", *(_cylinder_words(a) for a in positions)],
+        ["State", *(_STATE_WORDS[state] for state in states)],
+    ]
+
+
+def _width(column: list[str]) -> int:
+    return max(len(text) for text in column) + _GAP
 
 
 def _cylinder_words(assignment: Assignment) -> str:
@@ -272,10 +288,20 @@ def _cylinder_words(assignment: Assignment) -> str:
 
 
 def _metric_words(analysis: Analysis, metric: str, position: int) -> str:
+    """Value with interval, and the state this metric alone gives where it is not normal."""
     values = analysis.metrics.of_metric(metric) if analysis.metrics else ()
+    symptoms = analysis.symptoms.symptoms if analysis.symptoms else ()
+    worst = next(
+        (
+            f" {_STATE_WORDS[s.state]}"
+            for s in symptoms
+            if s.metric == metric and s.firing_position == position and s.state in _DEVIATES
+        ),
+        "",
+    )
     for value in values:
         if value.firing_position == position:
-            return _number(value.estimate)
+            return _number(value.estimate) + worst if value.estimate.known else "not known"
     return "not measured"
 
 
@@ -283,8 +309,8 @@ def _definitions(analysis: Analysis) -> tuple[MetricDefinition, ...]:
     return analysis.metrics.definitions if analysis.metrics else ()
 
 
-def _metrics_to_show(analysis: Analysis) -> list[MetricDefinition]:
-    """The few metrics with the worst states; among equals those declared first."""
+def _metrics_worst_first(analysis: Analysis) -> list[MetricDefinition]:
+    """Metrics of cylinders that have values, worst state first, else as declared."""
     symptoms = analysis.symptoms.symptoms if analysis.symptoms else ()
     known = {
         v.metric
@@ -297,7 +323,7 @@ def _metrics_to_show(analysis: Analysis) -> list[MetricDefinition]:
         return min((_WORST_FIRST.index(s) for s in states), default=len(_WORST_FIRST))
 
     candidates = [d for d in _definitions(analysis) if d.per_cylinder and d.id in known]
-    return sorted(candidates, key=rank)[:_MOST_METRICS]
+    return sorted(candidates, key=rank)
 
 
 def _symptoms(out: _Printer, analysis: Analysis) -> None:

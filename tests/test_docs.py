@@ -179,6 +179,6 @@ def test_nothing_of_this_machine_is_in_the_files() -> None:
         f"{name}: {line.strip()[:80]}"
         for name in ("requirements.lock", "requirements-test.lock", "pyproject.toml", "do.py")
         for line in (ROOT / name).read_text("utf-8").splitlines()
-        if re.search(r"https?://|--index-url|--find-links|file:|/root|/tmp", line)
+        if re.search(r"https?://|--index-url|--find-links|file:|(^|[\s\"'=])/\w", line)
     ]
     assert lines == []

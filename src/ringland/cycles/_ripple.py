@@ -10,13 +10,12 @@ _DOMINANCE = 4.0
 _SMALLEST_RIPPLE = 0.01
 
 
-def firing_period_slots(time_s: FloatArray, slot: IntArray, pattern_slots: int) -> float | None:
+def firing_period_slots(time_s: FloatArray, slot: IntArray) -> float | None:
     """Period in slots of the strongest speed ripple, None unless it stands out.
 
     `time_s`, `slot` (n,): teeth and their slot numbers. Speed per slot is resampled to whole
     slots, freed of its trend, and searched for the line of greatest power between periods of 2
-    slots and a fifth of the train. With a gap pattern the ripple must not be one of the
-    pattern's own harmonics other than the first.
+    slots and a fifth of the train, and its harmonics are left aside when it is compared.
     """
     grid = np.arange(slot[0], slot[-1] + 1, dtype=np.float64)
     if len(grid) < 32:

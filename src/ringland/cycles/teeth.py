@@ -35,6 +35,7 @@ _FEWEST_EDGES = 12
 _MOST_UNEVEN_TEETH = 12
 _MOST_REPEATS = 6
 _HINT_LOG = 0.3
+_RIPPLE_ERROR = 0.04
 _STEADY_CYCLES = 0.15
 _SLOWEST_RPM = 30.0
 _FASTEST_RPM = 12000.0
@@ -145,38 +146,59 @@ def _slots_per_revolution(
 ) -> _Slots | str:
     step = pattern.slots if pattern else 1
     train = max(trains, key=lambda t: len(t.time_s))
-    slot_rate = (train.slot[-1] - train.slot[0]) / (train.time_s[-1] - train.time_s[0])
-    cycles = engine.revolutions_per_cycle
-    if cam is not None:
-        period = _cam_period(trains, step, cam)
-        if period is not None and period % cycles == 0 and (period // cycles) % step == 0:
-            turn = period // cycles
-            if train.uneven and not _recurs_unevenly(train, period):
-                return "the edges come at no regular interval"
-            if _plausible(slot_rate, turn, hint_rpm):
-                return _Slots(turn, f"the cam repeats every {period} slots", cycles == 2)
-    if hint_rpm is not None and pattern is None:
+    slot_rate = float((train.slot[-1] - train.slot[0]) / (train.time_s[-1] - train.time_s[0]))
+    found = None if cam is None else _from_cam(trains, step, cam, engine)
+    if found is None and hint_rpm is not None and pattern is None:
         turn = max(1, round(slot_rate * 60.0 / hint_rpm))
-        return _Slots(turn, "slots per revolution from the speed given", False)
-    if engine.even_firing and not train.uneven:
-        firing = firing_period_slots(train.time_s, train.slot, step)
-        if firing is not None:
-            turn = round(firing * engine.cylinders / cycles / step) * step
-            exact = abs(firing * engine.cylinders / cycles / max(turn, 1) - 1.0) < 0.04
-            more = turn > 0 and (pattern is None or turn > step)
-            if exact and more and _plausible(slot_rate, turn, hint_rpm):
-                return _Slots(turn, "from the ripple of the firing strokes", False)
-    if pattern is not None:
-        for repeats in range(1, _MOST_REPEATS + 1):
-            if _plausible(slot_rate, step * repeats, hint_rpm):
-                why = "from its gaps" if repeats == 1 else "from its gaps and the speed given"
-                return _Slots(step * repeats, why, False)
-        rpm = 60.0 * slot_rate / step
-        return f"the wheel would turn at {rpm:.0f} rpm, which does not agree with the speed given"
-    return (
-        "the teeth are all alike, so how many make one revolution is not known: "
-        "give the speed, or record a cam signal"
-    )
+        found = _Slots(turn, "slots per revolution from the speed given", False)
+    if found is None or not _plausible(slot_rate, found.per_revolution, hint_rpm):
+        found = _from_ripple(train, pattern, engine)
+    if found is None or not _plausible(slot_rate, found.per_revolution, hint_rpm):
+        return _from_gaps(slot_rate, pattern, hint_rpm)
+    turns = engine.revolutions_per_cycle
+    if train.uneven and not _recurs_unevenly(train, found.per_revolution * turns):
+        return "the edges come at no regular interval"
+    return found
+
+
+def _from_cam(
+    trains: tuple[SlotTrain, ...], step: int, cam: EdgeTrain, engine: EngineSpec
+) -> _Slots | None:
+    turns = engine.revolutions_per_cycle
+    period = _cam_period(trains, step, cam)
+    if period is None or period % turns or (period // turns) % step:
+        return None
+    return _Slots(period // turns, f"the cam repeats every {period} slots", turns == 2)
+
+
+def _from_ripple(train: SlotTrain, pattern: Pattern | None, engine: EngineSpec) -> _Slots | None:
+    """From the firing frequency of an even-firing engine; None unless it says more than gaps do."""
+    if train.uneven or not engine.even_firing:
+        return None
+    step = pattern.slots if pattern else 1
+    firing = firing_period_slots(train.time_s, train.slot)
+    if firing is None:
+        return None
+    due = firing * engine.cylinders / engine.revolutions_per_cycle
+    turn = round(due / step) * step
+    if turn == 0 or abs(due / turn - 1.0) > _RIPPLE_ERROR or (pattern and turn == step):
+        return None
+    return _Slots(turn, "from the ripple of the firing strokes", False)
+
+
+def _from_gaps(slot_rate: float, pattern: Pattern | None, hint_rpm: float | None) -> _Slots | str:
+    if pattern is None:
+        return (
+            "the teeth are all alike, so how many make one revolution is not known: "
+            "give the speed, or record a cam signal"
+        )
+    for repeats in range(1, _MOST_REPEATS + 1):
+        if _plausible(slot_rate, pattern.slots * repeats, hint_rpm):
+            why = "from its gaps" if repeats == 1 else "from its gaps and the speed given"
+            return _Slots(pattern.slots * repeats, why, False)
+    rpm = 60.0 * slot_rate / pattern.slots
+    against = "is not possible" if hint_rpm is None else "does not agree with the speed given"
+    return f"the wheel would turn at {rpm:.0f} rpm, which {against}"
 
 
 def _recurs_unevenly(train: SlotTrain, period: int) -> bool:

@@ -15,12 +15,12 @@ from ringland.quality._types import (
     TriggerFacts,
 )
 
-__all__ = ["RATE_RANGE_HZ", "TRIGGER_ROLES", "gather"]
+__all__ = ["RATE_RANGE_HZ", "SPEED_ROLES", "TRIGGER_ROLES", "gather"]
 
 RATE_RANGE_HZ = (1.0, 1e9)
 SPEED_LIMITS_RPM = (10.0, 30_000.0)
 TRIGGER_ROLES = frozenset({ChannelRole.IGNITION, ChannelRole.CAM, ChannelRole.CRANK_TOOTH})
-_SPEED_ROLES = (
+SPEED_ROLES = (
     ChannelRole.EXHAUST,
     ChannelRole.CRANKCASE,
     ChannelRole.EXHAUST_2,
@@ -121,7 +121,7 @@ def _speed(
             return RoughSpeed(rpm, source)
     if engine is None or engine.cylinders < 1:
         return None
-    for role in _SPEED_ROLES:
+    for role in SPEED_ROLES:
         for facts in channels:
             if facts.channel.role is role and facts.periodic is not None:
                 rpm = rough_rpm(facts.periodic, engine, role, recording.condition)

@@ -36,6 +36,9 @@ def check(subject: Subject) -> QualityFinding:
             measured=count_estimate(count),
             limit=FEWEST.value,
         )
+    hidden = float(noise[2:5].max()) * ABOVE.value > SHARE.value * float(size.max())
+    if hidden:
+        return not_checked(subject, "the noise would hide what a damp hose takes away")
     return subject.finding(
         Verdict.SUSPECT,
         f"The pulses are rounded off: nothing stands clear above {top_hz:.0f} Hz.",

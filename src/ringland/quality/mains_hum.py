@@ -163,16 +163,41 @@ def _engine_line_there(subject: Subject, lines: list[_Line]) -> bool:
     rest = find_repetition(_without(facts, lines), facts.slow_rate_hz)
     if rest is None or not rest.found:
         return True  # nothing else repeats, so it may well be the engine
+    if rest.correlation >= 0.5 and _own_line_wanders(facts, rest.rate_hz, lines):
+        return False  # the engine's own lines are smeared and this one is not
     line_hz = strongest.frequency_hz
     whole = facts.periodic
-    if whole is not None and _is_multiple(line_hz, whole.rate_hz, facts) and rest.correlation < 0.5:
+    weak = rest.correlation < 0.5
+    if whole is not None and weak and _is_multiple(line_hz, whole.rate_hz, facts):
         return True
-    if _is_multiple(line_hz, rest.rate_hz, facts):
-        return True
+    rates = [rest.rate_hz]
     cycle_hz = subject.recording.cycle_rate_hz
     if cycle_hz is not None:
-        return _is_multiple(line_hz, cycle_hz, facts)
-    return any(_is_multiple(line_hz, rest.rate_hz / n, facts, near=0.005) for n in (2, 3, 4))
+        rates.append(cycle_hz)
+    if any(_is_multiple(line_hz, rate, facts) for rate in rates):
+        return True
+    unknown = () if cycle_hz is not None else (2, 3, 4)
+    return any(_is_multiple(line_hz, rest.rate_hz / n, facts, near=0.005) for n in unknown)
+
+
+def _own_line_wanders(facts: ChannelFacts, rate_hz: float, lines: list[_Line]) -> bool:
+    """True when the strongest of the first multiples of the rate, away from hum, is smeared."""
+    bin_hz = facts.slow_rate_hz / facts.scan.slow.size
+    best: _Line | None = None
+    for multiple in range(1, 7):
+        target = multiple * rate_hz
+        if any(abs(target - line.frequency_hz) < 0.06 * target for line in lines):
+            continue
+        near = np.abs(facts.frequency_hz - target) <= max(2.0 * bin_hz, 0.01 * target)
+        if near.any():
+            k = int(np.flatnonzero(near)[np.argmax(facts.line_amplitude[near])])
+            line = _Line(k * bin_hz, float(facts.line_amplitude[k]))
+            if best is None or line.amplitude > best.amplitude:
+                best = line
+    strongest = max(lines, key=lambda line: line.amplitude)
+    if best is None or best.frequency_hz > 1.5 * strongest.frequency_hz:
+        return False  # higher lines are smeared more: no fair comparison
+    return _restless(facts, best) > 4.0 * STEADY.value
 
 
 def _is_multiple(

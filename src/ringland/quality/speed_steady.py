@@ -81,12 +81,18 @@ def _cycle_speeds(recording: RecordingFacts) -> FloatArray | None:
 
 
 def _pulse_rates(recording: RecordingFacts) -> FloatArray | None:
-    """Rate of the strongest line through the recording, averaged over 8 knots."""
+    """Rate of the strongest line through the recording, averaged over 8 knots, from the channel
+    on which it is steadiest: noise only ever adds to it."""
+    best: FloatArray | None = None
+    least = np.inf
     for facts in recording.channels:
         track = facts.track
         if track is None or track.time_s.size < 6 * _SMOOTH:
             continue
         turns, time_s = track.line_turns, track.time_s
         rate = (turns[_SMOOTH:] - turns[:-_SMOOTH]) / (time_s[_SMOOTH:] - time_s[:-_SMOOTH])
-        return np.asarray(rate[2:-2])
-    return None
+        rate = np.asarray(rate[2:-2], dtype=np.float64) / track.line_hz
+        spread = float(np.ptp(np.quantile(rate, [0.05, 0.95])))
+        if spread < least:
+            best, least = rate, spread
+    return best

@@ -3,29 +3,31 @@
 import numpy as np
 
 from ringland.model import PhaseSource, QualityFinding, Verdict
+from ringland.quality._facts import SPEED_ROLES
 from ringland.quality._repetition import rough_rpm
 from ringland.quality._types import Limit, RecordingFacts, Subject, exact, not_checked
 
 __all__ = ["LIMITS", "check"]
 
 TOLERANCE = Limit(0.12, "1", "pulses per cycle may differ from a whole number by this share")
-LIMITS = (TOLERANCE,)
+AGREE = Limit(0.05, "1", "channels must agree on the speed to this share")
+LIMITS = (TOLERANCE, AGREE)
 
 
 def check(subject: Subject) -> QualityFinding:
     """Trigger pulses per engine cycle, the speed taken from the pressure pulses."""
     trigger, recording = subject.trigger, subject.recording
     assert trigger is not None
-    if trigger.time_s.size < 3:
-        return not_checked(subject, "there are fewer than three pulses")
     engine = recording.engine
     rpm = _speed_without_trigger(recording)
     if engine is None or rpm is None:
         return not_checked(subject, "it takes the engine and its speed from the pulses")
-    interval = float(np.median(np.diff(trigger.time_s)))
+    interval = float(np.median(np.diff(trigger.time_s))) if trigger.time_s.size > 2 else 0.0
     if not interval > 0.0:
-        return not_checked(subject, "the pulses fall on one another")
+        return not_checked(subject, "there are too few pulses, or they fall on one another")
     per_cycle = 60.0 * engine.revolutions_per_cycle / rpm / interval
+    if per_cycle < 1.0 - TOLERANCE.value:
+        return not_checked(subject, "the speed from the pulses is not sure before cycles are found")
     measured = exact(per_cycle, "1")
     expected = engine.trigger_pulses_per_cycle or 1
     if abs(per_cycle - expected) <= TOLERANCE.value * expected:
@@ -67,9 +69,12 @@ def _speed_without_trigger(recording: RecordingFacts) -> float | None:
     if recording.engine is None:
         return None
     condition = recording.recording.condition
-    for facts in recording.channels:
-        if facts.periodic is not None:
-            rpm = rough_rpm(facts.periodic, recording.engine, facts.channel.role, condition)
-            if rpm is not None:
-                return rpm
-    return None
+    found = [
+        rough_rpm(f.periodic, recording.engine, f.channel.role, condition)
+        for f in recording.channels
+        if f.periodic is not None and f.channel.role in SPEED_ROLES
+    ]
+    known = [rpm for rpm in found if rpm is not None]
+    if not known or max(known) > (1.0 + AGREE.value) * min(known):
+        return None  # rough speeds err by whole factors; only agreement makes one fit for this
+    return known[0]

@@ -213,6 +213,40 @@ def test_irregular_analogue_values_go_on_equal_steps_with_gaps(tmp_path: Path) -
     assert any("irregular" in note for note in recording.notes)
 
 
+def test_times_with_too_few_digits(tmp_path: Path) -> None:
+    rows = "".join(f"{i / 4000:.3f},{i % 9 + 0.5}\n" for i in range(4001))
+    recording = read(tmp_path, "time,exhaust\n" + rows)
+    channel = only(recording, R.EXHAUST)
+    assert len(channel.samples) == 4001
+    assert channel.rate_hz == pytest.approx(4000, rel=1e-3)
+    assert any("too few digits" in note for note in recording.notes)
+
+
+def test_seconds_since_a_far_off_day_are_counted_from_the_start(tmp_path: Path) -> None:
+    rows = "".join(f"{1_790_000_000 + i / 1000:.4f},{i % 9 + 0.5}\n" for i in range(2000))
+    recording = read(tmp_path, "timestamp,exhaust\n" + rows)
+    channel = only(recording, R.EXHAUST)
+    assert channel.start_s == 0
+    assert channel.rate_hz == pytest.approx(1000, rel=1e-6)
+    assert any("1790000000" in note for note in recording.notes)
+
+
+def test_a_lost_stretch_stays_a_gap(tmp_path: Path) -> None:
+    rows = "".join(f"{i / 1000:.4f},{i}\n" for i in range(2000) if not 700 <= i < 900)
+    channel = only(read(tmp_path, "time,exhaust\n" + rows), R.EXHAUST)
+    assert channel.rate_hz == pytest.approx(1000, rel=1e-9)
+    assert np.isnan(channel.samples[700:899]).all()
+    np.testing.assert_allclose(channel.samples[900:1990], np.arange(900, 1990), atol=1e-6)
+
+
+def test_settings_beside_the_first_rows(tmp_path: Path) -> None:
+    head = ["Record Length,2000,,", "Sample Interval,0.001,,", "Trigger Point,1000,,"]
+    rows = [f",,{i / 1000:.6f},{i % 7 + 0.25}" for i in range(60)]
+    lines = [a[:-2] + b[1:] for a, b in zip(head, rows[:3], strict=True)] + rows[3:]
+    recording = read(tmp_path, "\n".join(lines) + "\n")
+    assert any(c.rate_hz == pytest.approx(1000) for c in recording.channels)
+
+
 def test_edge_list(tmp_path: Path) -> None:
     rows = "Time [s], Channel 0, Channel 1\n0.0, 0, 1\n0.5, 1, 1\n0.7, 0, 1\n1.9, 1, 0\n2.0, 1, 1\n"
     recording = read(tmp_path, rows)

@@ -19,6 +19,7 @@ __all__ = ["Table", "column_reader", "is_time_name", "raw_file", "split_unit"]
 WHOLE_ROWS = 4_000_000
 """Tables up to this many rows have every time looked at; longer ones a piece at each end."""
 _PIECE_ROWS = 200_000
+_FAR_S = 1e6
 _TIME_NAME = re.compile(
     r"^(time|t|timestamps?|time[\s_]*stamps?|elapsed[\s_]*time|elapsed|seconds?|secs?|zeit|temps|"
     r"tiempo|tempo|x|x[\s_-]*axis|relative time|rel[\s_]*time|time[\s_]*axis)"
@@ -60,6 +61,15 @@ class _Gathered:
     edges: list[RawEdges] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """Which column is time (None: none), and its factor to seconds."""
+
+    column: int | None
+    factor: float = 1.0
+    note: str = ""
 
 
 def column_reader(columns: Sequence[FloatArray]) -> ReadColumns:
@@ -108,6 +118,7 @@ def raw_file(
             allowed="at least one channel with samples against time",
             remedy="Check that the recording was finished before the file was copied.",
         )
+    _from_zero(gathered)
     kept = gathered.tables
 
     def read_block(group: int, columns: Sequence[int], start: int, stop: int) -> list[FloatArray]:
@@ -124,6 +135,20 @@ def raw_file(
     )
 
 
+def _from_zero(gathered: _Gathered) -> None:
+    """Clocks that count from a far-off day would lose precision: count from the first sample."""
+    starts = [s.start_s for s in gathered.signals] + [e.start_s for e in gathered.edges]
+    first = min(starts)
+    if abs(first) < _FAR_S:
+        return
+    gathered.signals[:] = [replace(s, start_s=s.start_s - first) for s in gathered.signals]
+    gathered.edges[:] = [
+        RawEdges(e.name, e.time_s - first, e.level_after, e.start_s - first, e.stop_s - first)
+        for e in gathered.edges
+    ]
+    gathered.notes.append(f"Time in the file starts at {first:.6f} s; it is counted from there.")
+
+
 def _add_table(gathered: _Gathered, table: Table, rate_hz: float | None) -> None:
     clock = _find_clock(table)
     columns = [i for i in range(len(table.names)) if i != clock.column]
@@ -134,28 +159,10 @@ def _add_table(gathered: _Gathered, table: Table, rate_hz: float | None) -> None
         gathered.notes.append(clock.note)
     start_s, rate = table.start_s, rate_hz or table.rate_hz
     if clock.column is not None and rate_hz is None:
-        timing = None
-        times = _times(table, clock)
-        if times is not None:
-            table, times = _only_timed_rows(table, times, gathered.notes)
-            timing = judge_times(times)
-            values = _edge_values(table, columns, regular=timing is not None)
-            if values is not None:
-                names = [table.names[i] for i in columns]
-                gathered.edges.extend(_edge_trains(names, times, values))
-                gathered.notes.append(
-                    "Columns hold only 0 and 1 and rows stand at changes: read as an edge list."
-                )
-                return
-        else:
-            timing = _judge_ends(table, clock)
-        if timing is None:
-            assert times is not None
-            values = [_floats(v) for v in table.read(columns, 0, table.count)]
-            table, timing, said = _on_equal_steps(table, columns, times, values)
-            columns = list(range(len(values)))
-            gathered.notes.append(said)
-        start_s, rate = timing
+        timed = _by_its_times(gathered, table, clock, columns)
+        if timed is None:
+            return
+        table, columns, (start_s, rate) = timed
     units = table.units or ("",) * len(table.names)
     group = len(gathered.tables)
     gathered.tables.append(table)
@@ -168,13 +175,35 @@ def _add_table(gathered: _Gathered, table: Table, rate_hz: float | None) -> None
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class _Clock:
-    """Which column is time (None: none), and its factor to seconds."""
-
-    column: int | None
-    factor: float = 1.0
-    note: str = ""
+def _by_its_times(
+    gathered: _Gathered, table: Table, clock: _Clock, columns: list[int]
+) -> tuple[Table, list[int], tuple[float, float]] | None:
+    """The table with its (start, rate); None when it was an edge list, which is then gathered."""
+    times = _times(table, clock)
+    if times is None:
+        return table, columns, _judge_ends(table, clock)
+    table, times = _only_timed_rows(table, times, gathered.notes)
+    timing = judge_times(times)
+    levels = _edge_values(table, columns, regular=timing is not None)
+    if levels is not None:
+        names = [table.names[i] for i in columns]
+        gathered.edges.extend(_edge_trains(names, times, levels))
+        gathered.notes.append(
+            "Columns hold only 0 and 1 and rows stand at changes: read as an edge list."
+        )
+        return None
+    if timing is not None:
+        return table, columns, timing
+    if (timing := _coarse_times(times)) is not None:
+        gathered.notes.append(
+            "The time column has too few digits for its rate; the rate was taken from the first "
+            "and the last row."
+        )
+        return table, columns, timing
+    values = [_floats(v) for v in table.read(columns, 0, table.count)]
+    table, timing, said = _on_equal_steps(table, columns, times, values)
+    gathered.notes.append(said)
+    return table, list(range(len(values))), timing
 
 
 def _find_clock(table: Table) -> _Clock:
@@ -255,6 +284,20 @@ def judge_times(times: FloatArray) -> tuple[float, float] | None:
         raise _no_rate("a time that does not rise from the first row to the last")
     worst = float(np.max(np.abs(times - times[0] - step * np.arange(n))))
     if worst >= 0.51 * step:
+        return None
+    return float(times[0]), clean_rate(1.0 / step)
+
+
+def _coarse_times(times: FloatArray) -> tuple[float, float] | None:
+    """(start, rate) for times printed so coarsely that neighbours are often equal, else None."""
+    steps = np.diff(times)
+    rising = steps[steps > 0]
+    if len(rising) == 0 or np.any(steps < 0) or len(rising) > 0.95 * len(steps):
+        return None
+    digit = float(rising.min())
+    step = (float(times[-1]) - float(times[0])) / len(steps)
+    worst = float(np.max(np.abs(times - times[0] - step * np.arange(len(times)))))
+    if float(rising.max()) > 1.5 * digit or worst > 0.51 * step + 1.01 * digit:
         return None
     return float(times[0]), clean_rate(1.0 / step)
 

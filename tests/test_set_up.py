@@ -1,10 +1,12 @@
 """The set-up script and the lock files it installs from."""
 
+import ast
 import importlib.util
 import re
 import subprocess
 import sys
 import tomllib
+from importlib.metadata import packages_distributions
 from pathlib import Path
 from types import ModuleType
 
@@ -61,6 +63,21 @@ def test_nothing_huge_is_pulled_in() -> None:
         "pyqt5",
         "pyside6",
     }
+
+
+def test_what_is_imported_is_asked_for() -> None:
+    known = {"pydantic-core": "pydantic"}  # pydantic promises it
+    homes = packages_distributions()
+    imported: set[str] = set()
+    for path in (ROOT / "src").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Import):
+                imported |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                imported.add(node.module.split(".")[0])
+    outside = imported - sys.stdlib_module_names - {"ringland"}
+    asked = {homes[name][0].lower().replace("_", "-") for name in outside}
+    assert {known.get(name, name) for name in asked} <= wanted()
 
 
 def test_versions_agree() -> None:

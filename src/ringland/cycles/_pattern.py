@@ -26,6 +26,8 @@ _POOR_FIT = 0.10
 _LEAP = 0.7
 _LONGEST_PATTERN = 400
 _AS_GOOD = 0.78
+_RECURS = 0.5
+_COVERED = 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,26 +141,39 @@ def find_pattern(trains: tuple[SlotTrain, ...]) -> Pattern | None:
     Looked for one kind of event at a time, so that lost and stray edges, which make events of
     their own, do not hide it.
     """
-    tried = [(*_score(trains, int(period)), int(period)) for period in _candidate_periods(trains)]
-    tried = [t for t in tried if t[0] >= 0.5]
-    if not tried:
+    tried = [(_score(trains, int(period)), int(period)) for period in _candidate_periods(trains)]
+    proven = [(score, period) for score, period in tried if score is not None]
+    if not proven:
         return None
-    best = max(proof for _, proof, _, _ in tried)
-    _, _, kind, period = next(t for t in tried if t[1] >= _AS_GOOD * best)
-    return _fold(max(trains, key=lambda train: len(train.time_s)), period, kind)
+    best = max(score.proof for score, _ in proven)
+    score, period = next(t for t in proven if t[0].proof >= _AS_GOOD * best)
+    return _fold(max(trains, key=lambda train: len(train.time_s)), period, score.kind)
 
 
-def _score(trains: tuple[SlotTrain, ...], period: int) -> tuple[float, float, int]:
-    """(share of recurring events, the same discounted for few events, kind) of the best kind.
+@dataclass(frozen=True)
+class _Score:
+    """How well events of one kind recur: share that do, the same discounted for few events."""
 
-    Only a kind of event that comes at least every other period counts.
+    share: float
+    proof: float
+    kind: int
+
+
+def _score(trains: tuple[SlotTrain, ...], period: int) -> _Score | None:
+    """The best recurring kind of event, None when no kind recurs.
+
+    A kind recurs when half of its events come again a period later, or when, lost teeth apart,
+    nearly every period has one at the same place.
     """
-    best = (0.0, 0.0, 0)
+    best: _Score | None = None
     for kind in np.unique(np.concatenate([train.event_kind for train in trains])):
-        hits, able, turns = 0.0, 0, 0.0
+        hits, able, turns, covered = 0.0, 0, 0.0, 0.0
         for train in trains:
             where = train.event_slot[train.event_kind == kind]
-            turns += max(0.0, (train.slot[-1] - train.slot[0]) / period - 1.0)
+            own_turns = max(0.0, (train.slot[-1] - train.slot[0]) / period)
+            turns += max(0.0, own_turns - 1.0)
+            place = np.round(where).astype(np.int64) % period
+            covered += float(np.bincount(place, minlength=1).max(initial=0)) - own_turns / period
             share = recurrence(where, np.zeros(len(where), dtype=np.int64), period, 0.25)
             if np.isfinite(share):
                 count = int(np.count_nonzero(where + period <= where[-1] + 0.25))
@@ -166,9 +181,12 @@ def _score(trains: tuple[SlotTrain, ...], period: int) -> tuple[float, float, in
                 able += count
         if able < max(2, 0.5 * turns):
             continue
-        share, proof = hits / able, hits / (able + 2.0)
-        if share > best[0] + 0.02 or (share > best[0] - 0.02 and kind > best[2]):
-            best = (share, proof, int(kind))
+        share = hits / able
+        if share < _RECURS and (turns < 4 or covered < _COVERED * turns):
+            continue
+        wider = best is not None and share > best.share - 0.02 and kind > best.kind
+        if best is None or share > best.share + 0.02 or wider:
+            best = _Score(share, hits / (able + 2.0), int(kind))
     return best
 
 

@@ -6,6 +6,7 @@ from math import log
 import numpy as np
 
 from ringland.cycles._pattern import (
+    EXTRA,
     Pattern,
     SlotTrain,
     find_pattern,
@@ -34,6 +35,7 @@ __all__ = ["ToothResult", "ToothSpan", "cycle_set_from_teeth", "find_teeth"]
 _FEWEST_EDGES = 12
 _MOST_UNEVEN_TEETH = 12
 _MOST_REPEATS = 6
+_EXTRA_SLOTS = 0.3
 _HINT_LOG = 0.3
 _RIPPLE_ERROR = 0.04
 _STEADY_CYCLES = 0.15
@@ -312,6 +314,14 @@ def _renumber(
     whole = np.round(number).astype(np.int64)
     wrong = whole[np.isin(whole % step, empty)] // step
     repeats = set(wrong.tolist()) | {int(i) - 1 for i in np.flatnonzero(slips) if i > 0}
+    added = np.interp(train.event_slot[train.event_kind == EXTRA], marks, due)
+    for place in pattern.extras:  # an added tooth not seen was taken for one of the others
+        seen = np.unique(
+            np.round((added - place) / step)[
+                np.abs((added - place + 0.5 * step) % step - 0.5 * step) <= _EXTRA_SLOTS
+            ]
+        )
+        repeats |= set(range(len(marks) - 1)) - set(seen.astype(np.int64).tolist())
     return number, [(i * float(step), (i + 1) * float(step)) for i in sorted(repeats)]
 
 

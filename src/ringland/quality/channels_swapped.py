@@ -8,7 +8,7 @@ from ringland.quality._types import ChannelFacts, Limit, Subject, exact, not_che
 
 __all__ = ["LIMITS", "check"]
 
-RATIO = Limit(2.5, "1", "mean order of the crankcase over that of the exhaust")
+RATIO = Limit(1.8, "1", "mean order of the crankcase over that of the exhaust")
 LIMITS = (RATIO,)
 _ACTION = "Check which hose goes where and swap the channel names if they are crossed."
 

@@ -23,9 +23,8 @@ def burned_share(angle_deg: float, i: int, c: FloatArray, e: FloatArray, plan: F
         return 0.0
     a = e[at.WIEBE_A]
     premixed, late = c[i, at.PREMIXED_SHARE], c[i, at.DRIBBLE_SHARE]
-    done = (1.0 - premixed - late) * wiebe(
-        after / plan[i, at.PLAN_DURATION_DEG], a, c[i, at.BURN_FORM]
-    )
+    main = (after - c[i, at.MAIN_DELAY_DEG]) / plan[i, at.PLAN_DURATION_DEG]
+    done = (1.0 - premixed - late) * wiebe(main, a, c[i, at.BURN_FORM])
     if premixed > 0.0:
         done += premixed * wiebe(after / c[i, at.PREMIXED_DURATION_DEG], a, c[i, at.PREMIXED_FORM])
     if late > 0.0:

@@ -37,11 +37,12 @@ __all__: list[str] = []
     PREMIXED_SHARE,
     PREMIXED_DURATION_DEG,
     PREMIXED_FORM,
+    MAIN_DELAY_DEG,
     DRIBBLE_SHARE,
     MISFIRE_RATE,
     INTAKE_LEAK_M2,
     ACTIVE,
-) = range(32)
+) = range(33)
 
 # One vector per engine: EngineParameters
 (

@@ -29,7 +29,8 @@ class CylinderParameters:
     """One cylinder. Areas are effective (discharge coefficient included). Order as in layout.py.
 
     `lambda_ratio`: air-fuel ratio over stoichiometric (diesel: divides the fuel). `heat_share`:
-    share of the fuel that burns. `score_*`: a groove in the bore that the piston uncovers between
+    share of the fuel that burns. `main_delay_deg`: by how much the main burn starts after the
+    premixed one (a pilot injection). `score_*`: a groove in the bore, uncovered by the piston between
     two travels from the top. `active` 0: valves stay closed, no fuel (cylinder deactivation).
     """
 
@@ -61,6 +62,7 @@ class CylinderParameters:
     premixed_share: float = 0.0
     premixed_duration_deg: float = 10.0
     premixed_form: float = 2.0
+    main_delay_deg: float = 0.0
     dribble_share: float = 0.0
     misfire_rate: float = 0.0
     intake_leak_m2: float = 0.0

@@ -244,7 +244,15 @@ def test_settings_beside_the_first_rows(tmp_path: Path) -> None:
     rows = [f",,{i / 1000:.6f},{i % 7 + 0.25}" for i in range(60)]
     lines = [a[:-2] + b[1:] for a, b in zip(head, rows[:3], strict=True)] + rows[3:]
     recording = read(tmp_path, "\n".join(lines) + "\n")
-    assert any(c.rate_hz == pytest.approx(1000) for c in recording.channels)
+    (channel,) = recording.channels
+    assert channel.rate_hz == pytest.approx(1000)
+    np.testing.assert_allclose(channel.samples, np.arange(60) % 7 + 0.25)
+
+
+def test_a_named_column_without_values_is_kept_as_gaps(tmp_path: Path) -> None:
+    rows = "".join(f"{i / 1000},{i},\n" for i in range(40))
+    recording = read(tmp_path, "time,exhaust,crankcase\n" + rows)
+    assert np.isnan(only(recording, R.CRANKCASE).samples).all()
 
 
 def test_edge_list(tmp_path: Path) -> None:

@@ -100,7 +100,7 @@ def _parse(data: bytes, layout: CsvLayout) -> tuple[list[FloatArray], int]:
         )
     if layout.clock_text:
         frame = frame.with_columns(_clock_seconds(frame["c0"]).alias("c0"))
-    frame = _without_tail(frame.select(frame.columns[: len(layout.names)]))
+    frame = _without_tail(frame.select([f"c{i}" for i in layout.live]))
     lost = sum(frame[c].null_count() for c in frame.columns)
     return [frame[c].fill_null(float("nan")).to_numpy() for c in frame.columns], lost
 

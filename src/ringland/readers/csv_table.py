@@ -34,21 +34,21 @@ _INTERVAL_UNIT = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9}
 class CsvLayout:
     """Where the numbers are and what the columns are called.
 
-    `width` counts the columns of the file, one more than there are names when a separator ends
-    every line. `data_offset` counts bytes of the decoded text in UTF-8 from its start. `names`
-    and `units` have one entry per column ("" when the file gives none).
+    `width` counts the columns of the file, `live` are those with something in them; `names` and
+    `units` have one entry for each of these ("" when the file gives none). `data_offset` counts
+    bytes of the decoded text in UTF-8 from its start.
     """
 
     separator: str
     decimal_comma: bool
     width: int
+    live: tuple[int, ...]
     data_offset: int
     names: tuple[str, ...]
     units: tuple[str, ...]
     clock_text: bool
     padded: bool
     rate_hz: float | None
-    preamble: tuple[str, ...]
 
 
 def decode_head(head: bytes) -> tuple[str, str, str | None]:
@@ -193,27 +193,40 @@ def find_layout(text: str) -> CsvLayout:
     if len(lines) > 2 and len(lines) < _HEAD_LINES and not text.endswith(("\n", "\r")):
         lines = lines[:-1] or lines  # the last line may be cut by the end of the head
     separator, comma, start, width = _dialect(lines)
-    names, units, top = _titles(lines, start, width, separator)
-    ended = width > 1 and not names[-1] and _last_cell_empty(lines[start:], separator)
-    offset = _byte_offset(text, start)
-    first = _cells(lines[start], separator)
+    filled = _filled_columns(lines[start : start + 100], separator, width)
+    first = _first_row(lines, start, (separator, comma), filled)
+    names, units, top = _titles(lines, first, width, separator)
+    live = tuple(i for i in range(width) if i in filled or (names[i] and first == start))
     return CsvLayout(
         separator=separator,
         decimal_comma=comma,
         width=width,
-        data_offset=offset,
-        names=tuple(names[: width - ended]),
-        units=tuple(units[: width - ended]),
-        clock_text=bool(_CLOCK.match(first[0])),
-        padded=any(re.search(rf"[ ]+({re.escape(separator)}|$)", ln) for ln in lines[start:]),
-        rate_hz=_stated_rate(lines[:top]),
-        preamble=tuple(lines[:top]),
+        live=live,
+        data_offset=_byte_offset(text, first),
+        names=tuple(names[i] for i in live),
+        units=tuple(units[i] for i in live),
+        clock_text=live[0] == 0 and bool(_CLOCK.match(_cells(lines[first], separator)[0])),
+        padded=any(re.search(rf"[ ]+({re.escape(separator)}|$)", ln) for ln in lines[first:]),
+        rate_hz=_stated_rate(lines[: max(top, start)]),
     )
 
 
-def _last_cell_empty(lines: list[str], separator: str) -> bool:
-    """True when every line ends with a separator."""
-    return all(line.rstrip(" ").endswith(separator) for line in lines if line.strip())
+def _filled_columns(rows: list[str], separator: str, width: int) -> set[int]:
+    """Columns with anything in them: not those behind a separator that ends every line."""
+    cells = [c for c in (_cells(row, separator) for row in rows) if len(c) == width]
+    return {i for i in range(width) if any(row[i] for row in cells)}
+
+
+def _first_row(lines: list[str], start: int, dialect: tuple[str, bool], filled: set[int]) -> int:
+    """Where the numbers begin, when settings stand in other columns beside the first rows."""
+    separator, comma = dialect
+    while start > 0:
+        cells = _cells(lines[start - 1], separator)
+        inside = [cells[i] for i in filled if i < len(cells)]
+        if len(cells) <= max(filled) or not all(_is_number(c, comma) for c in inside):
+            return start
+        start -= 1
+    return start
 
 
 def _byte_offset(text: str, line_number: int) -> int:

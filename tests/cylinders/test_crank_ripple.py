@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from ringland.cycles.teeth import cycle_set_from_teeth
+from ringland.cylinders._swing import position_estimates
 from ringland.cylinders.crank_ripple import crank_ripple
 from ringland.model import (
     ChannelRole,
@@ -157,6 +158,22 @@ def test_an_uneven_engine_is_laid_on_its_own_firing_angles() -> None:
     share = values(segment)
     assert int(np.argmin(share)) == 3
     assert share[3] / np.mean(np.delete(share, 3)) == pytest.approx(0.6, abs=0.05)
+
+
+@pytest.mark.parametrize(("positions", "cycles"), [(4, 3), (4, 8), (6, 8), (2, 20)])
+def test_intervals_hold_the_truth_nine_times_in_ten(positions: int, cycles: int) -> None:
+    rng = np.random.default_rng(11)
+    inside = []
+    for _ in range(400):
+        sizes = [
+            (i % positions, 1.0 + 0.05 * rng.standard_normal() + 0.002 * i)
+            for i in range(positions * cycles)
+        ]
+        for share in position_estimates(sizes, positions, 0.0):
+            assert share.low is not None
+            assert share.high is not None
+            inside.append(share.low <= 1.0 <= share.high)
+    assert np.mean(inside) == pytest.approx(0.90, abs=0.03)
 
 
 def test_healthy_positions_lie_inside_their_intervals() -> None:

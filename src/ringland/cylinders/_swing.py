@@ -151,7 +151,8 @@ def position_estimates(
     if whole <= 0.0:
         return tuple(unknown("1", "no swing at firing frequency") for _ in range(positions))
     quantile = float(stdtrit(freedom, 0.95))
-    half = np.hypot(quantile * np.sqrt(pooled / count) / whole, 1.645 * systematic)
+    own = 1.0 - 1.0 / positions  # a position is also part of the mean it is compared with
+    half = np.hypot(quantile * np.sqrt(pooled / count * own) / whole, 1.645 * systematic)
     if float(np.median(half)) > _WIDEST:
         why = "the swing is lost in the scatter from cycle to cycle"
         return tuple(unknown("1", why) for _ in range(positions))

@@ -34,8 +34,10 @@ __all__ = [
     "Subject",
     "TriggerFacts",
     "count_estimate",
+    "counted",
     "exact",
     "not_checked",
+    "with_unit",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -313,3 +315,14 @@ def count_estimate(count: int) -> Estimate:
 def not_checked(subject: Subject, why: str) -> QualityFinding:
     """NOT_CHECKED, because `why`."""
     return subject.finding(Verdict.NOT_CHECKED, f"Not checked: {why}.")
+
+
+def counted(count: int, noun: str) -> str:
+    """ "1 place", "3 places"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def with_unit(value: float, unit: str, digits: int = 3) -> str:
+    """A value with its unit; bare counts and ratios (unit "1") have none."""
+    text = f"{value:.{digits}g}"
+    return text if unit == "1" else f"{text} {unit}"

@@ -6,7 +6,15 @@ import numpy as np
 
 from ringland.model import QualityFinding, Verdict
 from ringland.quality._scan import runs_beyond
-from ringland.quality._types import ChannelFacts, Limit, Scan, Subject, count_estimate, not_checked
+from ringland.quality._types import (
+    ChannelFacts,
+    Limit,
+    Scan,
+    Subject,
+    count_estimate,
+    counted,
+    not_checked,
+)
 
 __all__ = ["LIMITS", "check"]
 
@@ -53,7 +61,7 @@ def check(subject: Subject) -> QualityFinding:
     severe = clipped > SHARE_UNUSABLE.value * scan.count
     return subject.finding(
         Verdict.UNUSABLE if severe else Verdict.SUSPECT,
-        f"{clipped} samples in {runs.length.size} places are cut off at {where}: "
+        f"{clipped} samples in {counted(runs.length.size, 'place')} are cut off at {where}: "
         "the real pulses were bigger.",
         action="Choose a larger range on the recorder or a less sensitive sensor, record again.",
         measured=count_estimate(clipped),

@@ -3,7 +3,7 @@
 import numpy as np
 
 from ringland.model import QualityFinding, Verdict
-from ringland.quality._types import Limit, Subject, exact, not_checked
+from ringland.quality._types import Limit, Subject, exact, not_checked, with_unit
 
 __all__ = ["LIMITS", "check"]
 
@@ -38,7 +38,7 @@ def check(subject: Subject) -> QualityFinding:
         )
     return subject.finding(
         Verdict.SUSPECT,
-        f"The zero wanders by {wander:.3g} {facts.channel.unit}, "
+        f"The zero wanders by {with_unit(wander, facts.channel.unit)}, "
         f"{wander / swing:.1f} times the swing of the pulses.",
         action="Let the sensor warm up, check that the hose does not fill or slip, record again.",
         measured=measured,

@@ -3,7 +3,7 @@
 import numpy as np
 
 from ringland.model import QualityFinding, Verdict
-from ringland.quality._types import Limit, Subject, count_estimate, not_checked
+from ringland.quality._types import Limit, Subject, count_estimate, counted, not_checked
 
 __all__ = ["LIMITS", "check"]
 
@@ -38,7 +38,7 @@ def check(subject: Subject) -> QualityFinding:
     what = "the line drops to zero" if zeros == places else "the value stands still"
     return subject.finding(
         Verdict.UNUSABLE if held > limit else Verdict.SUSPECT,
-        f"In {places} places {what} and then jumps: {held} samples in all.",
+        f"In {counted(places, 'place')} {what} and then jumps: {held} samples in all.",
         action="Check the plugs and the cable for a loose contact; close other programs on the "
         "recording computer; record again.",
         measured=count_estimate(held),

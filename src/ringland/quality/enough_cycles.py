@@ -3,7 +3,7 @@
 import math
 
 from ringland.model import QualityFinding, Verdict
-from ringland.quality._types import Limit, Subject, exact, not_checked
+from ringland.quality._types import Limit, Subject, counted, exact, not_checked
 
 __all__ = ["LIMITS", "check"]
 
@@ -36,7 +36,7 @@ def check(subject: Subject) -> QualityFinding:
     if cycles < FEWEST.value:
         return subject.finding(
             Verdict.UNUSABLE,
-            f"Only {cycles:.0f} engine cycles: nothing can be averaged.",
+            f"Only {counted(round(cycles), 'engine cycle')}: nothing can be averaged.",
             action="Record for at least ten seconds.",
             measured=measured,
             limit=ENOUGH.value,

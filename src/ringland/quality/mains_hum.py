@@ -7,7 +7,15 @@ import numpy as np
 
 from ringland.model import Estimate, QualityFinding, Verdict
 from ringland.quality._repetition import find_repetition
-from ringland.quality._types import ChannelFacts, FloatArray, Limit, Subject, exact, not_checked
+from ringland.quality._types import (
+    ChannelFacts,
+    FloatArray,
+    Limit,
+    Subject,
+    exact,
+    not_checked,
+    with_unit,
+)
 
 __all__ = ["LIMITS", "check", "line_amplitude"]
 
@@ -107,7 +115,7 @@ def check(subject: Subject) -> QualityFinding:
     size = first.amplitude if first is not None else worst * math.sqrt(2.0)
     return subject.finding(
         Verdict.UNUSABLE if share > SHARE_UNUSABLE.value else Verdict.SUSPECT,
-        f"Mains hum at {worst_hz:.0f} Hz, amplitude {size:.3g} {facts.channel.unit}.",
+        f"Mains hum at {worst_hz:.0f} Hz, amplitude {with_unit(size, facts.channel.unit)}.",
         action="Run the laptop and recorder from their batteries, keep the cable away from mains "
         "leads and lamps, check the screen of the cable.",
         measured=measured,

@@ -1,7 +1,7 @@
 """A piece of the recording stands in it twice, bit for bit."""
 
 from ringland.model import QualityFinding, Verdict
-from ringland.quality._types import Limit, Subject, count_estimate, not_checked
+from ringland.quality._types import Limit, Subject, count_estimate, counted, not_checked
 
 __all__ = ["LIMITS", "check"]
 
@@ -30,8 +30,8 @@ def check(subject: Subject) -> QualityFinding:
         )
     return subject.finding(
         Verdict.SUSPECT,
-        f"{facts.repeated.start.size} pieces ({repeated} samples) are exact copies of earlier "
-        "ones: the recorder wrote a buffer twice, and time is wrong from there on.",
+        f"{counted(facts.repeated.start.size, 'piece')} ({repeated} samples) stand in it twice, "
+        "bit for bit: the recorder wrote a buffer twice, and time is wrong from there on.",
         action="Close other programs or record at a lower rate, and record again.",
         measured=count_estimate(repeated),
         limit=0.0,

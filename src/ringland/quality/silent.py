@@ -1,7 +1,7 @@
 """The sensor is silent: unplugged, broken, or its valve is shut."""
 
 from ringland.model import QualityFinding, Verdict
-from ringland.quality._types import Limit, Subject, exact, not_checked
+from ringland.quality._types import Limit, Subject, exact, not_checked, with_unit
 
 __all__ = ["LIMITS", "check"]
 
@@ -25,7 +25,7 @@ def check(subject: Subject) -> QualityFinding:
     if scan.flat:
         return subject.finding(
             Verdict.UNUSABLE,
-            f"Flat line at {scan.low:.6g} {channel.unit}: the sensor says nothing.",
+            f"Flat line at {with_unit(scan.low, channel.unit, 6)}: the sensor says nothing.",
             action=_ACTION,
             measured=swing,
             limit=0.0,

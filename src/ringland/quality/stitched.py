@@ -4,7 +4,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from ringland.model import Condition, QualityFinding, Verdict
-from ringland.quality._types import Limit, PhaseTrack, Subject, exact, not_checked
+from ringland.quality._types import Limit, PhaseTrack, Subject, counted, exact, not_checked
 
 __all__ = ["LIMITS", "check", "phase_jumps"]
 
@@ -42,8 +42,8 @@ def check(subject: Subject) -> QualityFinding:
     half = 1.0 / facts.track.line_hz
     return subject.finding(
         Verdict.SUSPECT,
-        f"The pulses jump in time in {times.size} places (by up to {float(sizes.max()):.2f} of "
-        "their spacing): pieces are missing or were put together.",
+        f"The pulses jump in time in {counted(times.size, 'place')} "
+        f"(by up to {float(sizes.max()):.2f} of their spacing): pieces are missing or were put together.",
         action="Use the recorder's own unbroken file; do not cut or join recordings.",
         measured=measured,
         limit=limit,

@@ -1,7 +1,7 @@
 """The trigger gives pulses at all."""
 
 from ringland.model import QualityFinding, Verdict
-from ringland.quality._types import Limit, Subject, count_estimate
+from ringland.quality._types import Limit, Subject, count_estimate, counted
 
 __all__ = ["LIMITS", "check"]
 
@@ -17,11 +17,14 @@ def check(subject: Subject) -> QualityFinding:
     measured = count_estimate(pulses)
     if pulses >= FEWEST.value:
         return subject.finding(
-            Verdict.OK, f"{pulses} trigger pulses.", measured=measured, limit=FEWEST.value
+            Verdict.OK,
+            f"{counted(pulses, 'trigger pulse')}.",
+            measured=measured,
+            limit=FEWEST.value,
         )
     return subject.finding(
         Verdict.UNUSABLE,
-        f"The trigger gives {pulses} pulses: it is missing.",
+        f"The trigger gives {counted(pulses, 'pulse')}: it is missing.",
         action="Clip the pick-up around one plug lead or coil, keep it clear of fan and belt, and "
         "check its plug. The recording can still be judged without it, by position.",
         measured=measured,

@@ -131,8 +131,10 @@ def _case_term(
         if fault.mode in hypotheses.unknown:
             per_fault[index] = cases.none_of_these
             continue
-        key = (knowledge.modes[fault.mode - 1].id, fault.positions[0] if fault.positions else None)
-        per_fault[index] = cases.log_ratio.get(key, float(single[index]))
+        mode = knowledge.modes[fault.mode - 1].id
+        ratios = [cases.log_ratio.get((mode, p)) for p in fault.positions or (None,)]
+        known = [r for r in ratios if r is not None]
+        per_fault[index] = sum(known) if len(known) == len(ratios) else float(single[index])
     members = hypotheses.members
     term: FloatArray = per_fault[members[:, 0]] + per_fault[members[:, 1]]
     return term

@@ -83,10 +83,11 @@ class CaseEvidence:
     """What simulated reference cases say of one recording, relative to a sound engine.
 
     `log_ratio`: natural logarithm of p(recording | failure mode at firing position) over
-    p(recording | sound), keyed by (failure mode, firing position or None). Modes that are not in
-    it were not simulated. `none_of_these` the same for "something else". `resembles_nothing` is a
-    sentence when the recording is unlike every case, `severity` estimates by the same key, and
-    `metrics` the ids of the metrics it rests on.
+    p(recording | sound), keyed by (failure mode, firing position or None); for a fault in two
+    positions the ratios of both add. Modes that are not in it were not simulated. `none_of_these`
+    the same for "something else". `resembles_nothing` is a sentence when the recording is unlike
+    every case, `severity` estimates by the same key, and `metrics` the ids of the metrics it
+    rests on.
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]

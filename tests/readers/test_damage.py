@@ -15,7 +15,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ringland.errors import BadInput, FileFormatError, RinglandError, SettingError
+from ringland.errors import (
+    BadInput,
+    ChannelError,
+    FileFormatError,
+    RinglandError,
+    SettingError,
+)
 from ringland.readers import FORMATS, _source, numpy_arrays, open_recording, read_recording
 
 COUNT = 400
@@ -248,6 +254,138 @@ def test_more_than_fits_in_memory_asks_for_windows(
     with pytest.raises(SettingError, match="window by window"):
         read_recording(path)
     assert len(open_recording(path).read(0.0, 0.01).channels[0].samples) == 100
+
+
+MANY = [f"c{i}" for i in range(300)]
+
+
+def many_hdf5(path: Path) -> None:
+    import h5py
+
+    with h5py.File(path, "w") as file:
+        file.attrs["rate_hz"] = 1e4
+        for name in MANY:
+            file.create_dataset(name, data=PULSES)
+
+
+def many_parquet(path: Path) -> None:
+    import polars as pl
+
+    pl.DataFrame({"time": TIME_S, **dict.fromkeys(MANY, PULSES)}).write_parquet(path)
+
+
+def many_mat(path: Path) -> None:
+    from scipy.io import savemat
+
+    savemat(path, {"fs": 1e4, **dict.fromkeys(MANY, PULSES)})
+
+
+def many_npz(path: Path) -> None:
+    np.savez(path, allow_pickle=False, fs=np.array(1e4), **dict.fromkeys(MANY, PULSES))
+
+
+def many_tdms(path: Path) -> None:
+    from nptdms import ChannelObject, TdmsWriter
+
+    with TdmsWriter(str(path)) as writer:
+        writer.write_segment([ChannelObject("g", n, PULSES, {"wf_increment": 1e-4}) for n in MANY])
+
+
+def many_mdf(path: Path) -> None:
+    from asammdf import MDF, Signal
+
+    with MDF(version="4.10") as mdf:
+        mdf.append([Signal(samples=PULSES, timestamps=TIME_S, name=n) for n in MANY])
+        mdf.save(path, overwrite=True)
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [("m.h5", many_hdf5), ("m.parquet", many_parquet), ("m.mat", many_mat), ("m.npz", many_npz),
+     ("m.tdms", many_tdms), ("m.mf4", many_mdf)],
+)  # fmt: skip
+def test_very_many_channels(name: str, write: Callable[[Path], None], tmp_path: Path) -> None:
+    path = tmp_path / name
+    write(path)
+    with pytest.raises(ChannelError, match="too many channels"):
+        read_recording(path)
+    (channel,) = read_recording(path, roles={"exhaust": "c77"}).channels
+    assert channel.name == "c77"
+    np.testing.assert_array_equal(channel.samples, PULSES)
+
+
+def wav_constant(path: Path) -> None:
+    import soundfile
+
+    soundfile.write(path, np.full((50, 2), 0.25), 8000, subtype="FLOAT", format="WAV")
+
+
+def wav_nan(path: Path) -> None:
+    import soundfile
+
+    soundfile.write(path, np.full(50, np.nan), 8000, subtype="DOUBLE", format="WAV")
+
+
+def npz_nan(path: Path) -> None:
+    np.savez(path, exhaust=np.full(50, np.nan), fs=1e4)
+
+
+def mdf_two_samples(path: Path) -> None:
+    from asammdf import MDF, Signal
+
+    with MDF(version="4.10") as mdf:
+        signal = Signal(samples=np.ones(2), timestamps=np.array([0, 1e-3]), name="exhaust")
+        mdf.append([signal])
+        mdf.save(path, overwrite=True)
+
+
+def hdf5_constant(path: Path) -> None:
+    import h5py
+
+    with h5py.File(path, "w") as file:
+        file.attrs["fs"] = 1e4
+        file.create_dataset("exhaust", data=np.zeros(50))
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [("a.wav", wav_constant), ("b.wav", wav_nan), ("a.npz", npz_nan), ("a.mf4", mdf_two_samples),
+     ("a.h5", hdf5_constant)],
+)  # fmt: skip
+def test_dull_recordings_are_read_and_left_to_quality(
+    name: str, write: Callable[[Path], None], tmp_path: Path
+) -> None:
+    write(tmp_path / name)
+    assert all(len(c.samples) >= 2 for c in read_recording(tmp_path / name).channels)
+
+
+def absurd_tdms(path: Path) -> None:
+    from nptdms import ChannelObject, TdmsWriter
+
+    with TdmsWriter(str(path)) as writer:
+        writer.write_segment([ChannelObject("g", "exhaust", PULSES, {"wf_increment": 1e-15})])
+
+
+def absurd_npz(path: Path) -> None:
+    np.savez(path, exhaust=PULSES, fs=1e15)
+
+
+def absurd_wav(path: Path) -> None:
+    wav_file(path)
+    data = bytearray(path.read_bytes())
+    struct.pack_into("<I", data, 24, 2_000_000_000)
+    path.write_bytes(bytes(data))
+
+
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [("a.tdms", absurd_tdms), ("a.npz", absurd_npz), ("a.wav", absurd_wav)],
+)
+def test_absurd_rates(name: str, write: Callable[[Path], None], tmp_path: Path) -> None:
+    path = tmp_path / name
+    write(path)
+    with pytest.raises(FileFormatError, match=r"sample rate of .* cannot be right"):
+        read_recording(path)
 
 
 def test_a_wav_cut_short_says_so(sound_files: dict[str, bytes], tmp_path: Path) -> None:

@@ -37,7 +37,8 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     handles: list[ArrayHandle] = []
     scalars: dict[str, Any] = {}
     with reading(NAME), h5py.File(path, "r") as file:
-        matlab = "MATLAB_class" in {k for d in file.values() for k in d.attrs}
+        matlab = any("MATLAB_class" in thing.attrs for thing in file.values())
+        above: dict[str, dict[str, Any]] = {}
         scalars.update(_attributes(file))
         comment = scalars.get("notes")
         for name, dataset in _datasets(file):
@@ -52,7 +53,10 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
                 # Packed data may be a thousand times smaller; unwritten data does not exist.
                 if size > 1100 * dataset.id.get_storage_size():
                     raise ValueError(f"'{name}' claims {size} values that are not in the file")
-                attributes = {**_parents(file, name), **_attributes(dataset)}
+                parent = name.rpartition("/")[0]
+                if parent not in above:
+                    above[parent] = _parents(file, parent)
+                attributes = {**above[parent], **_attributes(dataset)}
                 handles.append(
                     ArrayHandle(name, dataset.shape, _reader(path, name, dataset.shape), attributes)
                 )
@@ -85,10 +89,10 @@ def _attributes(thing: Any) -> dict[str, Any]:
     return attributes
 
 
-def _parents(file: Any, name: str) -> dict[str, Any]:
-    """Attributes of the groups above a dataset, the nearest winning."""
+def _parents(file: Any, parent: str) -> dict[str, Any]:
+    """Attributes of a group and those above it, the nearest winning."""
     attributes: dict[str, Any] = {}
-    parts = name.split("/")[:-1]
+    parts = [part for part in parent.split("/") if part]
     for n in range(1, len(parts) + 1):
         attributes.update(_attributes(file["/".join(parts[:n])]))
     return attributes

@@ -1,5 +1,6 @@
 """TDMS, by npTDMS: a waveform per channel, or a time channel in the group."""
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -29,7 +30,7 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     notes = []
     with reading(NAME) as heard, path.open("rb") as data, TdmsFile.open(data) as file:
         names = [channel.name for group in file.groups() for channel in group.channels()]
-        repeated = {n for n in names if names.count(n) > 1} if len(names) <= 1000 else set(names)
+        repeated = {name for name, times in Counter(names).items() if times > 1}
         for group in file.groups():
             by_clock: dict[tuple[Any, ...], list[Any]] = {}
             has_time = any(is_time_name(split_unit(c.name)[0]) for c in group.channels())

@@ -43,7 +43,8 @@ def check(subject: Subject) -> QualityFinding:
     return subject.finding(
         Verdict.SUSPECT,
         f"The pulses jump in time in {counted(times.size, 'place')} "
-        f"(by up to {float(sizes.max()):.2f} of their spacing): pieces are missing or were put together.",
+        f"(by up to {float(sizes.max()):.2f} of their spacing): "
+        "pieces are missing or were put together.",
         action="Use the recorder's own unbroken file; do not cut or join recordings.",
         measured=measured,
         limit=limit,

@@ -139,6 +139,13 @@ def test_nan_samples_survive(tmp_path: Path) -> None:
         assert np.flatnonzero(np.isnan(back.samples)).tolist() == list(range(10, 20))
 
 
+def test_hdf5_keeps_the_full_scale(tmp_path: Path) -> None:
+    clipped = channel(R.EXHAUST, np.clip(np.arange(-50.0, 50), -40, 40), full_scale=(-40.0, 40.0))
+    write_recording(Recording((clipped,)), tmp_path / "a.h5")
+    back = read_recording(tmp_path / "a.h5").channel(R.EXHAUST)
+    assert back is not None and back.full_scale == (-40.0, 40.0)
+
+
 def test_errors(tmp_path: Path) -> None:
     with pytest.raises(SettingError, match="No format is known"):
         write_recording(SAMPLED, tmp_path / "bus.doc")

@@ -90,6 +90,12 @@ def _unit_attribute(attributes: Mapping[str, Any]) -> str:
     return next((_text(v) or "" for k, v in attributes.items() if _UNIT.match(k)), "")
 
 
+def _full_scale(attributes: Mapping[str, Any]) -> tuple[float, float] | None:
+    low = _scalar(attributes.get("full_scale_low", ""))
+    high = _scalar(attributes.get("full_scale_high", ""))
+    return None if low is None or high is None or not low < high else (low, high)
+
+
 def tables_from_arrays(
     handles: Sequence[ArrayHandle], scalars: Mapping[str, Any]
 ) -> tuple[list[Table], list[str]]:
@@ -136,6 +142,7 @@ def _table(
     names: list[str] = []
     units: list[str] = []
     places: list[tuple[ArrayHandle, int]] = []
+    scales: list[tuple[float, float] | None] = []
     for handle in members:
         name, unit = _title(handle.name)
         unit = (
@@ -147,6 +154,7 @@ def _table(
             names.append(name if handle.columns == 1 else f"{name} {i + 1}")
             units.append(unit if unit != "None" else "")
             places.append((handle, i))
+            scales.append(_full_scale(handle.attributes))
 
     def read(wanted: Sequence[int], start: int, stop: int) -> list[FloatArray]:
         blocks: dict[int, NDArray[Any]] = {}
@@ -160,7 +168,10 @@ def _table(
             columns.append(np.ascontiguousarray(column, dtype=np.float64))
         return columns
 
-    return Table(tuple(names), members[0].samples, read, tuple(units), rate, start_s)
+    return Table(
+        tuple(names), members[0].samples, read, tuple(units), rate, start_s,
+        full_scales=tuple(scales),
+    )  # fmt: skip
 
 
 def memory_handle(name: str, array: NDArray[Any]) -> ArrayHandle:

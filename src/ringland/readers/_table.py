@@ -39,6 +39,7 @@ class Table:
     `read` gives the asked columns for rows [start, stop). `time_column` is set when the format
     itself says which column is time. `headerless` tables may have their time recognised by a
     steady rise of the first column. `rate_hz` and `start_s` hold where there is no time column.
+    `units`, `full_scales` and `resolutions` have one entry per column, or none at all.
     """
 
     names: tuple[str, ...]
@@ -49,8 +50,8 @@ class Table:
     start_s: float = 0.0
     time_column: int | None = None
     headerless: bool = False
-    full_scale: tuple[float, float] | None = None
-    resolution: float | None = None
+    full_scales: tuple[tuple[float, float] | None, ...] = ()
+    resolutions: tuple[float | None, ...] = ()
 
 
 @dataclass
@@ -169,7 +170,8 @@ def _add_table(gathered: _Gathered, table: Table, rate_hz: float | None) -> None
     gathered.signals.extend(
         RawSignal(
             table.names[i], group, i, table.count, rate, units[i], start_s,
-            table.full_scale, table.resolution,
+            table.full_scales[i] if table.full_scales else None,
+            table.resolutions[i] if table.resolutions else None,
         )
         for i in columns
     )  # fmt: skip

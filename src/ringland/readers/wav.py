@@ -67,14 +67,15 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
             block = file.read(stop - start, dtype="float64", always_2d=True)
         return [block[:, i] * scales[i] for i in wanted]
 
+    known = bits is not None and stated is None
     table = Table(
         tuple(names),
         frames,
         read,
         tuple(units),
         rate,
-        full_scale=(-1.0, 1.0) if bits and stated is None else None,
-        resolution=2.0 ** (1 - bits) if bits and stated is None else None,
+        full_scales=((-1.0, 1.0),) * channels if known else (),
+        resolutions=(2.0 ** (1 - bits),) * channels if known and bits else (),
     )
     return raw_file(path, NAME, [table], rate_hz=rate_hz, notes=notes)
 

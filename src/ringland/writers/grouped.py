@@ -13,8 +13,8 @@ __all__ = ["write_hdf5", "write_mdf", "write_npz"]
 
 
 def write_hdf5(recording: Recording, path: Path) -> None:
-    """A dataset per channel with rate_hz, start_s and unit; a group per edge train with time_s
-    and its levels."""
+    """A dataset per channel with rate_hz, start_s, unit and full scale; a group per edge train with
+    time_s and its levels."""
     import h5py
 
     names, edge_names = written_names(recording)
@@ -25,6 +25,10 @@ def write_hdf5(recording: Recording, path: Path) -> None:
             dataset.attrs["rate_hz"] = channel.rate_hz
             dataset.attrs["start_s"] = channel.start_s
             dataset.attrs["unit"] = channel.unit
+            if channel.full_scale is not None:
+                dataset.attrs["full_scale_low"], dataset.attrs["full_scale_high"] = (
+                    channel.full_scale
+                )
         for name, train in zip(edge_names, recording.edges, strict=True):
             times, levels = edge_rows(train)
             group = file.create_group(f"{name}_edges")

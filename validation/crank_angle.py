@@ -2,9 +2,9 @@
 
     python validation/crank_angle.py --cases 40
 
-Prints one line per case and way, and the shares at the end. Angle found against true angle: a slip is
-a change of their difference by more than 45 degrees between the ends; scatter is what is left of the
-difference after a straight line.
+Prints one line per case and way, and the shares at the end. Angle found against true angle: a slip
+is a change of their difference by more than 45 degrees between the ends; scatter is what is left of
+the difference after a straight line.
 """
 
 import argparse
@@ -56,7 +56,8 @@ def main() -> None:
             right = abs(error) < 0.01 and abs(slip) < SLIP_DEG
             good[way] += right
             print(
-                f"  {way:8}{'' if right else 'WRONG '}speed {100 * error:+.2f} %, slip {slip:.0f} deg, "
+                f"  {way:8}{'' if right else 'WRONG '}speed {100 * error:+.2f} %, "
+                f"slip {slip:.0f} deg, "
                 f"scatter {scatter:.2f} deg, {found.reference.value}, {len(found.kept)} of "
                 f"{found.found} cycles kept, {spent:.2f} s"
             )

@@ -166,6 +166,7 @@ def test_cause_sections_say_when_nothing_was_ranked(six_page: str) -> None:
 def test_causes_tests_and_actions_when_there(four_page: str) -> None:
     text = "".join(_read(four_page).text)
     for wanted in (
+        "Best explanation, 8 in 10 (78\N{NO-BREAK SPACE}%): Leaking rings, cylinder 3.",
         "None of the causes listed: 1 in 10",
         "Leak-down test with your ear at the filler",
         "Lock the crank",

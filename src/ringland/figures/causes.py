@@ -67,7 +67,8 @@ def prepare_evidence(cause: Cause) -> tuple[EvidenceBar, ...]:
     """Evidence of one cause, the strongest first, whichever way it points."""
     weights = (*cause.speaks_for, *cause.speaks_against)
     return tuple(
-        EvidenceBar(w.bits, w.sentence) for w in sorted(weights, key=lambda w: -abs(w.bits))
+        EvidenceBar(w.bits, w.sentence[:1].upper() + w.sentence[1:])
+        for w in sorted(weights, key=lambda w: -abs(w.bits))
     )
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = ["AnswerBranch", "TestTree", "compose", "draw", "prepare", "size_in"]
 
-_ANSWER_X, _RANKING_X = 2.0, 3.95
+_ANSWER_X, _RANKING_X = 1.75, 3.62
 
 __test__ = False  # the word "Test" in a name here is a test on an engine
 
@@ -84,23 +84,23 @@ def draw(axes: "Axes", tree: TestTree) -> None:
     heights = _heights(tree)
     middle = 0.35 + sum(heights) / 2
     axes.text(
-        0.05, middle, "\n".join([*textwrap.wrap(tree.title, 20), f"{tree.minutes:.0f} min"]),
+        0.05, middle, "\n".join([*textwrap.wrap(tree.title, 17), f"{tree.minutes:.0f} min"]),
         va="center", fontweight="bold", linespacing=1.35,
     )  # fmt: skip
     y = 0.35
     for branch, branch_height in zip(tree.branches, heights, strict=True):
         centre = y + branch_height / 2
         axes.plot(
-            [1.6, 1.78, 1.78, _ANSWER_X - 0.08], [middle, middle, centre, centre], color=style.INK,
+            [1.4, 1.54, 1.54, _ANSWER_X - 0.08], [middle, middle, centre, centre], color=style.INK,
             linewidth=0.8 + 4.0 * branch.probability, solid_joinstyle="round",
         )  # fmt: skip
         lines = [*textwrap.wrap(branch.title, 26), f"{100 * branch.probability:.0f} in 100"]
         axes.text(_ANSWER_X, centre, "\n".join(lines), va="center", linespacing=1.25)
         for rank, (name, probability) in enumerate(branch.ranking):
             row = centre + 0.22 * (rank - (len(branch.ranking) - 1) / 2)
-            axes.barh([row], [0.5 * probability], left=_RANKING_X, height=0.13, color=style.BLUE)
-            short = textwrap.shorten(name, 37, placeholder="…")
+            axes.barh([row], [0.45 * probability], left=_RANKING_X, height=0.13, color=style.BLUE)
+            short = textwrap.shorten(name.replace(" in cylinder ", ", cyl "), 40, placeholder="…")
             text = f"{100 * probability:.0f} %  {short}"
-            axes.text(_RANKING_X + 0.57, row, text, va="center", fontsize=style.SMALL_PT)
+            axes.text(_RANKING_X + 0.52, row, text, va="center", fontsize=style.SMALL_PT)
         y += branch_height
         axes.hlines(y, _ANSWER_X, width - 0.05, color=style.RULE, linewidth=0.6)

@@ -21,6 +21,7 @@ from ringland.report.words import (
 __all__ = ["facts_section", "headline_section"]
 
 _LEADING_CAUSES = 3
+_LEAST_SAID = 0.05
 _MOST_SENTENCES = 4
 _WRITE_IN = ("Vehicle", "Owner", "Odometer or hours", "Technician", "Date of the visit")
 
@@ -100,11 +101,14 @@ def _said(analysis: Analysis, symptom: Symptom) -> str:
 def _how_sure(analysis: Analysis) -> list[str]:
     said = []
     if analysis.diagnosis is not None:
-        ranked = sorted(analysis.diagnosis.causes, key=lambda c: -c.probability)[:_LEADING_CAUSES]
-        for index, cause in enumerate(ranked):
-            lead = "Best explanation" if index == 0 else "Then"
-            said.append(f"{lead}: {cause_of(analysis, cause)}: {write_odds(cause.probability)}.")
-        said.append(f"None of the causes listed: {write_odds(analysis.diagnosis.none_of_these)}.")
+        ranked = sorted(analysis.diagnosis.causes, key=lambda c: -c.probability)
+        for index, cause in enumerate(ranked[:_LEADING_CAUSES]):
+            if index == 0 or cause.probability >= _LEAST_SAID:
+                lead = "Best explanation" if index == 0 else "Then"
+                odds = write_odds(cause.probability)
+                said.append(f"{lead}, {odds}: {cause_of(analysis, cause)}.")
+        none = write_odds(analysis.diagnosis.none_of_these)
+        said.append(f"None of the causes listed: {none}.")
     if analysis.symptoms is not None:
         said.append(
             "The limits are set so that, of 100 recordings of sound engines, at most "
@@ -160,7 +164,7 @@ def _to_check(analysis: Analysis) -> list[str]:
         where = (
             "" if test.firing_position is None else f" on {name_of(analysis, test.firing_position)}"
         )
-        said.append(f"{sentence(test.title).rstrip('.')}{where}: about {test.minutes:.0f} minutes.")
+        said.append(f"{capital(test.title)}{where} (about {test.minutes:.0f} minutes).")
     said += list(
         dict.fromkeys(
             sentence(f.action)

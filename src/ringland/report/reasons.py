@@ -112,12 +112,16 @@ def _test_blocks(analysis: Analysis, test: NextTest, index: int) -> list[Block]:
             f"{test.minutes:.0f} minutes.",
             next_test.size_in(tree),
             partial(next_test.compose, tree=tree),
-            f"{index + 1}. {capital(test.title)}{where}: {test.minutes:.0f} minutes",
+            f"{index + 1}. {capital(test.title)}{where} ({test.minutes:.0f} minutes)",
         )
     ]
     if test.cautions:
-        blocks.append(Warn(tuple(("Caution", sentence(c)) for c in test.cautions)))
+        blocks.append(_cautions(test.cautions))
     return blocks
+
+
+def _cautions(cautions: tuple[str, ...]) -> Warn:
+    return Warn((("Caution", " ".join(sentence(c) for c in cautions)),))
 
 
 def _answers(diagnosis: Diagnosis) -> list[Block]:
@@ -142,7 +146,9 @@ def actions_section(analysis: Analysis) -> Section:
             f"For the workshop: {action.workshop_words}",
             *(f"Why: {reason}" for reason in action.reasons),
         )
-        blocks.append(Points(lines, f"{capital(action.action)}: {action.urgency}"))
+        blocks.append(
+            Points(lines, f"{capital(action.action.replace('_', ' '))}: {action.urgency}")
+        )
         if action.cautions:
-            blocks.append(Warn(tuple(("Caution", sentence(c)) for c in action.cautions)))
+            blocks.append(_cautions(action.cautions))
     return Section("actions", title, tuple(blocks))

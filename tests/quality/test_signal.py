@@ -290,3 +290,22 @@ def test_channels_that_do_not_cover_the_same_time(clean: Make, find: Find) -> No
     assert found.verdict is Verdict.SUSPECT
     assert found.spans_s == ((4.0, 6.0),)
     assert "crankcase" in found.message
+
+
+def test_a_join_cuts_every_channel(
+    clean: Make, crankcase_of: Make, turns_of: Make, find: Find
+) -> None:
+    smooth = crankcase_of(turns_of(10.0, RATE_HZ, 6.1, 0.005), 4)
+    smooth = smooth + 0.02 * np.random.default_rng(3).normal(size=smooth.size)
+    sharp = clean(duration_s=10.0)
+    gone = np.arange(51_234, 51_234 + round(0.4 * RATE_HZ / (4 * 6.1)))
+
+    def verdict(exhaust: Floats, crankcase: Floats) -> Verdict:
+        channels = (
+            Channel("exhaust", ChannelRole.EXHAUST, exhaust, RATE_HZ),
+            Channel("crankcase", ChannelRole.CRANKCASE, crankcase, RATE_HZ),
+        )
+        return find(check_recording(Recording(channels)), "stitched").verdict
+
+    assert verdict(np.delete(sharp, gone), np.delete(smooth, gone)) is Verdict.SUSPECT
+    assert verdict(np.delete(sharp, gone), smooth) is Verdict.OK

@@ -12,7 +12,8 @@ JUMP = Limit(0.15, "1", "jump of the strongest line, in its own turns, that brea
 SCATTER = Limit(8.0, "1", "jump over the usual scatter of the same quantity")
 RESTLESS = Limit(8.0, "1", "jump over the scatter about the straight lines beside it")
 MOST_LIMIT = Limit(0.4, "1", "a jump nears half a turn, where it cannot be told from none")
-LIMITS = (JUMP, SCATTER, RESTLESS, MOST_LIMIT)
+TOGETHER = Limit(0.15, "s", "jumps on two channels this near are one join")
+LIMITS = (JUMP, SCATTER, RESTLESS, MOST_LIMIT, TOGETHER)
 _SIDE = 10
 _GAP = 2
 
@@ -30,6 +31,8 @@ def check(subject: Subject) -> QualityFinding:
     times, sizes, largest, limit = phase_jumps(facts.track)
     if limit > MOST_LIMIT.value:
         return not_checked(subject, "the pulses come too irregularly to tell a jump")
+    confirmed = _elsewhere_too(subject, times)
+    times, sizes = times[confirmed], sizes[confirmed]
     measured = exact(largest, "1")
     if times.size == 0:
         return subject.finding(
@@ -50,6 +53,26 @@ def check(subject: Subject) -> QualityFinding:
         limit=limit,
         spans_s=tuple((start + t - half, start + t + half) for t in times.tolist()),
     )
+
+
+def _elsewhere_too(subject: Subject, times: np.ndarray) -> np.ndarray:
+    """Which jumps another channel shows at the same moment; all when no other can tell.
+
+    A join cuts every channel at once, so a jump on one alone is noise.
+    """
+    seen: list[np.ndarray] = []
+    for other in subject.recording.channels:
+        if other is subject.facts or other.track is None:
+            continue
+        if other.track.time_s.size < 4 * (_SIDE + _GAP):
+            continue
+        moments, _, _, limit = phase_jumps(other.track)
+        if limit <= MOST_LIMIT.value:
+            seen.append(moments)
+    if not seen:
+        return np.ones(times.size, dtype=bool)
+    moments = np.concatenate(seen)
+    return np.array([bool(np.any(np.abs(moments - t) < TOGETHER.value)) for t in times], dtype=bool)
 
 
 def _inverse(x: np.ndarray) -> np.ndarray:

@@ -70,6 +70,20 @@ def write_mdf(path: Path, version: str) -> None:
         mdf.save(path, overwrite=True)
 
 
+def write_mdf_packed(path: Path) -> None:
+    from asammdf import MDF, Signal
+
+    with MDF(version="4.10") as mdf:
+        mdf.append(
+            [
+                Signal(samples=EXHAUST, timestamps=TIME_S, name="exhaust", unit="V"),
+                Signal(samples=CRANKCASE, timestamps=TIME_S, name="crankcase", unit="V"),
+                *(Signal(np.zeros(COUNT), TIME_S, name=f"spare {i}") for i in range(20)),
+            ]
+        )
+        mdf.save(path, overwrite=True, compression=2)
+
+
 def write_mdf_4(path: Path) -> None:
     write_mdf(path, "4.10")
 
@@ -146,6 +160,7 @@ CASES: dict[str, tuple[str, Callable[[Path], None], float, dict[str, str], str]]
     "wav 24 bit extensible": (".wav", write_wav_extensible_24, 2**-23, NUMBERED, "1"),
     "mdf 4": (".mf4", write_mdf_4, 0.0, {}, "V"),
     "mdf 3": (".mdf", write_mdf_3, 0.0, {}, "V"),
+    "mdf 4 packed": (".mf4", write_mdf_packed, 0.0, {}, "V"),
     "tdms": (".tdms", write_tdms, 0.0, {}, "V"),
     "mat 5": (".mat", write_mat_5, 0.0, {}, "V"),
     "mat 7.3": (".mat", write_mat_73, 0.0, {}, "1"),
@@ -200,8 +215,8 @@ def test_source_and_provenance(folder: Path, case: str) -> None:
     assert recording.source.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert recording.source.format in recording.provenance.steps[-1].name
     # Every role is said aloud.
-    for channel in recording.channels:
-        assert any(channel.role.value in note for note in recording.notes)
+    for role in (ChannelRole.EXHAUST, ChannelRole.CRANKCASE):
+        assert any(role.value in note for note in recording.notes)
 
 
 @EVERY
@@ -224,7 +239,7 @@ def test_source_tells_what_it_holds(folder: Path, case: str) -> None:
     source: RecordingSource = open_recording(path_of(folder, case), roles=CASES[case][3])
     assert source.start_s == pytest.approx(0, abs=1e-12)
     assert source.duration_s == pytest.approx(COUNT / RATE_HZ, rel=1e-9)
-    assert {c.role for c in source.channels} == {ChannelRole.EXHAUST, ChannelRole.CRANKCASE}
+    assert {ChannelRole.EXHAUST, ChannelRole.CRANKCASE} <= {c.role for c in source.channels}
     assert all(c.sample_count == COUNT for c in source.channels)
     assert source.notes
     with pytest.raises(SettingError):
@@ -290,6 +305,8 @@ def test_truncated_files(folder: Path, case: str, keep: float, tmp_path: Path) -
     # Some formats stay readable when cut: then fewer samples, never invented ones. The last one
     # may have lost digits.
     for channel in recording.channels:
+        if channel.role is ChannelRole.UNASSIGNED:
+            continue
         reference = EXHAUST if channel.role is ChannelRole.EXHAUST else CRANKCASE
         kept = len(channel.samples)
         assert kept <= COUNT
@@ -329,7 +346,7 @@ def test_a_window_needs_little_memory(case: str, tmp_path_factory: pytest.TempPa
     finally:
         tracemalloc.stop()
     assert len(window.channels[0].samples) == 20_000
-    whole_bytes = 2 * 8 * long_count
+    whole_bytes = 8 * sum(c.sample_count or 0 for c in source.channels)
     assert peak < 0.25 * whole_bytes
 
 

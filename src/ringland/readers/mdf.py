@@ -19,6 +19,7 @@ NAME = "MDF"
 # Data types that are integers or floats: ASAM MDF 4.1.0, chapter 5.15; MDF 3.30, chapter 4.7.
 _NUMBERS_4 = range(6)
 _NUMBERS_3 = (0, 1, 2, 3, *range(9, 17))
+_MOST_PACKED = 1100
 _FINISHED, _UNFINISHED = b"MDF     ", b"UnFinMF "
 
 
@@ -96,9 +97,8 @@ def _table(path: Path, mdf: Any, number: int, group: Any) -> Table | str:
         return ""
     size = path.stat().st_size
     record = int(getattr(group.channel_group, "samples_byte_nr", 1) or 1)
-    packed = any(int(getattr(b, "block_type", 0)) for b in getattr(group, "data_blocks", ()))
     # A damaged header may claim any number of records; packed data may be a thousand times larger.
-    if count * record > size * (1100 if packed else 1):
+    if count * record > _MOST_PACKED * size:
         raise ValueError(f"group {number + 1} claims {count} records, more than the file holds")
     master = mdf.masters_db.get(number)
     if master is None:

@@ -83,6 +83,9 @@ def test_a_layout_can_be_named_and_refined() -> None:
     changed = engine(layout="V6-90-odd-fire", firing_angles_deg=[0, 150, 240, 390, 480, 630])
     assert changed.firing_angles_deg[1] == 150
     assert changed.outlets == (1,) * 6
+    renumbered = engine(layout="V6-90-odd-fire", firing_order="1-4-3-6-2-5")
+    assert renumbered.firing_order == (1, 4, 3, 6, 2, 5)
+    assert renumbered.firing_angles_deg == spec.firing_angles_deg
 
 
 @pytest.mark.parametrize(

@@ -66,11 +66,10 @@ def _spec(entry: "EngineFile", source: str) -> EngineSpec:
     cylinders, order = _order(entry, base, source)
     strokes = entry.strokes or (base.strokes if base else 4)
     cycle_deg = 720.0 if strokes == 4 else 360.0
-    same = base is not None and base.firing_order == order and base.strokes == strokes
     angles = _angles(entry.firing_angles_deg, cylinders, cycle_deg, source)
     if not angles:
         even = tuple(i * cycle_deg / cylinders for i in range(cylinders))
-        angles = base.firing_angles_deg if base and same else even
+        angles = base.firing_angles_deg if base and base.strokes == strokes else even
     spec = EngineSpec(
         name=entry.name or (base.name if base else Path(source).stem),
         cylinders=cylinders,

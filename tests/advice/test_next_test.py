@@ -105,13 +105,13 @@ def test_two_steps_against_enumeration() -> None:
         test = outlook.tests[first]
         p_answer = answer_probability(prior, test.likelihood)
         after = posterior_given_answer(prior, test.likelihood)
-        bits, minutes = entropy_bits(prior), test.minutes
+        bits, minutes = entropy_bits(prior), test.minutes + 10.0
         left = 0.0
         for answer, weight in enumerate(p_answer):
             options = [
                 (
                     expected_information_bits(after[answer], _given(outlook, first, answer, s)),
-                    outlook.tests[s].minutes,
+                    outlook.tests[s].minutes + 10.0,
                 )
                 for s in useful
                 if s != first
@@ -119,7 +119,7 @@ def test_two_steps_against_enumeration() -> None:
             gain, longer = max(options, key=lambda o: o[0] / o[1])
             left += weight * (entropy_bits(after[answer]) - gain)
             minutes += weight * longer
-        assert _two_step_rate(outlook, first, useful) == pytest.approx(
+        assert _two_step_rate(outlook, first, useful, 10.0) == pytest.approx(
             (bits - left) / minutes, rel=1e-9
         )
 
@@ -199,9 +199,9 @@ def test_looking_ahead_changes_the_choice() -> None:
     bits = [expected_information_bits(outlook.probability, t.likelihood) for t in outlook.tests]
     assert bits == pytest.approx([1.0, 1.0, 0.811278], abs=1e-6)
     assert bits[2] / 8 > bits[0] / 10
-    assert _two_step_rate(outlook, 0, [0, 1, 2]) == pytest.approx(2 / 19)
-    assert _two_step_rate(outlook, 2, [0, 1, 2]) == pytest.approx(1.5 / 15.5)
-    assert next_tests(d)[0].test in ("t0", "t1")
+    assert _two_step_rate(outlook, 0, [0, 1, 2], 0.0) == pytest.approx(2 / 19)
+    assert _two_step_rate(outlook, 2, [0, 1, 2], 0.0) == pytest.approx(1.5 / 15.5)
+    assert next_tests(d, changeover_minutes=0.0)[0].test in ("t0", "t1")
 
 
 def test_saving_against_enumeration() -> None:

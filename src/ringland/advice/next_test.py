@@ -21,6 +21,9 @@ _LOOKED_AHEAD = 6
 """First tests that are followed one step further."""
 _SHOWN_CAUSES = 4
 _LEAST_BITS = 0.005
+CHANGEOVER_MINUTES = 10.0
+"""Fetching tools, walking round, writing down: what every test costs besides its own minutes
+(common practice, no source). Without it many weak quick tests crowd out the one that settles it."""
 _SOUND = 0.8
 
 
@@ -52,12 +55,14 @@ def next_tests(
     equipment: Sequence[str] | None = None,
     most: int = 5,
     even_if_sound: bool = False,
+    changeover_minutes: float = CHANGEOVER_MINUTES,
 ) -> tuple[NextTest, ...]:
     """Follow-up tests, most useful first; empty when nothing can be learnt.
 
     A sound engine (8 in 10 or more) needs none, unless `even_if_sound`.
 
-    Ordered by expected information per minute (mutual information with the causes over the work),
+    Ordered by expected information per minute (mutual information with the causes over the work
+    of the test and of changing over to it),
     looking two tests ahead for the leading ones. With `costs` by the expected saving per minute:
     what deciding after the answer saves, less the work of the test; tests that
     save nothing are left out. `minutes` leaves out longer
@@ -75,12 +80,14 @@ def next_tests(
 
     def rate(i: int) -> float:
         if costs is not None:
-            return saving[i] / outlook.tests[i].minutes
-        return bits[i] / outlook.tests[i].minutes
+            return saving[i] / (outlook.tests[i].minutes + changeover_minutes)
+        return bits[i] / (outlook.tests[i].minutes + changeover_minutes)
 
     order = sorted(useful, key=lambda i: (-rate(i), outlook.tests[i].test))
     if costs is None:
-        ahead = {i: _two_step_rate(outlook, i, useful) for i in order[:_LOOKED_AHEAD]}
+        ahead = {
+            i: _two_step_rate(outlook, i, useful, changeover_minutes) for i in order[:_LOOKED_AHEAD]
+        }
         order[:_LOOKED_AHEAD] = sorted(ahead, key=lambda i: (-max(ahead[i], rate(i)), -rate(i)))
     return tuple(_next_test(outlook, i, bits[i], saving.get(i), costs) for i in order[:most])
 
@@ -91,14 +98,17 @@ def _possible(test: CandidateTest, minutes: float | None, equipment: Sequence[st
     return equipment is None or set(test.equipment) <= set(equipment)
 
 
-def _two_step_rate(outlook: Outlook, first: int, useful: Sequence[int]) -> float:
-    """Bits per minute of this test followed by whichever test is then best for each answer."""
+def _two_step_rate(
+    outlook: Outlook, first: int, useful: Sequence[int], changeover_minutes: float
+) -> float:
+    """Bits per minute, changeover included, of this test followed by whichever is then best for
+    each answer."""
     prior = outlook.probability
     test = outlook.tests[first]
     expected = answer_probability(prior, test.likelihood)
     after = posterior_given_answer(prior, test.likelihood)
     bits = expected_information_bits(prior, test.likelihood)
-    minutes = test.minutes
+    minutes = test.minutes + changeover_minutes
     for answer, weight in enumerate(expected):
         best_rate, best_bits, best_minutes = 0.0, 0.0, 0.0
         for second in useful:
@@ -106,7 +116,7 @@ def _two_step_rate(outlook: Outlook, first: int, useful: Sequence[int]) -> float
                 continue
             likelihood = _given(outlook, first, answer, second)
             gained = expected_information_bits(after[answer], likelihood)
-            longer = outlook.tests[second].minutes
+            longer = outlook.tests[second].minutes + changeover_minutes
             if gained / longer > best_rate:
                 best_rate, best_bits, best_minutes = gained / longer, gained, longer
         bits += weight * best_bits

@@ -13,8 +13,8 @@ from ringland.model._arrays import FloatArray, IntArray
 
 __all__ = ["make_outlook"]
 
-_LEAST_PROBABILITY = 1e-6
-_MOST_HYPOTHESES = 800
+_LEAST_PROBABILITY = 1e-8
+_MOST_HYPOTHESES = 2500
 _MOST_POSITIONS = 3
 _SUSPECT = 0.02
 
@@ -29,7 +29,7 @@ def make_outlook(
 ) -> Outlook:
     """Outcome probabilities of every test worth considering, under every hypothesis that counts.
 
-    Hypotheses below 1e-6 are left out and the rest scaled to sum 1. `done` are (test, firing
+    Hypotheses below 1e-8 are left out and the rest scaled to sum 1. `done` are (test, firing
     position) already answered.
     """
     chosen = _hypotheses_that_count(belief.probability)

@@ -6,6 +6,7 @@ warped recording are weighed by a Gaussian line model with a smooth pulse spectr
 size of imbalance. See docs/theory/cycle_from_pulses.md, equations (4) to (8).
 """
 
+import itertools
 from dataclasses import dataclass
 
 import numba
@@ -20,14 +21,18 @@ __all__ = ["LineSpectrum", "cycle_log_evidence", "firing_pattern", "line_spectru
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
-_IMBALANCE = (0.003, 0.01, 0.03, 0.1, 0.3)  # imbalance over shared amplitude, tried in turn
+_IMBALANCE = (0.003, 0.01, 0.03, 0.1, 0.3, 1.0)  # imbalance over shared amplitude, tried in turn
 _RIDGE = (1e-6, 0.05, 0.3, 1.0)  # stiffness of the pulse spectrum, by degree
+_EVEN_IMBALANCE = (0.0, 1e-4, 1e-3, 1e-2)  # the same at all orders, over the strongest line
+_DYNAMIC_RANGE = 1e-4  # lines 40 dB under the strongest say more of the machine than of the firing
 _NEAR_BINS = 3  # the main lobe of the window ends here
 _FAR_BINS = 13
 _LOBE_BINS = 5.0
 _SHARED = 0.15  # pattern height from which a line counts as shared
-_SAG = 0.01  # 20 dB: sensors with a low corner and resonances lift high orders
+_SAG = 0.03
+_SAG_WIDTH = 0.7
 _TAIL_COST = 1.5  # extra cost of a line far stronger than the model allows
 
 
@@ -62,7 +67,7 @@ def line_spectrum(
     per_period = count / points
     noise = np.empty_like(power)
     _two_sided_floor(power, noise)
-    floor = power.max() * 1e-9 + 1e-300
+    floor = power.max() * _DYNAMIC_RANGE + 1e-300
     return LineSpectrum(power / (noise / np.log(2.0) + floor), per_period, highest)
 
 
@@ -148,6 +153,23 @@ def _smooth_spectrum(harmonic: IntArray, log_level: FloatArray, highest: int) ->
     return np.asarray(np.polynomial.legendre.legvander(everywhere, 3) @ coefficient)
 
 
+def _sag_cost(ratio: FloatArray, shared: BoolArray) -> float:
+    """Cost of shared lines far below a stronger one of higher order, or below pure imbalance.
+
+    Pulses are strongest at low orders; sensors with a low corner or a resonance may lift the
+    higher ones by some 15 dB, not by 30.
+    """
+    heights = np.maximum(ratio[shared], 1.0)
+    lower = heights[: int(np.argmax(heights))]
+    depth = np.log(_SAG * float(heights.max()) / lower)
+    cost = float((np.maximum(depth, 0.0) ** 2).sum())
+    if not shared.all():
+        # even a dead cylinder leaves what the cylinders share the strongest line
+        excess = np.log(max(float(ratio[~shared].max()), 1.0) / float(heights.max()))
+        cost += max(excess, 0.0) ** 2
+    return 0.5 * cost / _SAG_WIDTH**2
+
+
 def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
     """Sum over lines of log p(ratio | model) - log p(ratio | noise), best imbalance size."""
     shared = pattern > _SHARED
@@ -157,12 +179,11 @@ def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
     # pulse spectrum at every line: smooth in log through the shared lines
     excess = np.log(np.maximum(ratio[where] / np.maximum(pattern[where] ** 2, 1e-3), 1.0))
     level = np.exp(_smooth_spectrum(where + 1, excess, len(ratio)))
-    # pulses are strongest at low orders: below its strongest line a comb may sag only so far
-    top = np.maximum.accumulate(np.where(shared, ratio, 0.0)[::-1])[::-1]
-    level = np.maximum(level, _SAG * top)
+    sag = _sag_cost(ratio, shared)
     best = -np.inf
-    for imbalance in _IMBALANCE:
-        variance = level * (pattern**2 + imbalance**2)
+    strongest = float(ratio.max())
+    for imbalance, even in itertools.product(_IMBALANCE, _EVEN_IMBALANCE):
+        variance = level * (pattern**2 + imbalance**2) + even * strongest
         usual = -np.log1p(variance) + ratio * variance / (1.0 + variance)
         free = np.maximum(ratio - 1.0, 0.0)
         # heavy tail: a line may be stronger than foreseen, at a cost in logarithms
@@ -171,4 +192,4 @@ def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
         )
         unusual = np.where(free > variance, unusual, -np.inf)
         best = max(best, float(np.maximum(usual, unusual).sum()))
-    return best
+    return best - sag

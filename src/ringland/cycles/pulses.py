@@ -11,7 +11,13 @@ from ringland.cycles.track import PhaseTrack, track_phase
 from ringland.model import ChannelRole, Condition, EngineSpec, Recording
 from ringland.signals import block_decimate, detrend_line, fill_gaps, running_mean
 
-__all__ = ["PulseCycle", "SPEED_RANGE_RPM", "find_pulse_cycle"]
+__all__ = [
+    "SPEED_RANGE_RPM",
+    "PreparedChannels",
+    "PulseCycle",
+    "find_pulse_cycle",
+    "prepare_channels",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -22,7 +28,7 @@ SPEED_RANGE_RPM: dict[Condition, tuple[float, float, float, float]] = {
     Condition.HELD: (700.0, 6500.0, 1800.0, 0.55),
     Condition.CRANKING: (60.0, 480.0, 210.0, 0.35),
     Condition.SNAP: (350.0, 7000.0, 1600.0, 0.6),
-    Condition.UNKNOWN: (60.0, 6500.0, 1000.0, 0.9),
+    Condition.UNKNOWN: (60.0, 6500.0, 1400.0, 1.1),
 }
 
 _WORK_RATE_HZ = 4000.0
@@ -62,13 +68,19 @@ class PulseCycle:
     runner_up_rpm: float | None
     channels: tuple[str, ...]
 
+    @property
+    def cycle_hz(self) -> float:
+        """Mean number of cycles per second."""
+        turns = self.cycle_phase[-1] - self.cycle_phase[0]
+        return float(turns / (self.time_s[-1] - self.time_s[0]))
+
 
 def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | str:
     """Track the cycle from the pressure channels, or say why that is not possible."""
-    prepared = _prepare(recording, engine)
+    prepared = prepare_channels(recording, engine)
     if isinstance(prepared, str):
         return prepared
-    names, signals, rate_hz, start_s, patterns = prepared
+    signals, rate_hz, patterns = prepared.signals, prepared.rate_hz, prepared.patterns
     low, high, middle, spread = SPEED_RANGE_RPM[recording.condition]
     if recording.speed_hint_rpm is not None:
         middle, spread = recording.speed_hint_rpm, _HINT_LOG_SD
@@ -79,7 +91,7 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
     ridges = candidate_ridges(signals[:2], rate_hz, low * per_rpm * min(scale, 1.0), high * per_rpm)
     if not ridges:
         return "the recording is too short or too slowly sampled for the speeds allowed"
-    tracks = _steadiest_tracks(signals[:2], rate_hz, ridges)
+    tracks = _steadiest_tracks(signals[:2], rate_hz, ridges, engine.cylinders)
     best: tuple[float, PhaseTrack, float] | None = None
     found: list[tuple[float, float]] = []
     duration = len(signals[0]) / rate_hz
@@ -110,12 +122,12 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
         return "the channels hold no regular pulses that stand out of the noise"
     periods_per_cycle = ratio * engine.cylinders
     return PulseCycle(
-        track.time_s + start_s,
+        track.time_s + prepared.start_s,
         track.phase / periods_per_cycle,
         track.phase_se * engine.cycle_deg / periods_per_cycle,
         evidence - runner_up[0] if runner_up else np.inf,
         runner_up[1] if runner_up else None,
-        names,
+        prepared.names,
     )
 
 
@@ -123,12 +135,12 @@ _FLOOR_EVIDENCE = 12.0
 
 
 def _steadiest_tracks(
-    signals: tuple[FloatArray, ...], rate_hz: float, ridges: tuple[Ridge, ...]
+    signals: tuple[FloatArray, ...], rate_hz: float, ridges: tuple[Ridge, ...], cylinders: int
 ) -> list[tuple[float, PhaseTrack]]:
     """(period frequency, track) of the two ridges whose pulses scatter least in time."""
     tracks = []
     for ridge in ridges[:6]:
-        track = track_phase(signals, rate_hz, ridge.time_s, ridge.frequency_hz)
+        track = track_phase(signals, rate_hz, ridge.time_s, ridge.frequency_hz, cylinders)
         if track is not None:
             period_hz = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0])
             tracks.append((track.shift_sd / period_hz, period_hz, track))
@@ -136,16 +148,23 @@ def _steadiest_tracks(
     return [(period_hz, track) for _, period_hz, track in tracks[:2]]
 
 
-_Prepared = tuple[
-    tuple[str, ...],
-    tuple[FloatArray, ...],
-    float,
-    float,
-    tuple[tuple[FloatArray, float], ...],
-]
+@dataclass(frozen=True)
+class PreparedChannels:
+    """Decimated, levelled channels on one clock: `signals` (n,) each at `rate_hz` from `start_s`.
+
+    `patterns`: firing angles each can hear, and the cycle length. The first `exhaust_count` are
+    exhaust channels.
+    """
+
+    names: tuple[str, ...]
+    signals: tuple[FloatArray, ...]
+    rate_hz: float
+    start_s: float
+    patterns: tuple[tuple[FloatArray, float], ...]
+    exhaust_count: int
 
 
-def _prepare(recording: Recording, engine: EngineSpec) -> _Prepared | str:
+def prepare_channels(recording: Recording, engine: EngineSpec) -> PreparedChannels | str:
     """Decimated, levelled channels on one clock, with the firing angles each can hear."""
     channels = [c for role in _PULSE_ROLES for c in recording.channels if c.role is role]
     channels = [c for c in channels if len(c.samples) >= 16]
@@ -158,7 +177,8 @@ def _prepare(recording: Recording, engine: EngineSpec) -> _Prepared | str:
     start = max(c.start_s for c in chosen)
     stop = min(c.start_s + c.duration_s for c in chosen)
     names, signals, patterns = [], [], []
-    work_rate = min(_WORK_RATE_HZ, min(c.rate_hz for c in chosen))
+    exhaust_count = 0
+    work_rate = min(_WORK_RATE_HZ, *(c.rate_hz for c in chosen))
     for channel in chosen:
         filled, _ = fill_gaps(channel.samples)
         factor = max(1, int(channel.rate_hz / work_rate))
@@ -181,17 +201,19 @@ def _prepare(recording: Recording, engine: EngineSpec) -> _Prepared | str:
         # a burst (a touched sensor) may not outvote the engine
         level = np.clip(level, -12.0 * size, 12.0 * size) / size
         names.append(channel.name)
+        exhaust_count += channel in pulses
         signals.append(np.ascontiguousarray(level))
         patterns.append((_heard_angles(channel.role, engine), engine.cycle_deg))
     if not signals:
         return "every channel is flat"
     shortest = min(len(s) for s in signals)
-    return (
+    return PreparedChannels(
         tuple(names),
         tuple(s[:shortest] for s in signals),
         work_rate,
         start,
         tuple(patterns),
+        exhaust_count,
     )
 
 

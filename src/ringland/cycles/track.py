@@ -18,10 +18,13 @@ __all__ = ["PhaseTrack", "track_phase"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.int64]
 
 _MOST_HARMONICS = 10
 _SAMPLES_PER_PERIOD = 28.0
-_PASSES = 5
+_FEWEST_PER_TEMPLATE = 6  # cycles from which each cylinder gets a template of its own
+_AVERAGED_PERIODS = 9  # cross-spectra averaged before their phase is read
+_PASSES = 6
 _SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
 _PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
 
@@ -77,7 +80,7 @@ def _local_shift(
     curvature = np.zeros(periods)
     for values, template in zip(demodulated, templates, strict=True):
         scatter = np.median(np.abs(values - template), axis=0) ** 2 / np.log(2.0)
-        weight = 1.0 / (scatter + 1e-3 * np.abs(template).max() ** 2 + 1e-300)
+        weight = 1.0 / (scatter + 1e-3 * float(np.abs(template).max()) ** 2 + 1e-300)
         harmonics = np.arange(1, values.shape[1] + 1)
         cross = values * np.conj(template) * weight
         total[:, 1 : values.shape[1] + 1] += cross
@@ -85,33 +88,60 @@ def _local_shift(
     correlation = scipy.fft.irfft(total, _SHIFT_STEPS, axis=1)
     top = correlation.argmax(axis=1)
     rows = np.arange(periods)
-    left = correlation[rows, (top - 1) % _SHIFT_STEPS]
-    centre = correlation[rows, top]
-    right = correlation[rows, (top + 1) % _SHIFT_STEPS]
-    bend = left - 2.0 * centre + right
-    offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
-    shift = (top + np.clip(offset, -0.5, 0.5)) / _SHIFT_STEPS
+    shift = (top + _parabola(correlation, rows, top)) / _SHIFT_STEPS
     # a pulse late by d gives Z_h = T_h exp(-2 pi i h d), which peaks at shift d
     shift = (shift + 0.5) % 1.0 - 0.5
     return shift, np.maximum(curvature, 1e-300)
 
 
-def _template(values: ComplexArray) -> ComplexArray:
-    """Robust mean over periods: real and imaginary medians."""
-    return np.asarray(np.median(values.real, axis=0) + 1j * np.median(values.imag, axis=0))
+def _templates(values: ComplexArray, cylinders: int) -> ComplexArray:
+    """Robust mean pulse (periods, harmonics), of each cylinder by itself where cycles suffice."""
+    periods = values.shape[0]
+    classes = cylinders if periods >= _FEWEST_PER_TEMPLATE * cylinders else 1
+    out = np.empty_like(values)
+    for c in range(classes):
+        own = values[c::classes]
+        out[c::classes] = np.median(own.real, axis=0) + 1j * np.median(own.imag, axis=0)
+    return out
 
 
-def _increments(demodulated: tuple[ComplexArray, ...]) -> FloatArray:
-    """Shift from each period to the following one, from the cross-spectrum of neighbours."""
-    out = np.zeros(demodulated[0].shape[0] - 1)
-    total = np.zeros((len(out), _SHIFT_STEPS // 2 + 1), dtype=np.complex128)
+def _increments(demodulated: tuple[ComplexArray, ...], lag: int) -> FloatArray:
+    """Shift gained per period, from the cross-spectrum of periods one whole engine cycle apart.
+
+    A lag of a cycle compares each cylinder with itself: with a lag of one period, cylinders of
+    unequal strength would bend the phase. The complex products are averaged over a few periods before their phase is read: averaging
+    phases instead would let the noise of every pulse add up to a slow walk.
+    """
+    count = demodulated[0].shape[0] - lag
+    total = np.zeros((count, _SHIFT_STEPS // 2 + 1), dtype=np.complex128)
     for values in demodulated:
-        cross = values[1:] * np.conj(values[:-1])
+        cross = values[lag:] * np.conj(values[:-lag])
         size = np.median(np.abs(values), axis=0).max() ** 2 + 1e-300
-        total[:, 1 : values.shape[1] + 1] += cross / size
-    correlation = scipy.fft.irfft(total, _SHIFT_STEPS, axis=1)
-    shift = correlation.argmax(axis=1) / _SHIFT_STEPS
-    return np.asarray((shift + 0.5) % 1.0 - 0.5)
+        steadiness = np.abs(cross.mean(axis=0)) / (np.abs(cross).mean(axis=0) + 1e-300)
+        total[:, 1 : values.shape[1] + 1] += cross * steadiness**2 / size
+    width = min(_AVERAGED_PERIODS, count)
+    window = np.hanning(width + 2)[1:-1]
+    sums = np.zeros_like(total)
+    for k, weight in enumerate(window):
+        shift = k - width // 2
+        low, high = max(0, shift), min(count, count + shift)
+        sums[low - shift : high - shift] += weight * total[low:high]
+    correlation = scipy.fft.irfft(sums, _SHIFT_STEPS, axis=1)
+    top = correlation.argmax(axis=1)
+    rows = np.arange(count)
+    offset = _parabola(correlation, rows, top)
+    shift = (top + offset) / _SHIFT_STEPS
+    return np.asarray((shift + 0.5) % 1.0 - 0.5) / lag
+
+
+def _parabola(correlation: FloatArray, rows: IntArray, top: IntArray) -> FloatArray:
+    """Offset of the true maximum from the highest grid point, in grid steps."""
+    left = correlation[rows, (top - 1) % _SHIFT_STEPS]
+    centre = correlation[rows, top]
+    right = correlation[rows, (top + 1) % _SHIFT_STEPS]
+    bend = left - 2.0 * centre + right
+    offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
+    return np.clip(offset, -0.5, 0.5)
 
 
 def _smooth(shift: FloatArray, weight: FloatArray) -> tuple[FloatArray, float]:
@@ -139,10 +169,12 @@ def track_phase(
     rate_hz: float,
     guess_time_s: FloatArray,
     guess_hz: FloatArray,
+    cylinders: int,
 ) -> PhaseTrack | None:
     """Refine a frequency ridge to a phase track. None when fewer than four periods are there.
 
-    `signals` (n,) each, same clock, `rate_hz`. Three starts are tried (the ridge as it is, its
+    `signals` (n,) each, same clock, `rate_hz`; `cylinders` is the number of periods after which
+    the pattern of unequal cylinders repeats. Three starts are tried (the ridge as it is, its
     straight line, its mean), because a start that is off can settle a whole period away; the one
     whose pulses agree best wins.
     """
@@ -161,7 +193,7 @@ def track_phase(
         starts.insert(1, np.maximum(level + slope * time, 0.5 * middle_hz))
     best: tuple[float, FloatArray, float] | None = None
     for frequency in starts:
-        refined = _refine(small, rate, frequency)
+        refined = _refine(small, rate, frequency, cylinders)
         if refined is not None and (best is None or refined[0] > best[0]):
             best = refined
     if best is None:
@@ -174,7 +206,7 @@ def track_phase(
 
 
 def _refine(
-    signals: tuple[FloatArray, ...], rate_hz: float, frequency_hz: FloatArray
+    signals: tuple[FloatArray, ...], rate_hz: float, frequency_hz: FloatArray, cylinders: int
 ) -> tuple[float, FloatArray, float] | None:
     """Agreement of the pulses, phase at every sample, scatter of single pulses in periods."""
     steps = 0.5 * (frequency_hz[1:] + frequency_hz[:-1]) / rate_hz
@@ -186,13 +218,22 @@ def _refine(
             return None
         periods = demodulated[0].shape[0]
         centre = np.arange(periods) + 0.5
-        if number < 2:
+        if number < 3:
             # differences first: they cannot slip a whole period
-            step = smooth_weighted(_increments(demodulated), np.ones(periods - 1), 30.0)
+            # neighbours first: far apart, a wrong guess would wrap round
+            lag = cylinders if number > 0 and periods >= 3 * cylinders else 1
+            step = smooth_weighted(
+                _increments(demodulated, lag), np.ones(periods - lag), 30.0 if number else 1e4
+            )
+            # increment i belongs between periods i and i + lag; hold the ends
+            middle = np.arange(periods - lag) + 0.5 * lag
+            step = np.interp(np.arange(periods - 1) + 0.5, middle, step)
             curve = np.concatenate([[0.0], np.cumsum(step)])
             curve -= curve.mean()
         else:
-            shift, weight = _local_shift(demodulated, tuple(_template(v) for v in demodulated))
+            shift, weight = _local_shift(
+                demodulated, tuple(_templates(v, cylinders) for v in demodulated)
+            )
             curve, sd = _smooth(shift, weight)
         correction = interpolate_cubic(centre, curve, phase)
         phase = np.maximum.accumulate(phase - correction)
@@ -201,8 +242,8 @@ def _refine(
         return None
     agreement = 0.0
     for values in demodulated:
-        mean = np.abs(values.mean(axis=0)) ** 2
-        agreement += float(mean.sum() / ((np.abs(values) ** 2).mean(axis=0).sum() + 1e-300))
+        mean = np.abs(_templates(values, cylinders)) ** 2
+        agreement += float(mean.sum() / ((np.abs(values) ** 2).sum() + 1e-300))
     return agreement, phase, sd
 
 

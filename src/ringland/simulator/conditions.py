@@ -10,7 +10,7 @@ from ringland.model._arrays import FloatArray
 from ringland.model.recording import Condition
 from ringland.simulator import layout as at
 
-__all__ = ["RunCondition", "RunPlan", "run_plan"]
+__all__ = ["RunCondition", "RunPlan", "run_condition", "run_plan"]
 
 
 class RunCondition(StrEnum):
@@ -28,6 +28,18 @@ class RunCondition(StrEnum):
         """The condition a technician would write down."""
         known = {c.value for c in Condition}
         return Condition(self.value) if self.value in known else Condition.UNKNOWN
+
+
+def run_condition(name: str) -> RunCondition:
+    """The condition of this name. Raises SettingError naming the ones there are."""
+    try:
+        return RunCondition(name)
+    except ValueError:
+        raise SettingError(
+            "the simulator has no such condition",
+            got=name,
+            allowed=", ".join(c.value for c in RunCondition),
+        ) from None
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,7 +31,8 @@ class CylinderParameters:
     `lambda_ratio`: air-fuel ratio over stoichiometric (diesel: divides the fuel). `heat_share`:
     share of the fuel that burns. `main_delay_deg`: by how much the main burn starts after the
     premixed one (a pilot injection). `score_*`: a groove in the bore, uncovered by the piston
-    between two travels from the top. `active` 0: valves stay closed, no fuel (cylinder deactivation).
+    between two travels from the top. `active` 0: valves stay closed and no fuel (cylinder
+    deactivation).
     """
 
     firing_deg: float

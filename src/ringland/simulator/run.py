@@ -8,7 +8,7 @@ import numpy as np
 
 from ringland.model._arrays import FloatArray
 from ringland.simulator import layout as at
-from ringland.simulator.conditions import RunCondition, RunPlan, run_plan
+from ringland.simulator.conditions import RunCondition, RunPlan, run_condition, run_plan
 from ringland.simulator.engine import advance
 from ringland.simulator.faults import Fault, apply_faults, check_faults
 from ringland.simulator.gas import R_AIR, gas_constant, gas_enthalpy, gas_internal_energy
@@ -201,7 +201,7 @@ def simulate(
     arguments give the same result on one machine. Raises SettingError for an unknown condition, a
     duration that is not positive or a cylinder the engine does not have.
     """
-    condition = RunCondition(condition)
+    condition = run_condition(condition)
     check_faults(faults, len(parameters.cylinders))
     plan = run_plan(
         condition,

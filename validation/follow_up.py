@@ -1,0 +1,294 @@
+"""How soon the right cause is found: next test by information, against a fixed textbook order.
+
+Engines, symptoms and answers are drawn from the knowledge files' own model, with the answers'
+tables moved at random by up to +-0.15 (their stated uncertainty), so that the simulated technician
+does not follow the tables exactly. No recording is simulated here: it tests the choice of tests and
+the calibration of the arithmetic, not the physics.
+
+    python validation/follow_up.py --cases 300
+"""
+
+import argparse
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from ringland.advice import next_tests
+from ringland.diagnosis import diagnose, load_knowledge
+from ringland.diagnosis.hypotheses import Hypotheses, hypotheses_for, neighbours_of
+from ringland.diagnosis.knowledge import FollowUpTest, Scope
+from ringland.diagnosis.likelihood import answer_observation, item_observation, quadrature
+from ringland.model import (
+    Aspiration,
+    Diagnosis,
+    EngineSpec,
+    Estimate,
+    Fuel,
+    GivenAnswer,
+    State,
+    Symptom,
+    SymptomTable,
+)
+
+ENGINE = EngineSpec(
+    "four", 4, (1, 3, 4, 2), (0.0, 180.0, 360.0, 540.0), fuel=Fuel.PETROL,
+    aspiration=Aspiration.NATURAL,
+)  # fmt: skip
+TEXTBOOK = (
+    "hook_up_recheck",
+    "trouble_codes",
+    "vacuum_gauge",
+    "power_balance",
+    "compression",
+    "leakdown",
+    "swap_ignition",
+    "swap_injector",
+    "crankcase_pressure",
+    "smoke_full_throttle",
+    "fuel_trims",
+    "exhaust_back_pressure",
+    "combustion_gas_in_coolant",
+)
+"""A usual order of workshop manuals: codes, vacuum, balance, compression, leak-down, parts."""
+ERROR = 0.25
+"""Standard error of a deviation, in units of the limit."""
+
+
+@dataclass
+class Case:
+    """One engine with what is wrong with it (`hypothesis`) and what is drawn as it is asked."""
+
+    hypotheses: Hypotheses
+    hypothesis: int
+    rng: np.random.Generator
+    node: dict[tuple[str, int | None], int] = field(default_factory=dict)
+
+    def code(self, place: int | None) -> int:
+        h = self.hypotheses
+        codes = h.engine_code if place is None else h.position_code[:, place - 1]
+        return int(codes[self.hypothesis])
+
+    def node_of(self, group: str, place: int | None) -> int:
+        """The size of the fault as this group sees it: one draw for all items of the group."""
+        key = (group, place)
+        if key not in self.node:
+            _, weights = quadrature()
+            self.node[key] = int(self.rng.choice(len(weights), p=weights))
+        return self.node[key]
+
+
+def draw_case(rng: np.random.Generator) -> Case:
+    """A faulty engine (or a sound one) from the priors of a visit with a complaint."""
+    knowledge = load_knowledge()
+    hypotheses = hypotheses_for(
+        knowledge,
+        knowledge.prior_with_complaint,
+        positions=ENGINE.cylinders,
+        neighbours=neighbours_of(ENGINE, ENGINE.firing_order),
+        fuel=ENGINE.fuel,
+        aspiration=ENGINE.aspiration,
+    )
+    prior = np.exp(hypotheses.log_prior)
+    return Case(hypotheses, int(rng.choice(len(prior), p=prior / prior.sum())), rng)
+
+
+def draw_symptoms(case: Case, metrics: tuple[str, ...]) -> SymptomTable:
+    """Deviations of every metric at every position, in units of the limit."""
+    knowledge = load_knowledge()
+    rng = case.rng
+    rows = []
+    for item in knowledge.items:
+        for metric, direction in item.metrics[:1]:
+            if metric not in metrics:
+                continue
+            places = range(1, ENGINE.cylinders + 1) if item.scope is Scope.CYLINDER else (None,)
+            for place in places:
+                seen = item_observation(
+                    knowledge, item, positions=ENGINE.cylinders, firing_position=place,
+                    deviation=0.0, error=0.0, sentence="", abnormal=0.0,
+                )  # fmt: skip
+                code = case.code(place)
+                p = seen.shows[code, case.node_of(item.group, place)]
+                soft = np.hypot(ERROR, 0.25) * rng.standard_normal()
+                fault = 1.0 + rng.exponential(1.5) + soft
+                if rng.random() < p:
+                    sound = float(seen.shows[0] @ quadrature()[1])
+                    at_all = float(seen.shows[code] @ quadrature()[1])
+                    due = max(0.0, 1.0 - sound / at_all)
+                    near = 1.0 + rng.exponential(0.2) + soft
+                    chance = fault if rng.random() < 0.05 else near
+                    x = fault if rng.random() < due else chance
+                else:
+                    quiet = np.hypot(ERROR, 0.4) * rng.standard_normal()
+                    x = fault if rng.random() < 1 / 300 else quiet
+                sign = -1.0 if direction == "low" else 1.0
+                rows.append(
+                    Symptom(
+                        metric, place, State.NORMAL, Estimate.from_se(sign * x, ERROR, "1"),
+                        sign, 2 * sign, None, "own cylinders", "",
+                    )
+                )  # fmt: skip
+    return SymptomTable(tuple(rows), 0.01, 0.05)
+
+
+def draw_answer(case: Case, test: FollowUpTest, place: int | None, wobble: float) -> str:
+    """What the technician reports: drawn from the table, moved at random by up to +-wobble."""
+    knowledge = load_knowledge()
+    code = case.code(place)
+    node = case.node_of(test.group, place)
+    p = []
+    for o in range(len(test.outcomes)):
+        seen = answer_observation(knowledge, test, place, o)
+        shows = seen.shows[code, node]
+        p.append(shows * seen.if_shows[code] + (1 - shows) * seen.if_not[code])
+    table = np.array(p)
+    shift = wobble * case.rng.uniform(-1.0, 1.0, len(p)) * np.minimum(1.0, table / 0.15)
+    moved = np.clip(table + shift, 1e-4, 1.0)
+    return test.outcomes[int(case.rng.choice(len(p), p=moved / moved.sum()))].id
+
+
+METRICS = (
+    "exhaust_pulse_strength", "exhaust_suction", "exhaust_early_pressure", "exhaust_misfire_rate",
+    "exhaust_cycle_scatter", "exhaust_pulse_timing", "crankcase_push", "crankcase_pull",
+    "crankcase_power_stroke_push",
+)  # fmt: skip
+
+
+def truth_of(case: Case) -> list[tuple[str, tuple[int, ...]]]:
+    """Failure modes and places of the drawn hypothesis."""
+    knowledge = load_knowledge()
+    h = case.hypotheses
+    found = []
+    for m in h.members[case.hypothesis]:
+        if m >= 0 and h.faults[m].mode not in h.unknown:
+            found.append((knowledge.modes[h.faults[m].mode - 1].id, h.faults[m].positions))
+    return found
+
+
+def present(diagnosis: Diagnosis, mode: str, places: tuple[int, ...]) -> float:
+    first = places[0] if places else None
+    return max(
+        (c.present or 0.0)
+        for c in diagnosis.causes
+        if c.failure_mode == mode and c.firing_position == first
+    )
+
+
+def follow(
+    case: Case, symptoms: SymptomTable, *, planned: bool, wobble: float, most: int = 12
+) -> tuple[int, float] | None:
+    """Tests one after another until the true cause passes 90 %; (tests, minutes) or None."""
+    knowledge = load_knowledge()
+    (mode, places), *_ = truth_of(case)
+    answers: list[GivenAnswer] = []
+    minutes = 0.0
+    order = list(TEXTBOOK)
+    for count in range(most + 1):
+        d = diagnose(symptoms, None, None, ENGINE, answers=answers, complaint=True)
+        if present(d, mode, places) > 0.9:
+            return count, minutes
+        if count == most:
+            return None
+        if planned:
+            choice = next_tests(d, even_if_sound=True, most=1)
+            if not choice:
+                return None
+            test, place = knowledge.test(choice[0].test), choice[0].firing_position
+        else:
+            if not order:
+                return None
+            test = knowledge.test(order.pop(0))
+            suspect = next((c.firing_position for c in d.causes if c.firing_position), 1)
+            place = suspect if test.scope is Scope.CYLINDER else None
+        minutes += test.minutes
+        answers.append(GivenAnswer(test.id, draw_answer(case, test, place, wobble), place))
+    return None
+
+
+@dataclass(frozen=True)
+class Scores:
+    """Predictions with what happened, ranks of the true cause, and the follow-ups of both ways."""
+
+    predicted: list[float]
+    happened: list[bool]
+    ranks: list[int]
+    planned: list[tuple[int, float] | None]
+    textbook: list[tuple[int, float] | None]
+
+
+def run(cases: int, wobble: float, seed: int = 20261124) -> Scores:
+    """Draw engines and follow each both ways."""
+    rng = np.random.default_rng(seed)
+    scores = Scores([], [], [], [], [])
+    for _ in range(cases):
+        case = draw_case(rng)
+        symptoms = draw_symptoms(case, METRICS)
+        d = diagnose(symptoms, None, None, ENGINE, complaint=True)
+        truth = {(m, p[0] if p else None) for m, p in truth_of(case)}
+        for cause in d.causes[:8]:
+            scores.predicted.append(cause.present or 0.0)
+            scores.happened.append((cause.failure_mode, cause.firing_position) in truth)
+        scores.predicted.append(d.healthy)
+        scores.happened.append(case.hypothesis == 0)
+        if len(truth) != 1:
+            continue
+        ranked = [(c.failure_mode, c.firing_position) for c in d.causes]
+        scores.ranks.append(ranked.index(next(iter(truth))) + 1)
+        for planned, results in ((True, scores.planned), (False, scores.textbook)):
+            again = Case(
+                case.hypotheses,
+                case.hypothesis,
+                np.random.default_rng(int(rng.integers(1 << 32))),
+                dict(case.node),
+            )
+            results.append(follow(again, symptoms, planned=planned, wobble=wobble))
+    return scores
+
+
+def print_scores(scores: Scores) -> None:
+    """Calibration, ranks, and tests and minutes to nine in ten."""
+    p, y = np.array(scores.predicted), np.array(scores.happened, dtype=float)
+    print("said   happened   number")
+    error = 0.0
+    for low, high in pairwise(np.linspace(0.0, 1.0, 11)):
+        inside = (p >= low) & ((p < high) | (high == 1.0))
+        if inside.any():
+            print(f"{p[inside].mean():.2f}   {y[inside].mean():.2f}       {int(inside.sum())}")
+            error += float(inside.mean() * abs(p[inside].mean() - y[inside].mean()))
+    ranks = np.array(scores.ranks)
+    print(f"expected calibration error {error:.3f}, Brier score {((p - y) ** 2).mean():.3f}")
+    print(
+        f"{len(ranks)} engines with one fault; from the recording alone the true cause is first in "
+        f"{np.mean(ranks == 1):.2f} and among the first two in {np.mean(ranks <= 2):.2f}"
+    )
+    for name, results in (("by information", scores.planned), ("textbook", scores.textbook)):
+        solved = [r for r in results if r is not None]
+        tests = np.array([99 if r is None else r[0] for r in results])
+        minutes = np.array([r[1] for r in solved]) if solved else np.array([np.nan])
+        print(
+            f"{name}: above 9 in 10 within 2 tests {np.mean(tests <= 2):.2f}, within 4 "
+            f"{np.mean(tests <= 4):.2f}, within 12 {len(solved) / max(len(results), 1):.2f}; "
+            f"median {np.median(tests):.0f} tests; {np.median(minutes):.0f} minutes when solved"
+        )
+    both = [
+        (a[1], b[1])
+        for a, b in zip(scores.planned, scores.textbook, strict=True)
+        if a is not None and b is not None
+    ]
+    if both:
+        first, second = np.array(both).mean(0)
+        print(f"where both get there: {first:.0f} minutes by information, {second:.0f} by the book")
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--cases", type=int, default=200)
+    parser.add_argument("--wobble", type=float, default=0.15)
+    arguments = parser.parse_args()
+    print_scores(run(arguments.cases, arguments.wobble))
+
+
+if __name__ == "__main__":
+    main()

@@ -355,3 +355,18 @@ def test_trend_in_rising_order_with_reasons_for_gaps() -> None:
     assert prepared.missing == ((15.0, "sensor wet"),)
     widths = prepared.fan[:, 3] - prepared.fan[:, 1]
     assert widths[1] > widths[0]
+
+
+def test_one_bad_cylinder_does_not_bend_the_shared_pulse() -> None:
+    # Three cylinders 240 deg apart with bumps of 4, 4 and 1 at 90 deg after their firing.
+    cycle = np.zeros(24)
+    cycle[3], cycle[11], cycle[19] = 4.0, 4.0, 1.0
+    triple = tuple(Assignment(p + 1, 240.0 * p, p + 1, 0.99, True, "trigger") for p in range(3))
+    prepared = averaged_cycle.prepare(
+        _signal(np.tile(cycle, (3, 1)), (0, 1, 2)),
+        CylinderSet((), (), (), triple, (), ()),
+        reference=Reference.CYLINDER,
+        cycle_deg=720.0,
+    )
+    at_90 = int(np.argmin(np.abs(prepared.angle_deg - 90.0)))
+    assert prepared.shared[at_90] == pytest.approx(4.0 - 9.0 / 24.0)

@@ -79,8 +79,8 @@ def prepare(
 ) -> AveragedCycle:
     """Turn the averaged cycle so that each cylinder's firing top dead centre is at zero.
 
-    The shared pulse is the mean of the turned medians over the cylinders this channel hears: what
-    equal cylinders would all show. The band is the 5 % to 95 % range over cycles.
+    The shared pulse is the median of the turned cycles over the cylinders this channel hears: one
+    bad cylinder does not bend it, so the difference stands at the bad one. The band is the 5 % to 95 % range over cycles.
     """
     share = next((s for s in cylinders.shares if s.channel == signal.channel), None)
     heard = [
@@ -118,7 +118,7 @@ def prepare(
         )
         for a in heard
     )
-    shared = np.mean([s.median for s in strips], axis=0) if strips else np.zeros(points)
+    shared = np.median([s.median for s in strips], axis=0) if strips else np.zeros(points)
     return AveragedCycle(
         angle_deg=angle_deg,
         shared=shared,
@@ -220,9 +220,9 @@ def draw(axes: "Axes", prepared: AveragedCycle) -> None:
 def _draw_frame(axes: "Axes", prepared: AveragedCycle, step: float) -> None:
     cycle_deg = float(prepared.angle_deg[-1] + prepared.angle_deg[1])
     rows = max(len(prepared.strips), 1)
-    low = min((float(s.median.min()) for s in prepared.strips), default=-0.5)
-    high = max((float(s.median.max()) for s in prepared.strips), default=0.5)
-    axes.set_ylim(-(rows - 1) * step + low - 0.2 * step, high + 0.15 * step)
+    low = float(prepared.strips[-1].low.min()) if prepared.strips else -0.5
+    high = float(prepared.strips[0].high.max()) if prepared.strips else 0.5
+    axes.set_ylim(-(rows - 1) * step + low - 0.1 * step, high + 0.1 * step)
     axes.set_xlim(0, cycle_deg)
     axes.set_xticks(np.arange(0, cycle_deg + 1, 90.0))
     axes.set_yticks([])

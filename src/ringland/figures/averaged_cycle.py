@@ -80,7 +80,8 @@ def prepare(
     """Turn the averaged cycle so that each cylinder's firing top dead centre is at zero.
 
     The shared pulse is the median of the turned cycles over the cylinders this channel hears: one
-    bad cylinder does not bend it, so the difference stands at the bad one. The band is the 5 % to 95 % range over cycles.
+    bad cylinder does not bend it, so the difference stands at the bad one. The band is the
+    5 % to 95 % range over cycles.
     """
     share = next((s for s in cylinders.shares if s.channel == signal.channel), None)
     heard = [
@@ -133,7 +134,7 @@ def prepare(
 
 def _own_is(arrival_deg: float | None, around_tdc: bool) -> str:
     if around_tdc:
-        return "only around its own firing top dead centre"
+        return "only around its own firing top dead centre, where its leak would push"
     if arrival_deg is None:
         return "everywhere, as it is not known where each pulse arrives"
     return (
@@ -168,10 +169,10 @@ def _own_part(
     *,
     centred: bool,
 ) -> BoolArray:
-    """From the arrival to the next pulse, or as wide but centred on it."""
+    """From the arrival to the next pulse, or as wide but begun a quarter earlier."""
     if arrival_deg is None:
         return np.ones(angle_deg.size, dtype=np.bool_)
-    start = arrival_deg - (gap_deg / 2 if centred else 0.0)
+    start = arrival_deg - (gap_deg / 4 if centred else 0.0)
     return (angle_deg - start) % cycle_deg < gap_deg
 
 
@@ -207,7 +208,7 @@ def draw(axes: "Axes", prepared: AveragedCycle) -> None:
             side = (median > shared) == above
             axes.fill_between(
                 angle, shared, median, where=side & strip.own, interpolate=True,
-                facecolor=colour, edgecolor=colour, linewidth=0, alpha=0.75, hatch=hatch,
+                facecolor=colour, edgecolor=style.PAPER, linewidth=0, alpha=0.75, hatch=hatch,
             )  # fmt: skip
         axes.plot(angle, median, color=style.INK, linewidth=1.3)
         axes.text(

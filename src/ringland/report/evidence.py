@@ -247,8 +247,8 @@ def averaged_section(analysis: Analysis) -> Section:
 def _averaged_caption(prepared: averaged_cycle.AveragedCycle) -> str:
     text = (
         "Black: the median cycle. Sand: where 90 % of the cycles lie. Grey behind: what the "
-        "cylinders share (their median). Filled: the difference, plain where the cylinder is above the shared "
-        f"pulse, cross-hatched where it is below; {prepared.own_is}."
+        "cylinders share (their median). Filled: the difference, plain where the cylinder is above "
+        f"the shared pulse, cross-hatched where it is below; {prepared.own_is}."
     )
     if not prepared.strokes:
         text += " No stroke names: nothing fixes the crank angle."

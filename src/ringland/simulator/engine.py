@@ -76,12 +76,18 @@ def _plan_burn(
     plan[i, at.PLAN_START_DEG] = start + e[at.START_SCATTER_DEG] * draws[2]
     stretch = min(slowing, 3.0) * math.exp(e[at.DURATION_SCATTER] * draws[1])
     plan[i, at.PLAN_DURATION_DEG] = c[i, at.BURN_DURATION_DEG] * stretch
+    longest = c[i, at.MAIN_DELAY_DEG] + plan[i, at.PLAN_DURATION_DEG]
+    if c[i, at.PREMIXED_SHARE] > 0.0:
+        longest = max(longest, c[i, at.PREMIXED_DURATION_DEG])
+    if c[i, at.DRIBBLE_SHARE] > 0.0:
+        longest = max(longest, 110.0)
+    plan[i, at.PLAN_END_DEG] = plan[i, at.PLAN_START_DEG] + longest + 5.0
     return False
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _burn(
-    i: int, step_s: float, ledger: int, c: FloatArray, e: FloatArray, geo: FloatArray,
+    n: int, step_s: float, ledger: int, c: FloatArray, e: FloatArray, geo: FloatArray,
     plan: FloatArray, y: FloatArray, now: FloatArray,
 ) -> None:  # fmt: skip
     """Add to the rates what burning does now: fuel in, heat out of it, air into products.
@@ -89,27 +95,27 @@ def _burn(
     The rate is the difference of the Wiebe curve half a step ahead and half a step behind: second
     order, and over the cycle it sums to the curve exactly. No more burns than there is air for.
     """
-    if plan[i, at.PLAN_FUEL_KG] <= 0.0:
-        return
-    cycle, phase = e[at.CYCLE_DEG], geo[i, at.CYL_PHASE]
-    angle = phase if phase < cycle - 180.0 else phase - cycle
-    angle += 0.5 * y[ledger + at.SPEED_RAD_S] * step_s * _DEG
-    if angle <= plan[i, at.PLAN_START_DEG]:
-        return
-    if angle > plan[i, at.PLAN_START_DEG] + plan[i, at.PLAN_DURATION_DEG] + 120.0:
-        plan[i, at.PLAN_FUEL_KG] = 0.0
-        return
-    done = burned_share(angle, i, c, e, plan)
-    rate = plan[i, at.PLAN_FUEL_KG] * (done - plan[i, at.PLAN_DONE]) / step_s
-    plan[i, at.PLAN_DONE] = done
+    cycle = e[at.CYCLE_DEG]
+    half_turn = 0.5 * y[ledger + at.SPEED_RAD_S] * step_s * _DEG
     air_per_fuel = e[at.BURNED_PER_FUEL] - e[at.FUEL_MASS_SHARE]
-    if air_per_fuel > 0.0:
-        rate = min(rate, 0.6 * max(y[3 * i] - y[3 * i + 2], 0.0) / (air_per_fuel * step_s))
-    now[3 * i] += rate * e[at.FUEL_MASS_SHARE]
-    now[3 * i + 1] += rate * e[at.FUEL_J_KG]
-    now[3 * i + 2] += rate * e[at.BURNED_PER_FUEL]
-    now[ledger + at.FUEL_KG] += rate * e[at.FUEL_MASS_SHARE]
-    now[ledger + at.HEAT_J] += rate * e[at.FUEL_J_KG]
+    for i in range(n):
+        if plan[i, at.PLAN_FUEL_KG] > 0.0:
+            phase = geo[i, at.CYL_PHASE]
+            angle = (phase if phase < cycle - 180.0 else phase - cycle) + half_turn
+            if angle > plan[i, at.PLAN_END_DEG]:
+                plan[i, at.PLAN_FUEL_KG] = 0.0
+            elif angle > plan[i, at.PLAN_START_DEG]:
+                done = burned_share(angle, i, c, e, plan)
+                rate = plan[i, at.PLAN_FUEL_KG] * (done - plan[i, at.PLAN_DONE]) / step_s
+                plan[i, at.PLAN_DONE] = done
+                if air_per_fuel > 0.0:
+                    air = max(y[3 * i] - y[3 * i + 2], 0.0)
+                    rate = min(rate, 0.6 * air / (air_per_fuel * step_s))
+                now[3 * i] += rate * e[at.FUEL_MASS_SHARE]
+                now[3 * i + 1] += rate * e[at.FUEL_J_KG]
+                now[3 * i + 2] += rate * e[at.BURNED_PER_FUEL]
+                now[ledger + at.FUEL_KG] += rate * e[at.FUEL_MASS_SHARE]
+                now[ledger + at.HEAT_J] += rate * e[at.FUEL_J_KG]
 
 
 @njit(cache=True, error_model="numpy")
@@ -159,35 +165,33 @@ def _events(
     for i in range(n):
         phase, old = geo[i, at.CYL_PHASE], marks[i, 3]
         marks[i, 3] = phase
-        if math.isnan(old):
+        marks[i, 2] = max(marks[i, 2], gas[i, at.PRESSURE])
+        wrapped = phase < old - 0.5 * cycle
+        reached = phase + cycle if wrapped else phase
+        traps = max(c[i, at.INLET_CLOSES_DEG], c[i, at.EXHAUST_CLOSES_DEG])
+        closes = old < traps <= reached
+        ends = old < cycle - 180.0 <= reached
+        if not (wrapped or closes or ends):
             continue
         extra = 3 * gas.shape[0] + at.PER_CYLINDER * i
-        turn = phase - old
-        wrapped = turn < -0.5 * cycle
-        if wrapped:
-            turn += cycle
         local = (angle - c[i, at.FIRING_DEG]) / cycle
-        traps = max(c[i, at.INLET_CLOSES_DEG], c[i, at.EXHAUST_CLOSES_DEG])
-        if old < traps <= old + turn:
+        k = min(max(math.floor(local), 0), rows - 1)
+        if closes:
             k = min(max(math.ceil(local), 0), rows - 1)
             missed = _plan_burn(i, n, draws[k, i], combustion_on, c, e, gas, y, plan, ctl)
             truth[k, i, at.TRUE_MISFIRED] = 1.0 if missed else 0.0
             truth[k, i, at.TRUE_HEAT] = plan[i, at.PLAN_FUEL_KG] * e[at.FUEL_J_KG]
             truth[k, i, at.TRUE_RESIDUAL] = gas[i, at.BURNED]
             truth[k, i, at.TRUE_TRAPPED] = y[3 * i]
-        if wrapped:
-            k = min(max(math.floor(local), 0), rows - 1)
-            truth[k, i, at.TRUE_FIRING_S] = now_s - step_s * phase / turn
-        if old < cycle - 180.0 <= old + turn:
-            k = min(max(math.floor(local), 0), rows - 1)
-            work = y[extra + at.WORK_J]
-            truth[k, i, at.TRUE_IMEP] = (work - marks[i, 0]) / e[at.SWEPT_M3]
+        elif wrapped:
+            truth[k, i, at.TRUE_FIRING_S] = now_s - step_s * phase / (reached - old)
+        else:
+            truth[k, i, at.TRUE_IMEP] = (y[extra + at.WORK_J] - marks[i, 0]) / e[at.SWEPT_M3]
             truth[k, i, at.TRUE_BLOW_BY] = y[extra + at.BLOW_BY_KG] - marks[i, 1]
             truth[k, i, at.TRUE_PEAK] = marks[i, 2]
-            marks[i, 0] = work
+            marks[i, 0] = y[extra + at.WORK_J]
             marks[i, 1] = y[extra + at.BLOW_BY_KG]
             marks[i, 2] = 0.0
-        marks[i, 2] = max(marks[i, 2], gas[i, at.PRESSURE])
 
 
 @njit(cache=True, error_model="numpy")
@@ -243,8 +247,7 @@ def advance(
                 now_s, step_s, combustion_on, draws, c, e, geo, gas, y, plan, ctl,
                 marks, truth,
             )  # fmt: skip
-            for i in range(n):
-                _burn(i, step_s, ledger, c, e, geo, plan, y, now)
+            _burn(n, step_s, ledger, c, e, geo, plan, y, now)
             if math.isnan(slope[0]):
                 slope[:] = now
             for j in range(y.shape[0]):

@@ -117,7 +117,7 @@ __all__: list[str] = []
 TARGET_RPM, THROTTLE_SHARE, COMBUSTION_ON, STARTER_ON, LOAD_NM = range(5)
 
 # Gas state of one volume
-TEMPERATURE, PRESSURE, GAS_RT, BURNED, ENTHALPY, GAMMA, VOLUME = range(7)
+TEMPERATURE, PRESSURE, GAS_RT, BURNED, ENTHALPY, GAMMA, VOLUME, PER_VOLUME_M3 = range(8)
 
 # Per-cylinder geometry of one moment
 CYL_DVDA, CYL_TRAVEL, CYL_ACCELERATION, CYL_PHASE, CYL_DXDA = range(5)
@@ -151,8 +151,9 @@ SCALARS = 9
     PLAN_LEAK_MARK,
     PLAN_WALL_W_K,
     PLAN_WALL_SLOPE,
-) = range(9)
-PLAN_SIZE = 9
+    PLAN_END_DEG,
+) = range(10)
+PLAN_SIZE = 10
 
 # Memory of the controller
 CTL_SPEED, CTL_INTEGRAL, CTL_CUT, CTL_FUEL, CTL_ADVANCE = range(5)

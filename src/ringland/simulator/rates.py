@@ -31,11 +31,11 @@ REFRESH = 4
 LEAST_PISTON_SPEED_M_S = 1.4
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def gas_states(y: FloatArray, gas: FloatArray) -> None:
     """Temperature, pressure, RT, burned fraction, enthalpy and gamma of every volume (eqs 1 to 4).
 
-    `gas` (volumes, 7) holds the volumes and, as a first guess, the last temperatures.
+    `gas` (volumes, 8) holds the volumes and, as a first guess, the last temperatures.
     """
     for v in range(gas.shape[0]):
         mass = y[3 * v]
@@ -52,13 +52,15 @@ def gas_states(y: FloatArray, gas: FloatArray) -> None:
         rt = r * t
         gas[v, at.TEMPERATURE] = t
         gas[v, at.GAS_RT] = rt
-        gas[v, at.PRESSURE] = mass * rt / gas[v, at.VOLUME]
+        per_volume = 1.0 / gas[v, at.VOLUME]
+        gas[v, at.PER_VOLUME_M3] = per_volume
+        gas[v, at.PRESSURE] = mass * rt * per_volume
         gas[v, at.BURNED] = burned
         gas[v, at.ENTHALPY] = energy + rt
         gas[v, at.GAMMA] = cp / (cp - r)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def crank_state(
     angle_rad: float, phase: FloatArray, c: FloatArray, e: FloatArray, geo: FloatArray,
     gas: FloatArray,
@@ -89,7 +91,7 @@ def crank_state(
     gas[n + 1, at.VOLUME] = e[at.CRANKCASE_M3] - displaced
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _stream(
     a: int, b: int, area: float, drift_pa_s: float, step_s: float, gas: FloatArray, dy: FloatArray
 ) -> float:
@@ -102,7 +104,7 @@ def _stream(
     pa, pb = gas[a, at.PRESSURE], gas[b, at.PRESSURE]
     difference = pa - pb
     up = a if difference >= 0.0 else b
-    per_volume = 1.0 / gas[a, at.VOLUME] + 1.0 / gas[b, at.VOLUME]
+    per_volume = gas[a, at.PER_VOLUME_M3] + gas[b, at.PER_VOLUME_M3]
     gamma = gas[up, at.GAMMA]
     linear = linear_range_pa(
         area, gas[up, at.PRESSURE], gas[up, at.GAS_RT], gamma, per_volume, step_s
@@ -127,7 +129,7 @@ def _stream(
     return flow
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _outside(
     v: int, area: float, p_out: float, rt_out: float, h_out: float, step_s: float,
     gas: FloatArray, dy: FloatArray, ledger: int,
@@ -138,7 +140,7 @@ def _outside(
     difference = p - p_out
     if difference < 0.0:
         p, rt, gamma, h, burned, sign = p_out, rt_out, 1.4, h_out, 0.0, -1.0
-    linear = linear_range_pa(area, p, rt, gamma, 1.0 / gas[v, at.VOLUME], step_s)
+    linear = linear_range_pa(area, p, rt, gamma, gas[v, at.PER_VOLUME_M3], step_s)
     flow = sign * stable_flow_kg_s(area, p, rt, gamma, abs(difference), linear)
     dy[3 * v] -= flow
     dy[3 * v + 1] -= flow * h
@@ -173,9 +175,9 @@ def _wall_w_k(
     return float(e[at.HEAT_SCALE] * h * area)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _gap(
-    v: int, area: float, extra: int, land: tuple[float, float, float, float], volume_m3: float,
+    v: int, area: float, extra: int, land: tuple[float, float, float, float], per_land_m3: float,
     step_s: float, gas: FloatArray, dy: FloatArray,
 ) -> tuple[float, float]:  # fmt: skip
     """Flow from volume v through a ring gap into the land; returns it and the enthalpy it brings.
@@ -188,7 +190,7 @@ def _gap(
     if difference < 0.0:
         p, rt, burned, h = land
         gamma, sign = 1.38, -1.0
-    linear = linear_range_pa(area, p, rt, gamma, 1.0 / volume_m3, step_s)
+    linear = linear_range_pa(area, p, rt, gamma, per_land_m3, step_s)
     flow = sign * stable_flow_kg_s(area, p, rt, gamma, abs(difference), linear)
     dy[3 * v] -= flow
     dy[3 * v + 1] -= flow * h
@@ -198,7 +200,7 @@ def _gap(
     return flow, flow * h
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _rings(
     n: int, step_s: float, c: FloatArray, e: FloatArray, geo: FloatArray, gas: FloatArray,
     y: FloatArray, dy: FloatArray, air: FloatArray,
@@ -218,10 +220,11 @@ def _rings(
             burned = min(max(y[extra + at.LAND_BURNED_KG] / land_kg, 0.0), 1.0)
             rt = (R_AIR + burned * (R_BURNED - R_AIR)) * e[at.LAND_K]
             h = u_air + burned * (u_products - u_air) + rt
-            volume = c[i, at.LAND_M3]
-            land = (land_kg * rt / volume, rt, burned, h)
-            _, above = _gap(i, c[i, at.TOP_GAP_M2], extra, land, volume, step_s, gas, dy)
-            past, below = _gap(case, c[i, at.SECOND_GAP_M2], extra, land, volume, step_s, gas, dy)
+            per_land = 1.0 / c[i, at.LAND_M3]
+            land = (land_kg * rt * per_land, rt, burned, h)
+            top, second = c[i, at.TOP_GAP_M2], c[i, at.SECOND_GAP_M2]
+            _, above = _gap(i, top, extra, land, per_land, step_s, gas, dy)
+            past, below = _gap(case, second, extra, land, per_land, step_s, gas, dy)
             dy[extra + at.BLOW_BY_KG] -= past
             # what the streams bring, less what stays as internal energy at the metal's temperature
             kept = dy[extra + at.LAND_KG] * u_air
@@ -237,7 +240,7 @@ def _rings(
     dy[ledger + at.LOSS_J] += heat
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _valves(
     n: int, step_s: float, speed: float, c: FloatArray, e: FloatArray, geo: FloatArray,
     gas: FloatArray, dy: FloatArray,
@@ -259,7 +262,7 @@ def _valves(
                 c[i, at.EXHAUST_LIFT_M], c[i, at.EXHAUST_LASH_M],
             )  # fmt: skip
             exhaust += valve_area_m2(lift, e[at.EXHAUST_VALVE_M], e[at.EXHAUST_VALVES])
-        drift = -gas[i, at.GAMMA] * gas[i, at.PRESSURE] / gas[i, at.VOLUME]
+        drift = -gas[i, at.GAMMA] * gas[i, at.PRESSURE] * gas[i, at.PER_VOLUME_M3]
         drift *= geo[i, at.CYL_DVDA] * speed
         if inlet > 0.0:
             _stream(i, n + PLENUM, inlet, drift, step_s, gas, dy)
@@ -267,7 +270,7 @@ def _valves(
             _stream(i, n + COLLECTOR + int(c[i, at.OUTLET]), exhaust, drift, step_s, gas, dy)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _work_and_heat(
     n: int, beat: int, speed: float, c: FloatArray, e: FloatArray, geo: FloatArray,
     gas: FloatArray, plan: FloatArray, dy: FloatArray, woschni_bore: float,
@@ -303,7 +306,7 @@ def _work_and_heat(
         dy[ledger + at.WORK_OUT_J] += work - below
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _induction(
     n: int, step_s: float, throttle_m2: float, c: FloatArray, e: FloatArray, gas: FloatArray,
     air: FloatArray, dy: FloatArray,
@@ -324,7 +327,7 @@ def _induction(
         _stream(n + CRANKCASE, plenum, e[at.VENTILATION_M2], 0.0, step_s, gas, dy)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _exhaust(
     n: int, step_s: float, wave: FloatArray, e: FloatArray, gas: FloatArray, air: FloatArray,
     dy: FloatArray, out_flow: FloatArray,
@@ -348,7 +351,7 @@ def _exhaust(
         difference = gas[last, at.PRESSURE] - air[0] - 2.0 * wave[o]
         z, k = e[at.TAIL_IMPEDANCE], e[at.TAIL_LOSS]
         # linear below the difference that one step could equalise (as eq 11)
-        least = gas[last, at.GAMMA] * gas[last, at.PRESSURE] * step_s / gas[last, at.VOLUME]
+        least = gas[last, at.GAMMA] * gas[last, at.PRESSURE] * step_s * gas[last, at.PER_VOLUME_M3]
         least /= RELAXATION
         root = math.sqrt(z * z + 4.0 * least * least + 4.0 * k * abs(difference))
         q = 2.0 * difference / (z + root)
@@ -361,7 +364,7 @@ def _exhaust(
         out_flow[o] = flow
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def _crank(
     n: int, speed: float, starter_on: float, load_nm: float, c: FloatArray, e: FloatArray,
     geo: FloatArray, gas: FloatArray, dy: FloatArray,
@@ -399,7 +402,7 @@ def _crank(
     return current
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", inline="always")
 def rates(
     y: FloatArray, dy: FloatArray, beat: int, step_s: float, throttle_m2: float,
     command: FloatArray, wave: FloatArray, c: FloatArray, e: FloatArray, pairs: FloatArray,
@@ -434,6 +437,6 @@ def rates(
 
 def initial_guess(volumes: int) -> FloatArray:
     """A gas table with starting temperatures for the first Newton step."""
-    gas = np.zeros((volumes, 7))
+    gas = np.zeros((volumes, 8))
     gas[:, at.TEMPERATURE] = 400.0
     return gas

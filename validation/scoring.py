@@ -6,12 +6,13 @@ from typing import Any
 import numpy as np
 from cases import MadeCase
 
+from ringland.cycles.rotation import expected_arrival_deg
 from ringland.model import Analysis, ChannelRole, Reference, State
 
 __all__ = ["score", "true_cylinders"]
 
 _EXHAUST = (ChannelRole.EXHAUST, ChannelRole.EXHAUST_2)
-_BLOW_DOWN_DEG = 180.0  # middle of the blow-down after firing top dead centre, all engines here
+_BLOW_DOWN_DEG = 140.0  # rise of the blow-down after firing top dead centre, all engines here
 _ORDER = {State.NOT_JUDGED: -1, State.NORMAL: 0, State.ALERT: 1, State.ALARM: 2}
 
 
@@ -23,8 +24,8 @@ def true_cylinders(analysis: Analysis, made: MadeCase) -> dict[int, int]:
     """Cylinder behind each firing position of the analysis.
 
     With a cylinder reference that is the firing order. Without one, the moment at which the
-    analysis expects a position's pulse is compared with when each cylinder's blow-down really
-    reached the sensor; the turn of the firing order that fits best is taken.
+    analysis expects a position's pulse (the usual delay after its angle) is compared with when
+    each cylinder's blow-down really reached the sensor; the best turn of the firing order is taken.
     """
     engine, cycles = made.result.engine, analysis.cycles
     order = engine.firing_order
@@ -32,14 +33,8 @@ def true_cylinders(analysis: Analysis, made: MadeCase) -> dict[int, int]:
         return dict(enumerate(order, start=1))
     cycle = engine.cycle_deg
     late_s = next(iter(made.told.path_delay_s.values()), 0.0)
-    pulse = 0.0
-    if analysis.cylinders is not None:
-        for delay in analysis.cylinders.delays:
-            if (
-                delay.channel == ChannelRole.EXHAUST.value
-                and delay.pulse_angle_deg.value is not None
-            ):
-                pulse = delay.pulse_angle_deg.value
+    speed = cycles.mean_speed_rpm.value or float(made.result.speed_rpm.mean())
+    pulse = expected_arrival_deg(made.engine, speed)
     start = math.ceil(cycles.angle_deg[0] / cycle + 1.0) * cycle
     turns = np.arange(start, cycles.angle_deg[-1] - 2.0 * cycle, cycle)
     angles = np.asarray(engine.firing_angles_deg)

@@ -1,7 +1,8 @@
 """ASAM MDF 3 and 4, by asammdf. ASAM MDF 4.x: one clock (master channel) per channel group."""
 
+import io
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -60,10 +61,11 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
 
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
-    """The file, opened and closed here: the library leaves a damaged one open."""
+    """The file, opened and closed here: the library leaves a damaged one open, and prints what it
+    knows of it."""
     from asammdf import MDF
 
-    with path.open("rb") as file:
+    with path.open("rb") as file, redirect_stdout(io.StringIO()):
         mdf = MDF(file)
         try:
             yield mdf

@@ -11,16 +11,18 @@ from typing import BinaryIO
 __all__ = ["check_links"]
 
 _MOST_BLOCKS = 200_000
-# MDF 4: which links of a block lead on along the structure that is walked here.
-_FOLLOWED_4 = {
-    b"##HD": (0, 1, 3, 4, 5),
-    b"##DG": (0, 1),
-    b"##CG": (0, 1),
-    b"##CN": (0, 1),
-    b"##DL": (0,),
-    b"##FH": (0,),
-    b"##AT": (0,),
-    b"##EV": (0,),
+# MDF 4: fewest links of a block, and those that are followed: (link, kind it must lead to, None
+# for any).
+_LINKS_4: dict[bytes, tuple[int, tuple[tuple[int, bytes | None], ...]]] = {
+    b"##HD": (6, ((0, b"##DG"), (1, b"##FH"), (3, b"##AT"), (4, b"##EV"), (5, None))),
+    b"##DG": (4, ((0, b"##DG"), (1, b"##CG"), (2, None))),
+    b"##CG": (6, ((0, b"##CG"), (1, b"##CN"))),
+    b"##CN": (8, ((0, b"##CN"), (1, None))),
+    b"##FH": (2, ((0, b"##FH"), (1, None))),
+    b"##AT": (4, ((0, b"##AT"),)),
+    b"##EV": (5, ((0, b"##EV"),)),
+    b"##HL": (1, ((0, b"##DL"),)),
+    b"##DL": (1, ((0, b"##DL"),)),
 }
 # MDF 3: byte offsets of the links (four bytes each) in a block, by its two letters.
 _FOLLOWED_3 = {b"HD": (4,), b"DG": (4, 8), b"CG": (4, 8), b"CN": (4,)}
@@ -45,21 +47,19 @@ def check_links(path: Path) -> None:
 
 def _walk_4(file: BinaryIO, size: int) -> None:
     seen: set[int] = set()
-    todo = [64]
+    todo: list[tuple[int, bytes | None]] = [(64, b"##HD")]
     while todo:
-        at = todo.pop()
+        at, expected = todo.pop()
         _check(at, seen, size, smallest=24)
         file.seek(at)
         kind, _, length, links = struct.unpack("<4sIQQ", file.read(24))
+        fewest, followed = _LINKS_4.get(kind, (0, ()))
+        if expected not in (None, kind) or links < fewest:
+            raise ValueError(f"the block at byte {at} is not what its link says")
         if at + length > size or 24 + 8 * links > length:
-            raise ValueError(f"block at {at} claims to be longer than the file")
-        if at == 64 and (kind != b"##HD" or links < 6):
-            raise ValueError("it has no header block")
-        followed = _FOLLOWED_4.get(kind, ())
-        if not followed:
-            continue
-        found = struct.unpack(f"<{min(links, 6)}Q", file.read(8 * min(links, 6)))
-        todo += [found[i] for i in followed if i < len(found) and found[i]]
+            raise ValueError(f"the block at byte {at} claims to be longer than the file")
+        found = struct.unpack(f"<{fewest}Q", file.read(8 * fewest))
+        todo += [(found[i], leads_to) for i, leads_to in followed if found[i]]
 
 
 def _walk_3(file: BinaryIO, size: int, order: str) -> None:

@@ -63,7 +63,7 @@ def _contrast(
 @numba.njit(cache=True)
 def _at(values: FloatArray, position: float) -> float:
     low = int(position)
-    return values[low] + (position - low) * (values[low + 1] - values[low])
+    return float(values[low] + (position - low) * (values[low + 1] - values[low]))
 
 
 @numba.njit(cache=True)
@@ -109,7 +109,8 @@ def _log_spectra(
         power = np.abs(scipy.fft.rfft(frames * window, size, axis=1)) ** 2
         floor = power.max() * 10.0 ** (-_FLOOR_DB / 10.0) + 1e-300
         spectra.append(np.log(power + floor))
-    return tuple(spectra), size / rate_hz, (starts + frame / 2.0) / rate_hz
+    centres: FloatArray = np.asarray((starts + frame / 2.0) / rate_hz, dtype=np.float64)
+    return tuple(spectra), size / rate_hz, centres
 
 
 def candidate_ridges(
@@ -127,7 +128,9 @@ def candidate_ridges(
         top = min(bottom * 2.0, high_hz)
         margin = 1.0 + _WANDER
         count = max(2, int(np.log(top / bottom * margin**2) / np.log(_GRID_RATIO)) + 1)
-        grid = bottom / margin * _GRID_RATIO ** np.arange(count)
+        grid: FloatArray = np.asarray(
+            bottom / margin * _GRID_RATIO ** np.arange(count), dtype=np.float64
+        )
         spectra, bins_per_hz, centres = _log_spectra(signals, rate_hz, _PERIODS_PER_FRAME / bottom)
         score = np.zeros((len(centres), count))
         one = np.empty_like(score)

@@ -109,7 +109,8 @@ def _increments(demodulated: tuple[ComplexArray, ...], lag: int) -> FloatArray:
     """Shift gained per period, from the cross-spectrum of periods one whole engine cycle apart.
 
     A lag of a cycle compares each cylinder with itself: with a lag of one period, cylinders of
-    unequal strength would bend the phase. The complex products are averaged over a few periods before their phase is read: averaging
+    unequal strength would bend the phase. The complex products are averaged over a few periods
+    before their phase is read: averaging
     phases instead would let the noise of every pulse add up to a slow walk.
     """
     count = demodulated[0].shape[0] - lag
@@ -217,7 +218,7 @@ def _refine(
         if demodulated is None:
             return None
         periods = demodulated[0].shape[0]
-        centre = np.arange(periods) + 0.5
+        centre = np.arange(periods, dtype=np.float64) + 0.5
         if number < 3:
             # differences first: they cannot slip a whole period
             # neighbours first: far apart, a wrong guess would wrap round

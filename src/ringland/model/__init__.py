@@ -12,6 +12,7 @@ from ringland.model.cylinders import (
     OrderLine,
     OrderSpectrum,
     PathDelay,
+    StrokeTerms,
 )
 from ringland.model.diagnosis import (
     Action,
@@ -89,6 +90,7 @@ __all__ = [
     "Sense",
     "SourceInfo",
     "State",
+    "StrokeTerms",
     "Symptom",
     "SymptomTable",
     "ToothWheel",

@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from ringland.model.cylinders import OrderLine
 from ringland.model.estimate import Estimate
+from ringland.model.orders import OrderLine
 from ringland.model.provenance import Provenance
 
 __all__ = ["CrankPhase", "CrankRipple", "RippleSegment"]

@@ -3,7 +3,9 @@
 from dataclasses import dataclass, field
 
 from ringland.model._arrays import FloatArray, read_only
+from ringland.model.crank import CrankRipple
 from ringland.model.estimate import Estimate
+from ringland.model.orders import OrderLine
 from ringland.model.provenance import Provenance
 from ringland.model.recording import ChannelRole
 
@@ -16,6 +18,7 @@ __all__ = [
     "OrderLine",
     "OrderSpectrum",
     "PathDelay",
+    "StrokeTerms",
 ]
 
 
@@ -43,21 +46,6 @@ class AngleSignal:
     def __post_init__(self) -> None:
         for name in ("angle_deg", "values", "mean", "standard_error", "low", "high"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
-
-
-@dataclass(frozen=True)
-class OrderLine:
-    """One line of the order spectrum. `order` is per crank revolution (0.5, 1, 1.5 ...).
-
-    `shared` is True for orders that equal cylinders produce, False for pure imbalance. `noise` is
-    the amplitude the cycle-to-cycle scatter alone would leave in the average.
-    """
-
-    order: float
-    amplitude: float
-    phase_rad: float
-    noise: float
-    shared: bool
 
 
 @dataclass(frozen=True)
@@ -150,6 +138,27 @@ class MisfireCount:
 
 
 @dataclass(frozen=True, eq=False)
+class StrokeTerms:
+    """Crankcase pressure in stroke-shaped terms, (cycles, positions) each, channel unit.
+
+    `push` in compression and expansion, `pull` in induction. `scale`: the push of a usual
+    cylinder of this engine (or, where that cannot be told, what `scale_from` says).
+    `time_constant_deg`: of the crankcase and its vent, as a leaky integrator of flow.
+    """
+
+    channel: str
+    push: FloatArray
+    pull: FloatArray
+    scale: float
+    scale_from: str
+    time_constant_deg: float
+
+    def __post_init__(self) -> None:
+        for name in ("push", "pull"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+@dataclass(frozen=True, eq=False)
 class CylinderSet:
     """Everything measured in the crank-angle domain."""
 
@@ -161,6 +170,8 @@ class CylinderSet:
     misfires: tuple[MisfireCount, ...]
     notes: tuple[str, ...] = ()
     provenance: Provenance = field(default_factory=Provenance)
+    stroke_terms: StrokeTerms | None = None
+    ripples: tuple[CrankRipple, ...] = ()
 
     def signal(self, role: ChannelRole) -> AngleSignal | None:
         """The angle signal with this role, or None."""

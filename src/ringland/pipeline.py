@@ -1,0 +1,170 @@
+"""The whole job on one recording: from signals to symptoms, causes and what to check next."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from ringland.cycles import find_cycles
+from ringland.cylinders import measure_cylinders
+from ringland.metrics import measure_metrics
+from ringland.model import (
+    Analysis,
+    Channel,
+    ChannelRole,
+    Condition,
+    CycleSet,
+    Diagnosis,
+    EngineSpec,
+    GivenAnswer,
+    QualityReport,
+    Recording,
+    RecordingSource,
+    Verdict,
+)
+from ringland.quality import check_recording, unusable_spans
+from ringland.symptoms import judge_symptoms
+
+__all__ = ["analyse", "analyse_source"]
+
+WINDOW_S = 30.0
+"""Length of the windows a long recording is read in."""
+
+_FEWEST_CYCLES = 3
+_SIGNAL_ROLES = frozenset(ChannelRole) - {ChannelRole.UNASSIGNED}
+
+
+def analyse(
+    recording: Recording,
+    engine: EngineSpec,
+    *,
+    answers: Sequence[GivenAnswer] = (),
+    diagnose: bool = True,
+) -> Analysis:
+    """Judge every cylinder of one recording.
+
+    Quality first; then the engine cycle; the crank-angle domain; metrics; symptoms; causes.
+    Nothing is raised for a poor recording: `Analysis.not_judged` says why a part is missing.
+    """
+    quality = check_recording(recording, engine)
+    analysis = Analysis(
+        recording, engine, quality, notes=recording.notes, provenance=recording.provenance
+    )
+    bad = tuple(c.name for c in recording.channels if quality.verdict(c.name) is Verdict.UNUSABLE)
+    heard = [c for c in recording.channels if c.role in _SIGNAL_ROLES and c.name not in bad]
+    if not heard and not recording.edges:
+        return replace(analysis, not_judged=_why_unusable(quality, bad))
+    cycles = find_cycles(
+        _without(recording, bad), engine, bad_spans_s=_bad_spans(quality, recording, bad)
+    )
+    if isinstance(cycles, str):
+        return replace(analysis, not_judged=f"The engine cycle could not be found: {cycles}.")
+    quality = check_recording(recording, engine, cycles)
+    analysis = replace(
+        analysis, quality=quality, cycles=cycles, notes=(*analysis.notes, *cycles.notes)
+    )
+    if len(cycles.kept) < _FEWEST_CYCLES:
+        return replace(
+            analysis,
+            not_judged=f"Only {len(cycles.kept)} of {cycles.found} engine cycles can be used; "
+            f"at least {_FEWEST_CYCLES} are needed. Record for longer.",
+        )
+    bad = tuple(c.name for c in recording.channels if quality.verdict(c.name) is Verdict.UNUSABLE)
+    cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
+    metrics = measure_metrics(cylinders)
+    symptoms = judge_symptoms(metrics)
+    return replace(
+        analysis,
+        cylinders=cylinders,
+        metrics=metrics,
+        symptoms=symptoms,
+        diagnosis=_diagnosis(analysis, answers) if False else None,
+        notes=(*analysis.notes, *cylinders.notes),
+        provenance=analysis.provenance.then(
+            "pipeline.analyse",
+            phase_source=str(cycles.phase_source),
+            cycles_kept=len(cycles.kept),
+            metrics=len(metrics.values),
+            symptoms=len(symptoms.symptoms),
+        ),
+    )
+
+
+def _diagnosis(analysis: Analysis, answers: Sequence[GivenAnswer]) -> Diagnosis | None:
+    return None
+
+
+def _without(recording: Recording, names: tuple[str, ...]) -> Recording:
+    if not names:
+        return recording
+    return replace(recording, channels=tuple(c for c in recording.channels if c.name not in names))
+
+
+def _bad_spans(
+    quality: QualityReport, recording: Recording, bad: tuple[str, ...]
+) -> tuple[tuple[float, float], ...]:
+    spans: list[tuple[float, float]] = []
+    for channel in recording.channels:
+        if channel.role in _SIGNAL_ROLES and channel.name not in bad:
+            spans.extend(unusable_spans(quality, channel.name))
+    return tuple(spans)
+
+
+def _why_unusable(quality: QualityReport, bad: tuple[str, ...]) -> str:
+    reasons = [
+        f"{f.channel}: {f.message}" for f in quality.findings if f.verdict is Verdict.UNUSABLE
+    ]
+    if not reasons:
+        return "The recording has no channel with a known role."
+    return "No channel can be used. " + " ".join(reasons)
+
+
+def analyse_source(
+    source: RecordingSource,
+    engine: EngineSpec,
+    *,
+    condition: Condition = Condition.UNKNOWN,
+    speed_hint_rpm: float | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Analysis:
+    """Judge a long recording window by window, without holding it in memory.
+
+    The window with the most kept cycles is analysed in full; `notes` say what the others showed
+    (speed, states), so that what comes and goes is not lost.
+    """
+    windows = max(1, round(source.duration_s / WINDOW_S))
+    width = source.duration_s / windows
+    best: Analysis | None = None
+    seen: list[str] = []
+    for number in range(windows):
+        start = source.start_s + number * width
+        recording = source.read(start, start + width).with_condition(condition, speed_hint_rpm)
+        found = analyse(recording, engine)
+        seen.append(_line(found, start, start + width))
+        if best is None or _kept(found) > _kept(best):
+            best = found
+        if progress is not None:
+            progress((number + 1) / windows)
+    assert best is not None
+    return replace(best, notes=(*best.notes, *(seen if windows > 1 else ())))
+
+
+def _kept(analysis: Analysis) -> int:
+    return len(analysis.cycles.kept) if isinstance(analysis.cycles, CycleSet) else -1
+
+
+def _line(analysis: Analysis, start_s: float, stop_s: float) -> str:
+    """One line on a window."""
+    span = f"{start_s:.0f} to {stop_s:.0f} s"
+    if analysis.symptoms is None or analysis.cycles is None:
+        return f"{span}: {analysis.not_judged or 'not judged'}"
+    speed = analysis.cycles.mean_speed_rpm.value
+    states = [
+        f"position {p} {analysis.symptoms.state_of(p)}"
+        for p in range(1, analysis.engine.cylinders + 1)
+        if analysis.symptoms.state_of(p) in ("alert", "alarm")
+    ]
+    rpm = "speed unknown" if speed is None else f"{speed:.0f} rpm"
+    return f"{span}: {rpm}, {', '.join(states) if states else 'no alert or alarm'}"
+
+
+def _channel_names(channels: tuple[Channel, ...]) -> tuple[str, ...]:
+    return tuple(c.name for c in channels)

@@ -1,0 +1,147 @@
+"""From metric values to states."""
+
+import numpy as np
+
+from ringland.model import (
+    Estimate,
+    MetricDefinition,
+    MetricTable,
+    MetricValue,
+    State,
+    Symptom,
+    SymptomTable,
+)
+from ringland.symptoms.own_cylinders import Deviation, deviations
+
+__all__ = ["ALARM_RATE", "ALERT_RATE", "judge_symptoms"]
+
+ALARM_RATE = 0.005
+"""Probability that a sound engine shows any alarm in the whole table."""
+
+ALERT_RATE = 0.05
+"""Probability that a sound engine shows any alert or alarm in the whole table."""
+
+_LIMIT_METRICS = ("exhaust_misfire_rate",)
+
+
+def judge_symptoms(metrics: MetricTable) -> SymptomTable:
+    """State of every metric of every firing position."""
+    cells: list[tuple[MetricDefinition, Deviation]] = []
+    symptoms: list[Symptom] = []
+    for definition in metrics.definitions:
+        for channel in dict.fromkeys(v.channel for v in metrics.of_metric(definition.id)):
+            values = tuple(v for v in metrics.of_metric(definition.id) if v.channel == channel)
+            if definition.id in _LIMIT_METRICS:
+                symptoms.extend(_against_limit(definition, value) for value in values)
+                continue
+            found = deviations(definition, values)
+            cells.extend((definition, deviation) for deviation in found)
+            judged = {id(d.value) for d in found}
+            symptoms.extend(
+                _not_judged(definition, value, len(values))
+                for value in values
+                if id(value) not in judged
+            )
+    symptoms.extend(_holm(cells))
+    return SymptomTable(tuple(symptoms), ALARM_RATE, ALERT_RATE)
+
+
+def _holm(cells: list[tuple[MetricDefinition, Deviation]]) -> list[Symptom]:
+    """States by Holm's step-down procedure over all cells, and by size."""
+    count = len(cells)
+    order = np.argsort([d.p_value for _, d in cells], kind="stable")
+    adjusted = np.ones(count)
+    running = 0.0
+    for rank, index in enumerate(order):
+        running = max(running, min(1.0, (count - rank) * cells[index][1].p_value))
+        adjusted[index] = running
+    return [
+        _symptom(definition, deviation, float(p))
+        for (definition, deviation), p in zip(cells, adjusted, strict=True)
+    ]
+
+
+def _symptom(definition: MetricDefinition, found: Deviation, adjusted_p: float) -> Symptom:
+    # an alarm must be large for certain: its lower end still beyond the alert limit
+    surely = found.towards - 1.645 * found.towards_error
+    if (
+        adjusted_p < ALARM_RATE
+        and found.towards >= definition.alarm_deviation
+        and surely >= definition.alert_deviation
+    ):
+        state = State.ALARM
+    elif adjusted_p < ALERT_RATE and found.towards >= definition.alert_deviation:
+        state = State.ALERT
+    else:
+        state = State.NORMAL
+    return Symptom(
+        definition.id,
+        found.value.firing_position,
+        state,
+        found.deviation,
+        definition.alert_deviation,
+        definition.alarm_deviation,
+        found.p_value,
+        "own cylinders",
+        _sentence(definition, found, state),
+    )
+
+
+def _sentence(definition: MetricDefinition, found: Deviation, state: State) -> str:
+    position = found.value.firing_position
+    value = found.deviation.value or 0.0
+    side = "above" if value > 0 else "below"
+    size = f"{abs(value):.0%}" if definition.unit == "1" else f"{abs(value):.1f} {definition.unit}"
+    if state is State.NORMAL:
+        return f"Position {position}: {definition.title.lower()} is like the others."
+    return f"Position {position}: {definition.title.lower()} is {size} {side} the others."
+
+
+def _against_limit(definition: MetricDefinition, value: MetricValue) -> Symptom:
+    """A rate held against a limit of its own: certain when its interval lies beyond it."""
+    estimate = value.estimate
+    if estimate.value is None or estimate.low is None:
+        return _not_judged(definition, value, 0)
+    state = State.NORMAL
+    if estimate.low > definition.alarm_deviation:
+        state = State.ALARM
+    elif estimate.low > definition.alert_deviation:
+        state = State.ALERT
+    sentence = (
+        f"Position {value.firing_position}: no missing pulse was counted."
+        if estimate.value == 0.0
+        else f"Position {value.firing_position}: the pulse is missing in "
+        f"{estimate.value:.0%} of cycles ({estimate.low:.0%} to {estimate.high:.0%})."
+    )
+    return Symptom(
+        definition.id,
+        value.firing_position,
+        state,
+        estimate,
+        definition.alert_deviation,
+        definition.alarm_deviation,
+        None,
+        "limit",
+        sentence,
+    )
+
+
+def _not_judged(definition: MetricDefinition, value: MetricValue, cells: int) -> Symptom:
+    reason = value.estimate.reason or (
+        f"{cells} cylinders on this channel are too few to compare with one another"
+        if cells < 3
+        else "no value"
+    )
+    return Symptom(
+        definition.id,
+        value.firing_position,
+        State.NOT_JUDGED,
+        Estimate(None, None, None, definition.unit, reason=reason),
+        definition.alert_deviation,
+        definition.alarm_deviation,
+        None,
+        "own cylinders",
+        f"Position {value.firing_position}: {definition.title.lower()} not judged, because "
+        f"{reason}.",
+        reason,
+    )

@@ -135,7 +135,7 @@ def test_the_line_is_a_median_and_the_band_the_5_to_95_per_cent_range() -> None:
     np.testing.assert_allclose(strip.high, 45.0)
 
 
-def test_own_part_runs_from_the_arrival_to_the_next_pulse() -> None:
+def test_own_part_is_one_firing_interval_from_just_before_the_arrival() -> None:
     prepared = averaged_cycle.prepare(
         _signal(np.zeros((2, 8)), (0, 1)),
         _cylinders(arrival_deg=200.0),
@@ -143,8 +143,9 @@ def test_own_part_runs_from_the_arrival_to_the_next_pulse() -> None:
         cycle_deg=720.0,
     )
     own = prepared.angle_deg[prepared.strips[0].own]
-    assert own.min() >= 200.0
-    assert own.max() < 560.0
+    # 0.15 of the interval of 360 deg before 200 deg.
+    assert own.min() >= 146.0
+    assert own.max() < 506.0
     assert np.count_nonzero(prepared.strips[0].own) * 2 == prepared.angle_deg.size
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["AveragedCycle", "Strip", "compose", "draw", "prepare", "size_in", "stroke_names"]
 
 _POINTS_IN_ALL = 2400
+_PULSE_LEAD, _CRANKCASE_LEAD = 0.15, 0.25  # of a firing interval
 _FEWEST_POINTS, _MOST_POINTS = 120, 360
 
 
@@ -87,7 +88,8 @@ def prepare(
     heard = [
         a for a in cylinders.assignments if share is None or a.firing_position in share.positions
     ]
-    points = int(np.clip(_POINTS_IN_ALL // max(len(heard), 1), _FEWEST_POINTS, _MOST_POINTS))
+    points = int(np.clip(_POINTS_IN_ALL // max(len(heard), 1), _PULSE_LEAD, _CRANKCASE_LEAD = 0.15, 0.25  # of a firing interval
+_FEWEST_POINTS, _MOST_POINTS))
     angle_deg = np.arange(points) * cycle_deg / points
     whole = np.isfinite(signal.values).all(axis=1)
     median = np.median(signal.values[whole], axis=0)
@@ -138,8 +140,8 @@ def _own_is(arrival_deg: float | None, around_tdc: bool) -> str:
     if arrival_deg is None:
         return "everywhere, as it is not known where each pulse arrives"
     return (
-        f"only over its own part, from {arrival_deg:.0f}° after its firing top dead centre, where "
-        "its pulse arrives, to the next pulse"
+        "only over its own part, one firing interval from just before its pulse arrives, "
+        f"{arrival_deg:.0f}° after its firing top dead centre"
     )
 
 
@@ -169,10 +171,11 @@ def _own_part(
     *,
     centred: bool,
 ) -> BoolArray:
-    """From the arrival to the next pulse, or as wide but begun a quarter earlier."""
+    """One firing interval wide, begun a little before the arrival (its steepest rise)."""
     if arrival_deg is None:
         return np.ones(angle_deg.size, dtype=np.bool_)
-    start = arrival_deg - (gap_deg / 4 if centred else 0.0)
+    lead = _CRANKCASE_LEAD if centred else _PULSE_LEAD
+    start = arrival_deg - lead * gap_deg
     return (angle_deg - start) % cycle_deg < gap_deg
 
 

@@ -88,8 +88,7 @@ def prepare(
     heard = [
         a for a in cylinders.assignments if share is None or a.firing_position in share.positions
     ]
-    points = int(np.clip(_POINTS_IN_ALL // max(len(heard), 1), _PULSE_LEAD, _CRANKCASE_LEAD = 0.15, 0.25  # of a firing interval
-_FEWEST_POINTS, _MOST_POINTS))
+    points = int(np.clip(_POINTS_IN_ALL // max(len(heard), 1), _FEWEST_POINTS, _MOST_POINTS))
     angle_deg = np.arange(points) * cycle_deg / points
     whole = np.isfinite(signal.values).all(axis=1)
     median = np.median(signal.values[whole], axis=0)

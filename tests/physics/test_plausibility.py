@@ -142,6 +142,25 @@ def test_tailpipe_pulse_delay() -> None:
     assert delay_s * 800.0 * 6.0 == pytest.approx(26.45, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("engine", "order", "measured"), [("petrol four", 2.0, 0.166), ("petrol six", 3.0, 0.101)]
+)
+def test_cranking_ripple_is_of_the_measured_size(
+    engine: str, order: float, measured: float
+) -> None:
+    # crank sensors of two other engines, a four and a V6 (SOURCES.md of the real recordings):
+    # amplitude of the compression order over the mean speed; sizes and inertias are not known
+    result = run(engine, "cranking")
+    whole = result.crank_angle_deg < 720.0 * np.floor(result.crank_angle_deg[-1] / 720.0)
+    turn = np.radians(result.crank_angle_deg[whole])
+    speed = result.speed_rpm[whole]
+    line = 2 * abs(np.mean((speed - speed.mean()) * np.exp(-1j * order * turn))) / speed.mean()
+    half = 2 * abs(np.mean((speed - speed.mean()) * np.exp(-0.5j * turn))) / speed.mean()
+    print(f"{engine}: order {order:g} {line:.1%}, measured {measured:.1%}; half order {half:.2%}")
+    assert measured / 1.5 < line < measured * 1.5
+    assert half < 0.01
+
+
 def test_battery_sags_with_the_current() -> None:
     result = run("petrol four", "cranking")
     assert 8.0 < result.battery_v.min() < result.battery_v.max() < 12.6

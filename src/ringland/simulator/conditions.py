@@ -69,7 +69,7 @@ def run_plan(
 
     held: speed control at `held_rpm` (default 1500). cranking: starter on, ignition or fuel off,
     begun from rest 1.2 s before the recording. snap: from idle the throttle is thrown open at 20 %
-    of the recording for 0.35 s, then idle control has it back. run_up: the speed asked for rises
+    of the recording for 0.5 s, then idle control has it back. run_up: the speed asked for rises
     from idle to `held_rpm` (default 2500). coast_down: fuel off and throttle closed from
     `held_rpm` (default 2000) at 20 %. Raises SettingError for a duration that is not positive.
     """
@@ -98,7 +98,7 @@ def run_plan(
     elif condition is RunCondition.SNAP:
         opened = 0.2 * seconds
         commands[:, at.THROTTLE_SHARE] = np.where(
-            (time >= opened) & (time < opened + 0.35), np.clip((time - opened) / 0.1, 0, 1), -1.0
+            (time >= opened) & (time < opened + 0.5), np.clip((time - opened) / 0.1, 0, 1), -1.0
         )
         top = 5.0 * idle_rpm
     elif condition is RunCondition.RUN_UP:

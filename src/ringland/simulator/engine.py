@@ -42,6 +42,7 @@ def _plan_burn(
     `draws`: one uniform number and four standard normal ones. Returns True for a misfire.
     """
     extra = 3 * gas.shape[0] + at.PER_CYLINDER * i
+    ledger = 3 * gas.shape[0] + at.PER_CYLINDER * n
     mass, burned = y[3 * i], gas[i, at.BURNED]
     air = max(mass - y[3 * i + 2], 0.0)
     plan[i, at.PLAN_DONE] = 0.0
@@ -50,6 +51,9 @@ def _plan_burn(
     plan[i, at.PLAN_MOTORED] = p * math.exp(1.3 * math.log(volume))
     leak = y[extra + at.LEAK_AIR_KG] - plan[i, at.PLAN_LEAK_MARK]
     plan[i, at.PLAN_LEAK_MARK] = y[extra + at.LEAK_AIR_KG]
+    unmetered = y[ledger + at.UNMETERED_KG]
+    shared = (unmetered - plan[i, at.PLAN_UNMETERED_MARK]) / n
+    plan[i, at.PLAN_UNMETERED_MARK] = unmetered
     plan[i, at.PLAN_FUEL_KG] = 0.0
     if combustion_on == 0.0 or c[i, at.ACTIVE] == 0.0:
         return False
@@ -62,6 +66,9 @@ def _plan_burn(
     else:
         ratio = c[i, at.LAMBDA_RATIO] * scatter
         ratio *= 1.0 + min(max(leak, 0.0) / max(air - leak, 1e-9), 3.0)
+        # air that no meter saw: mixture control makes up for it as far as its authority goes
+        excess = min(max(shared, 0.0) / max(air - shared, 1e-9), 3.0)
+        ratio *= 1.0 + max(excess - e[at.MIXTURE_AUTHORITY], 0.0)
         fuel = min(stoichiometric / ratio, stoichiometric)
         slowing = residual_speed_ratio(e[at.RESIDUAL_REFERENCE]) / residual_speed_ratio(burned)
         slowing = math.exp(e[at.RESIDUAL_EFFECT] * math.log(slowing))

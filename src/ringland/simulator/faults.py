@@ -197,7 +197,7 @@ _KINDS: tuple[FaultKind, ...] = (
               "area of the hole in each outlet's exhaust",
               change_engine=_engine(
                   exhaust_leak_m2_engine=lambda e, s: e.exhaust_leak_m2_engine + s * 1e-6)),
-    FaultKind("intake_leak_plenum", "intake leak at the plenum", _ENG, "mm2", 1.0, 60.0,
+    FaultKind("intake_leak_plenum", "intake leak at the plenum", _ENG, "mm2", 1.0, 20.0,
               "effective area through which air gets in behind the throttle",
               change_engine=_engine(plenum_leak_m2=lambda e, s: e.plenum_leak_m2 + s * 1e-6)),
 )  # fmt: skip

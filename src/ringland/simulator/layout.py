@@ -137,8 +137,9 @@ PER_CYLINDER = 6
     LOSS_J,
     WORK_OUT_J,
     CRANK_WORK_J,
-) = range(9)
-SCALARS = 9
+    UNMETERED_KG,
+) = range(10)
+SCALARS = 10
 
 # Burn plan of one cylinder for one cycle
 (
@@ -152,8 +153,9 @@ SCALARS = 9
     PLAN_WALL_W_K,
     PLAN_WALL_SLOPE,
     PLAN_END_DEG,
-) = range(10)
-PLAN_SIZE = 10
+    PLAN_UNMETERED_MARK,
+) = range(11)
+PLAN_SIZE = 11
 
 # Memory of the controller
 CTL_SPEED, CTL_INTEGRAL, CTL_CUT, CTL_FUEL, CTL_ADVANCE = range(5)

@@ -293,13 +293,13 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
     constant, linear, square, friction = _friction(idle, diesel)
     if diesel:
         fuel_j_kg, ratio = 42.3e6, 14.40
-        idle_fuel = (friction + 0.15e5) * swept / 0.38 / fuel_j_kg
+        idle_fuel = (friction + 0.15e5) * swept / 0.40 / fuel_j_kg
         idle_throttle = 1.2 * total
     else:
         fuel_j_kg, ratio = 42.5e6, 14.50
         idle_fuel = (friction + 0.65e5) * swept / 0.28 / fuel_j_kg
         cycles_s = idle * 6.0 / spec.cycle_deg
-        idle_throttle = idle_fuel * ratio * spec.cylinders * cycles_s / 240.0
+        idle_throttle = idle_fuel * ratio * spec.cylinders * cycles_s / 290.0
     # big enough for the engine, and for the first compression of one cylinder from rest
     starter = max(litres2, 2.0 * swept / 1e-3) ** 0.8
     turbo = spec.aspiration is Aspiration.TURBO
@@ -365,7 +365,7 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
         "control_rate_hz": 1.5 if diesel else 0.8,
         "advance_gain_deg": 0.0 if diesel else 60.0,
         "advance_per_rpm_deg": 0.003 if diesel else 0.010,
-        "mixture_authority": 0.25,
+        "mixture_authority": 0.30,
         "starter_emf_v": 12.4,
         "starter_stall_a": (1100.0 if diesel else 700.0) * starter,
         "starter_free_rad_s": 27.0 if diesel else 30.0,

@@ -317,7 +317,8 @@ def _induction(
     p, rt, h = air[0], air[1], air[4]
     _outside(plenum, throttle_m2, e[at.SUPPLY_PA], air[2], air[3], step_s, gas, dy, ledger)
     if e[at.PLENUM_LEAK_M2] > 0.0:
-        _outside(plenum, e[at.PLENUM_LEAK_M2], p, rt, h, step_s, gas, dy, ledger)
+        flow = _outside(plenum, e[at.PLENUM_LEAK_M2], p, rt, h, step_s, gas, dy, ledger)
+        dy[ledger + at.UNMETERED_KG] -= flow
     for i in range(n):
         if c[i, at.INTAKE_LEAK_M2] > 0.0:
             flow = _outside(plenum, c[i, at.INTAKE_LEAK_M2], p, rt, h, step_s, gas, dy, ledger)

@@ -51,6 +51,15 @@ def _standard_error(symptom: Symptom) -> float:
     return (deviation.high - deviation.low) / (2.0 * quantile)
 
 
+def _sound_spread(symptom: Symptom, limit: float) -> float:
+    """Standard deviation of sound cylinders on this engine, in units of the limit, as the p-value
+    implies it: deviation over the normal quantile of the same p-value. 0 when it cannot be told."""
+    p, deviation = symptom.p_value, symptom.deviation.value
+    if p is None or deviation is None or not 0.0 < p < 0.4:
+        return 0.0
+    return abs(deviation) / float(-ndtri(p)) / abs(limit)
+
+
 def _preferred(symptoms: Sequence[Symptom]) -> list[Symptom]:
     """One symptom per metric and place: against the engine's own history where there is one."""
     best: dict[tuple[str, int | None], Symptom] = {}
@@ -101,6 +110,7 @@ def recorded_observations(
                     error=error / abs(limit),
                     sentence=_sentence(item, symptom, abnormal),
                     abnormal=abnormal,
+                    sound_spread=_sound_spread(symptom, limit),
                 )
             )
     return observations

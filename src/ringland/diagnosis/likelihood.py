@@ -172,13 +172,16 @@ def _beyond_limit(value: float, mean: float, error: float) -> float:
     return float(0.5 / mean * np.exp(0.5 * (error / mean) ** 2 - over / mean) * erfc(z))
 
 
-def deviation_densities(value: float, error: float) -> tuple[float, float, float]:
+def deviation_densities(
+    value: float, error: float, sound_spread: float = 0.0
+) -> tuple[float, float, float]:
     """Density of a measured deviation: shown by a fault, shown by chance, and not shown.
 
     `value` and its standard error in units of the limit, towards the side that counts. Not shown:
-    normal about 0, the limit at 2.5 standard deviations of sound cylinders. Shown by a fault:
-    beyond the limit by an exponential of mean 1.5; by chance: of mean 0.2, but for one gross error
-    in twenty. All widened by the measurement's error. One reading in 300 is wrong altogether and
+    normal about 0, the limit at 2.5 standard deviations of sound cylinders, or wider by
+    `sound_spread` where the cylinders of this engine differ more among themselves. Shown by a
+    fault: beyond the limit by an exponential of mean 1.5; by chance: of mean 0.2, but for one gross
+    error in twenty. All widened by the measurement's error. One reading in 300 is wrong altogether and
     looks like a fault, so that no single reading is believed without end (equations 5 to 7 of
     docs/theory/diagnosis.md).
     """
@@ -186,7 +189,7 @@ def deviation_densities(value: float, error: float) -> tuple[float, float, float
     soft = float(np.hypot(error, _SOFTNESS))
     fault = _beyond_limit(value, 1.5, soft)
     chance = 0.95 * _beyond_limit(value, 0.2, soft) + 0.05 * fault
-    width = float(np.hypot(error, _SOUND_WIDTH))
+    width = max(float(np.hypot(error, _SOUND_WIDTH)), sound_spread)
     sound = float(np.exp(-0.5 * (value / width) ** 2) / (width * np.sqrt(2.0 * np.pi)))
     return fault, chance, (1.0 - _GROSS) * sound + _GROSS * fault
 
@@ -201,10 +204,11 @@ def item_observation(
     error: float,
     sentence: str,
     abnormal: float,
+    sound_spread: float = 0.0,
 ) -> Observation:
     """A recorded item: `deviation` and its standard `error` in units of the limit, towards the
     side that counts. `abnormal` is the probability that it is beyond the limit, for wording."""
-    fault, chance, sound = deviation_densities(deviation, error)
+    fault, chance, sound = deviation_densities(deviation, error, sound_spread)
     share = _due_to_fault(knowledge, item, positions)
     scale = max(fault, chance, sound)
     table = _item_table(knowledge, item, positions)

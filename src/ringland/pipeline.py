@@ -3,21 +3,25 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from ringland.advice import actions, next_tests
 from ringland.cycles import find_cycles
 from ringland.cylinders import measure_cylinders
+from ringland.diagnosis import diagnose as rank_causes
 from ringland.metrics import measure_metrics
 from ringland.model import (
     Analysis,
-    Channel,
     ChannelRole,
     Condition,
     CycleSet,
+    CylinderSet,
     Diagnosis,
     EngineSpec,
     GivenAnswer,
+    MetricTable,
     QualityReport,
     Recording,
     RecordingSource,
+    SymptomTable,
     Verdict,
 )
 from ringland.quality import check_recording, unusable_spans
@@ -76,7 +80,7 @@ def analyse(
         cylinders=cylinders,
         metrics=metrics,
         symptoms=symptoms,
-        diagnosis=_diagnosis(analysis, answers) if False else None,
+        diagnosis=(_diagnosed(symptoms, metrics, cylinders, engine, answers) if diagnose else None),
         notes=(*analysis.notes, *cylinders.notes),
         provenance=analysis.provenance.then(
             "pipeline.analyse",
@@ -88,8 +92,17 @@ def analyse(
     )
 
 
-def _diagnosis(analysis: Analysis, answers: Sequence[GivenAnswer]) -> Diagnosis | None:
-    return None
+def _diagnosed(
+    symptoms: SymptomTable,
+    metrics: MetricTable,
+    cylinders: CylinderSet,
+    engine: EngineSpec,
+    answers: Sequence[GivenAnswer],
+) -> Diagnosis:
+    """Ranked causes, the next tests and what to do."""
+    found = rank_causes(symptoms, metrics, cylinders, engine, answers=answers)
+    found = replace(found, next_tests=next_tests(found))
+    return replace(found, actions=actions(found))
 
 
 def _without(recording: Recording, names: tuple[str, ...]) -> Recording:
@@ -164,7 +177,3 @@ def _line(analysis: Analysis, start_s: float, stop_s: float) -> str:
     ]
     rpm = "speed unknown" if speed is None else f"{speed:.0f} rpm"
     return f"{span}: {rpm}, {', '.join(states) if states else 'no alert or alarm'}"
-
-
-def _channel_names(channels: tuple[Channel, ...]) -> tuple[str, ...]:
-    return tuple(c.name for c in channels)

@@ -82,14 +82,8 @@ def _without_drift(values: FloatArray) -> FloatArray:
 
 
 @numba.njit(cache=True)
-def _columns(
-    values: FloatArray,
-    trim: int,
-    mean: FloatArray,
-    error: FloatArray,
-    low: FloatArray,
-    high: FloatArray,
-) -> None:
+def _columns(values: FloatArray, trim: int, out: FloatArray) -> None:
+    """Rows of `out`: trimmed mean, its standard error, 5 % and 95 % points of each column."""
     rows, columns = values.shape
     kept = rows - 2 * trim
     for c in range(columns):
@@ -104,10 +98,10 @@ def _columns(
         variance = trim * ((bottom - average) ** 2 + (top - average) ** 2)
         for r in range(trim, rows - trim):
             variance += (column[r] - average) ** 2
-        mean[c] = middle
-        error[c] = np.sqrt(variance / max(rows - 1, 1) / rows) * rows / kept
-        low[c] = column[int(0.05 * (rows - 1))]
-        high[c] = column[int(np.ceil(0.95 * (rows - 1)))]
+        out[0, c] = middle
+        out[1, c] = np.sqrt(variance / max(rows - 1, 1) / rows) * rows / kept
+        out[2, c] = column[int(0.05 * (rows - 1))]
+        out[3, c] = column[int(np.ceil(0.95 * (rows - 1)))]
 
 
 def robust_average(values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -117,7 +111,6 @@ def robust_average(values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArr
     """
     rows, columns = values.shape
     trim = int(_TRIM * rows) if rows >= 7 else 0
-    mean, error = np.empty(columns), np.empty(columns)
-    low, high = np.empty(columns), np.empty(columns)
-    _columns(np.ascontiguousarray(values), trim, mean, error, low, high)
-    return mean, error, low, high
+    out = np.empty((4, columns))
+    _columns(np.ascontiguousarray(values), trim, out)
+    return out[0], out[1], out[2], out[3]

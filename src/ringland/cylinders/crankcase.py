@@ -10,6 +10,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from ringland.cylinders.orders import firing_weights
 from ringland.model import AngleSignal, EngineSpec, StrokeTerms
 
 __all__ = ["crankcase_terms"]
@@ -19,7 +20,8 @@ ComplexArray = NDArray[np.complex128]
 
 _TIME_CONSTANTS_DEG = (15.0, 40.0, 90.0, 200.0, 500.0)
 _HARMONICS = 24
-_DISPLACEMENT_ORDERS = (1.0, 2.0, 4.0)
+_DISPLACEMENT_ORDERS = (1.0, 2.0, 3.0, 4.0, 6.0)
+_PULL_STIFFNESS = 0.03  # pull terms are small beside pushes; weakly determined ones stay near 0
 _GAMMA = 1.32
 
 
@@ -32,14 +34,14 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     best: tuple[float, float, ComplexArray] | None = None
     for constant in _TIME_CONSTANTS_DEG:
         columns = _columns(engine, harmonics, constant)
-        _, misfit = _solve(columns, mean)
+        misfit = _misfit(columns, mean, engine.cylinders)
         if best is None or misfit < best[0]:
             best = (misfit, constant, columns)
     assert best is not None
     _, constant, columns = best
     count = engine.cylinders
     stacked = np.concatenate([columns.real, columns.imag])
-    ridge = 1e-3 * np.diag((stacked**2).sum(axis=0))
+    ridge = _ridge(stacked, count)
     inverse = np.linalg.solve(stacked.T @ stacked + ridge, stacked.T)
     values = np.concatenate([lines.real, lines.imag], axis=1) @ inverse.T
     push, pull = values[:, :count], values[:, count : 2 * count]
@@ -55,13 +57,20 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     )
 
 
-def _solve(columns: ComplexArray, lines: ComplexArray) -> tuple[FloatArray, float]:
+def _ridge(stacked: FloatArray, cylinders: int) -> FloatArray:
+    energy = (stacked**2).sum(axis=0)
+    stiffness = np.full(len(energy), 1e-3)
+    stiffness[cylinders : 2 * cylinders] = _PULL_STIFFNESS
+    return np.diag(stiffness * energy)
+
+
+def _misfit(columns: ComplexArray, lines: ComplexArray, cylinders: int) -> float:
     stacked = np.concatenate([columns.real, columns.imag])
     y = np.concatenate([lines.real, lines.imag])
-    ridge = 1e-3 * np.diag((stacked**2).sum(axis=0))
+    ridge = _ridge(stacked, cylinders)
     solution = np.linalg.solve(stacked.T @ stacked + ridge, stacked.T @ y)
     rest = y - stacked @ solution
-    return solution, float(rest @ rest)
+    return float(rest @ rest + solution @ ridge @ solution)
 
 
 def _columns(engine: EngineSpec, harmonics: int, constant_deg: float) -> ComplexArray:
@@ -79,9 +88,11 @@ def _columns(engine: EngineSpec, harmonics: int, constant_deg: float) -> Complex
     for shape in (push, pull):
         for angle in engine.firing_angles_deg:
             columns.append(shape * np.exp(-2j * np.pi * k * angle / cycle))
+    weight = firing_weights(np.asarray(engine.firing_angles_deg), cycle, harmonics)
     for order in _DISPLACEMENT_ORDERS:
+        # what the pistons displace sums to the orders the cylinders share; the rest cancels
         index = round(order * cycle / 360.0)
-        if index <= harmonics:
+        if index <= harmonics and weight[index] > 0.05:
             for value in (1.0, 1j):
                 column = np.zeros(harmonics, dtype=np.complex128)
                 column[index - 1] = value

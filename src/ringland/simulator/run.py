@@ -56,9 +56,9 @@ def start_state(
     gas[n, at.VOLUME] = e[at.PLENUM_M3]
     gas[n + 2 : n + 2 + outlets, at.VOLUME] = e[at.COLLECTOR_M3]
     gas[n + 2 + outlets :, at.VOLUME] = e[at.REAR_M3]
+    throttled = not e[at.DIESEL] and rpm > 0.0 and parameters.spec.strokes == 4
     if plenum_pa is None:
-        throttled = not e[at.DIESEL] and rpm > 0.0 and parameters.spec.strokes == 4
-        plenum_pa = 0.38e5 if throttled else e[at.SUPPLY_PA]
+        plenum_pa = 0.36e5 if throttled else e[at.SUPPLY_PA]
     pressure = np.full(volumes, e[at.AMBIENT_PA])
     temperature = np.full(volumes, e[at.AMBIENT_K] + 30.0)
     burned = np.zeros(volumes)
@@ -68,6 +68,9 @@ def start_state(
     if rpm > 0.0:
         temperature[n + 2 :] = e[at.EXHAUST_WALL_K] + 60.0
         burned[n + 2 :] = 0.9
+        if throttled:
+            burned[:n] = 0.8
+            temperature[:n] = 600.0
     y = np.zeros(3 * volumes + at.PER_CYLINDER * n + at.SCALARS)
     for v in range(volumes):
         mass = pressure[v] * gas[v, at.VOLUME] / (gas_constant(burned[v]) * temperature[v])
@@ -216,7 +219,7 @@ def simulate(
     rng = np.random.default_rng([seed, 104729])
     start_deg = float(rng.uniform(0.0, parameters.spec.cycle_deg))
     # what the first cycles lose before anything has burned (common size of engine and flywheel)
-    lost_rpm = 55e3 / plan.initial_rpm if plan.initial_rpm > 0.0 else 0.0
+    lost_rpm = 20e3 / plan.initial_rpm if plan.initial_rpm > 0.0 else 0.0
     if parameters.engine.imposed_speed or parameters.engine.diesel:
         lost_rpm = 0.0
     state = start_state(parameters, rpm=plan.initial_rpm + lost_rpm, angle_deg=start_deg)

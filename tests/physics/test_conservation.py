@@ -86,6 +86,10 @@ def full_cycle(step_deg: float) -> np.ndarray:
     p = simulated_engine(spec, imposed_speed=1.0)
     p = replace(p, cylinders=(replace(p.cylinders[0], ring_leak_m2=1e-6),))
     state = start_state(p, rpm=1200.0, angle_deg=300.0, plenum_pa=60e3)
+    t = 328.15  # air at plenum pressure
+    mass = 60e3 * state.gas[0, at.VOLUME] / (R_AIR * t)
+    state.y[0:3] = mass, mass * gas_internal_energy(t, 0.0), 0.0
+    state.gas[0, at.TEMPERATURE] = t
     run = turn_crank(
         p, state, degrees=720.0 + 300.0, step_deg=step_deg, combustion=True, throttle_share=0.05
     )
@@ -106,6 +110,9 @@ def closed_part(step_deg: float) -> np.ndarray:
     p = simulated_engine(EngineSpec("single", 1, (1,), (0.0,)), imposed_speed=1.0, heat_scale=0.0)
     p = replace(p, cylinders=(replace(p.cylinders[0], ring_leak_m2=1e-6),))
     state = start_state(p, rpm=1200.0, angle_deg=612.0, plenum_pa=60e3)
+    mass = 60e3 * state.gas[0, at.VOLUME] / (R_AIR * 328.15)
+    state.y[0:3] = mass, mass * gas_internal_energy(328.15, 0.0), 0.0
+    state.gas[0, at.TEMPERATURE] = 328.15
     turn_crank(p, state, degrees=220.0, step_deg=step_deg, combustion=True, throttle_share=0.05)
     extra = 3 * p.volumes
     keep = (extra + at.WORK_J, 0, 1, extra + at.BLOW_BY_KG)

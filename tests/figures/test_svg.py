@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from ringland.figures import before_after, style, trend
-from ringland.figures.labels import position_name, position_tag
+from ringland.figures.labels import position_name, position_tag, with_place_names
 from ringland.figures.svg import THEME_COLOURS, inline_svg
 from ringland.model import Assignment, Estimate, State, unknown
 
@@ -107,3 +107,11 @@ def test_position_names_say_what_is_not_known() -> None:
     assert [position_tag((a,), a.firing_position) for a in (known, doubtful, nameless)] == [
         "cyl 3", "cyl 3 ?", "pos 3",
     ]  # fmt: skip
+
+
+def test_a_leading_position_becomes_the_cylinder_where_it_is_known() -> None:
+    known = Assignment(4, 540.0, 2, 0.99, True, "trigger")
+    nameless = Assignment(4, 540.0, None, 0.2, False, "no trigger")
+    text = "Position 4: push is above the others."
+    assert with_place_names(text, (known,)) == "Cylinder 2: push is above the others."
+    assert with_place_names(text, (nameless,)) == text

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ringland.figures import style
-from ringland.figures.labels import cause_name
+from ringland.figures.labels import cause_name, with_place_names
 from ringland.model import Assignment, Cause, Diagnosis, natural_frequency
 
 if TYPE_CHECKING:
@@ -63,13 +63,20 @@ def prepare(
     return tuple(bars)
 
 
-def prepare_evidence(cause: Cause) -> tuple[EvidenceBar, ...]:
+def prepare_evidence(
+    cause: Cause, assignments: tuple[Assignment, ...] = ()
+) -> tuple[EvidenceBar, ...]:
     """Evidence of one cause, the strongest first, whichever way it points."""
     weights = (*cause.speaks_for, *cause.speaks_against)
     return tuple(
-        EvidenceBar(w.bits, w.sentence[:1].upper() + w.sentence[1:])
+        EvidenceBar(w.bits, _worded(w.sentence, assignments))
         for w in sorted(weights, key=lambda w: -abs(w.bits))
     )
+
+
+def _worded(sentence: str, assignments: tuple[Assignment, ...]) -> str:
+    text = with_place_names(sentence, assignments)
+    return text[:1].upper() + text[1:]
 
 
 def size_in(bars: tuple[CauseBar, ...]) -> tuple[float, float]:

@@ -84,3 +84,15 @@ def as_percent(definition: MetricDefinition) -> bool:
     """True when values are shown in per cent: bare ratios, but not counts or shape numbers."""
     largest = max(abs(definition.valid_low), abs(definition.valid_high))
     return definition.unit == "1" and largest <= _LARGEST_RATIO
+
+
+def with_place_names(text: str, assignments: Sequence[Assignment]) -> str:
+    """The text with a leading "Position 4:" turned into the cylinder it is, where that is known."""
+
+    def named(match: re.Match[str]) -> str:
+        assignment = find_assignment(assignments, int(match.group(1)))
+        if assignment is None or assignment.cylinder is None or assignment.probability < _SURE:
+            return match.group()
+        return f"Cylinder {assignment.cylinder}:"
+
+    return re.sub(r"^Position (\d+):", named, text)

@@ -1,5 +1,6 @@
 """The first page: what was found, how sure that is, what is not known, what to check."""
 
+import re
 from collections.abc import Sequence
 
 from ringland.model import Analysis, Reference, State, Symptom, SymptomTable, Verdict
@@ -89,7 +90,7 @@ def _finding(analysis: Analysis, position: int | None, state: State) -> Finding:
 def _said(analysis: Analysis, symptom: Symptom) -> str:
     """The sentence of a symptom, or its numbers when nobody worded it."""
     if symptom.sentence:
-        return symptom.sentence
+        return re.sub(r"^Position \d+:\s*", "", symptom.sentence)  # the heading says where
     title = symptom.metric
     if analysis.metrics is not None:
         title = analysis.metrics.definition(symptom.metric).title
@@ -111,9 +112,9 @@ def _how_sure(analysis: Analysis) -> list[str]:
         said.append(f"None of the causes listed: {none}.")
     if analysis.symptoms is not None:
         said.append(
-            "The limits are set so that, of 100 recordings of sound engines, at most "
-            f"{100 * analysis.symptoms.alarm_rate:.2g} show an alarm anywhere and at most "
-            f"{100 * analysis.symptoms.alert_rate:.2g} an alert."
+            "The limits are set so that, of 1000 recordings of sound engines, at most "
+            f"{1000 * analysis.symptoms.alarm_rate:.0f} show an alarm anywhere and at most "
+            f"{1000 * analysis.symptoms.alert_rate:.0f} an alert."
         )
     if analysis.cycles is not None:
         speed = write_estimate(analysis.cycles.mean_speed_rpm)

@@ -57,7 +57,8 @@ def _cause_blocks(analysis: Analysis, cause: Cause, index: int) -> list[Block]:
         else f"How bad: not known ({severity.reason})."
     )
     blocks: list[Block] = []
-    bars = causes.prepare_evidence(cause)
+    assignments = () if analysis.cylinders is None else analysis.cylinders.assignments
+    bars = causes.prepare_evidence(cause, assignments)
     heading = f"{cause_of(analysis, cause)}: {write_odds(cause.probability)}"
     if cause.present is not None and cause.present > cause.probability + 0.05:
         size += f" There at all, alone or beside another fault: {write_odds(cause.present)}."

@@ -191,9 +191,11 @@ def compose(figure: "Figure", prepared: AveragedCycle) -> None:
 
 
 def _step(prepared: AveragedCycle) -> float:
-    """Distance between strips, channel unit: the range of the middle strip and a little more."""
+    """Distance between strips, channel unit: room for the lines, and for the bands if not huge."""
     spans = [float(np.ptp(np.concatenate([s.median, prepared.shared]))) for s in prepared.strips]
-    return 1.25 * max(spans, default=1.0) or 1.0
+    bands = [float(s.high.max() - s.low.min()) for s in prepared.strips]
+    line = max(spans, default=1.0)
+    return max(1.25 * line, min(1.02 * max(bands, default=0.0), 3.0 * line)) or 1.0
 
 
 def draw(axes: "Axes", prepared: AveragedCycle) -> None:

@@ -28,7 +28,7 @@ from ringland.model import (
     Verdict,
 )
 from ringland.report.blocks import Block, Cell, Group, Paragraph, Picture, Points, Section, Table
-from ringland.report.numbers import write_estimate, write_odds, write_plain, write_span
+from ringland.report.numbers import FIXED_SPACE, write_estimate, write_odds, write_plain, write_span
 from ringland.report.words import (
     COMPARISON_WORDS,
     STATE_WORDS,
@@ -177,7 +177,7 @@ def _short_name(analysis: Analysis, position: int | None) -> str:
     assignments = () if analysis.cylinders is None else analysis.cylinders.assignments
     own = next((a for a in assignments if a.firing_position == position), None)
     if own is None or own.cylinder is None:
-        return f"Position {position} of {analysis.engine.cylinders}"
+        return f"Position {position} of {analysis.engine.cylinders}".replace(" ", FIXED_SPACE)
     return f"Cylinder {own.cylinder}"
 
 

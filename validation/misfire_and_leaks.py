@@ -68,6 +68,10 @@ def _right(row: Row, way: str) -> bool:
     return row[way].get("named") == [row["cylinder"]]
 
 
+def _leads(row: Row, way: str) -> bool:
+    return row[way].get("leading") == row["cylinder"]
+
+
 def _among(row: Row, way: str) -> bool:
     return row["cylinder"] in row[way].get("named", [])
 
@@ -146,6 +150,8 @@ def table(rows: list[Row], command: str) -> str:
     for kind, chosen in rings_and_valves.items():
         line(f"{kind} 2 mm2 or more: named", chosen, _right, "95 %")
     line("all leaks: among those named", leaks, _among, "")
+    line("misfire: furthest beyond its limit", misfires, _leads, "99 %")
+    line("all leaks: furthest beyond its limit", leaks, _leads, "95 %")
     line("any fault: top cause right, and its cylinder", misfires + leaks, _caused, "")
     line("sound engine: some cylinder in alarm", healthy, _alarmed, "rare")
     line("sound engine: some cylinder in alert or alarm", healthy, _some_named, "rare")
@@ -187,7 +193,8 @@ def failures(rows: list[Row]) -> Iterable[str]:
                 yield f"{head} {way}: not judged: {told['not_judged']}"
             elif row["kind"] != "healthy" and not _right(row, way):
                 yield (
-                    f"{head} {way}: named {told.get('named')} ({told.get('state')}), faulty is "
+                    f"{head} {way}: named {told.get('named')} ({told.get('state')}), "
+                    f"leading {told.get('leading')}, faulty is "
                     f"{told.get('state_of_faulty')}, rate {told.get('rate')}, "
                     f"{row['snr_db']:.0f} dB, "
                     f"speed {told['speed_rpm']} true {told['true_speed_rpm']:.0f}"

@@ -73,6 +73,21 @@ def _top_cause(analysis: Analysis, cylinder_of: dict[int, int]) -> dict[str, Any
     return {"cause": top.failure_mode, "cause_cylinder": where, "probability": top.probability}
 
 
+def _leading(analysis: Analysis, cylinder_of: dict[int, int]) -> int | None:
+    """Cylinder of the symptom that lies furthest beyond its own alert limit, or None."""
+    if analysis.symptoms is None:
+        return None
+    most, leading = 1.0, None
+    for symptom in analysis.symptoms.symptoms:
+        value, limit = symptom.deviation.value, symptom.alert_limit
+        if symptom.firing_position is None or value is None or not limit:
+            continue
+        beyond = abs(value / limit)
+        if _ORDER[symptom.state] > 0 and beyond >= most:
+            most, leading = beyond, cylinder_of.get(symptom.firing_position)
+    return leading
+
+
 def score(analysis: Analysis, made: MadeCase) -> dict[str, Any]:
     """What was named, whether it was right, and the misfire rate of the faulty cylinder.
 
@@ -91,6 +106,7 @@ def score(analysis: Analysis, made: MadeCase) -> dict[str, Any]:
     worst = max(states.values(), key=_ORDER.__getitem__)
     named = sorted(c for c, s in states.items() if s is worst) if _ORDER[worst] > 0 else []
     out |= {
+        "leading": _leading(analysis, cylinder_of),
         "named": named,
         "state": worst.value,
         "state_of_faulty": None,

@@ -1,8 +1,6 @@
 """The numbers of one simulated engine, and how they are made from an engine description.
 
-Where the description says nothing, usual values of the trade for that kind of engine are taken and
-scaled with its size (common practice, no source). Lengths m, areas m2, pressures Pa, angles degrees
-after the cylinder's own firing top dead centre.
+Lengths m, areas m2, pressures Pa, angles degrees after the cylinder's own firing top dead centre.
 """
 
 import math
@@ -12,8 +10,9 @@ import numpy as np
 
 from ringland.errors import EngineError
 from ringland.model._arrays import FloatArray
-from ringland.model.engine import Aspiration, EngineSpec, Fuel, Geometry, ValveTiming
-from ringland.simulator.kinematics import crank_radius_m, top_centre_shift_rad
+from ringland.model.engine import EngineSpec
+from ringland.simulator.defaults import cylinder_values, engine_values, size_of
+from ringland.simulator.kinematics import top_centre_shift_rad
 
 __all__ = [
     "CylinderParameters",
@@ -195,183 +194,12 @@ class SimulatedEngine:
         return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def _default_geometry(spec: EngineSpec, diesel: bool) -> Geometry:
-    """The usual size when the description gives none: 0.5 L petrol, 1 L diesel per cylinder."""
-    if spec.geometry is not None:
-        return spec.geometry
-    if diesel:
-        return Geometry(bore_m=0.104, stroke_m=0.118, rod_m=0.19, compression_ratio=17.5)
-    return Geometry(bore_m=0.086, stroke_m=0.086, rod_m=0.143, compression_ratio=10.0)
-
-
-def _default_timing(spec: EngineSpec, diesel: bool) -> ValveTiming:
-    if spec.valve_timing is not None:
-        return spec.valve_timing
-    if spec.strokes == 2:
-        return ValveTiming(95.0, 240.0, 122.0, 238.0)
-    if diesel:
-        return ValveTiming(130.0, 370.0, 350.0, 588.0)
-    return ValveTiming(130.0, 374.0, 344.0, 616.0)
-
-
-def _checked(geometry: Geometry) -> Geometry:
-    if geometry.rod_m <= geometry.stroke_m / 2 + abs(geometry.pin_offset_m):
-        raise EngineError(
-            "the connecting rod is too short for this stroke",
-            got=f"rod {geometry.rod_m} m, stroke {geometry.stroke_m} m",
-            allowed="a rod longer than half the stroke plus the pin offset",
-            remedy="check the geometry in the engine description (lengths in m)",
-        )
-    if geometry.compression_ratio <= 1.0:
-        raise EngineError(
-            "the compression ratio must be above 1", got=str(geometry.compression_ratio)
-        )
-    return geometry
-
-
-def _cylinders(
-    spec: EngineSpec, geometry: Geometry, diesel: bool
-) -> tuple[CylinderParameters, ...]:
-    timing = _default_timing(spec, diesel)
-    bore = geometry.bore_m
-    swept = math.pi / 4 * bore**2 * geometry.stroke_m
-    size = bore / 0.086
-    outlets = sorted(set(spec.outlets))
-    if diesel:
-        burn = {
-            "burn_start_deg": 1.0,
-            "burn_duration_deg": 45.0,
-            "burn_form": 1.0,
-            "premixed_share": 0.55,
-            "premixed_duration_deg": 12.0,
-        }
-    else:
-        burn = {"burn_start_deg": -3.0, "burn_duration_deg": 60.0, "burn_form": 2.0}
-    return tuple(
-        CylinderParameters(
-            firing_deg=spec.firing_angle_deg(number),
-            outlet=float(outlets.index(spec.outlets[number - 1])),
-            clearance_m3=swept / (geometry.compression_ratio - 1.0),
-            exhaust_opens_deg=timing.exhaust_opens_deg,
-            exhaust_closes_deg=timing.exhaust_closes_deg,
-            inlet_opens_deg=timing.inlet_opens_deg,
-            inlet_closes_deg=timing.inlet_closes_deg,
-            exhaust_lift_m=0.098 * bore,
-            inlet_lift_m=0.105 * bore,
-            top_gap_m2=(0.12e-6 if diesel else 0.35e-6) * size,
-            second_gap_m2=(0.16e-6 if diesel else 0.45e-6) * size,
-            land_m3=0.4e-6 * size**2,
-            score_to_m=geometry.stroke_m,
-            active=0.0 if number in spec.inactive_cylinders else 1.0,
-            **burn,
-        )
-        for number in range(1, spec.cylinders + 1)
-    )
-
-
-def _friction(rpm: float, diesel: bool) -> tuple[float, float, float, float]:
-    """Constant, linear and square part of the friction pressure, and its value at this speed."""
-    constant = 1.10e5 if diesel else 0.95e5
-    linear, square = 15.0, 5.0e-3
-    return constant, linear, square, constant + rpm * (linear + rpm * square)
-
-
 def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
     """A sound engine to this description, every cylinder alike.
 
     `changes` replace single fields of EngineParameters by name. Unknown fuel counts as petrol.
     Raises EngineError for geometry that cannot turn and for an unknown field name.
     """
-    diesel = spec.fuel is Fuel.DIESEL
-    geometry = _checked(_default_geometry(spec, diesel))
-    bore = geometry.bore_m
-    area = math.pi / 4 * bore**2
-    swept = area * geometry.stroke_m
-    total = swept * spec.cylinders
-    litres2 = total / 2e-3
-    idle = spec.idle_speed_rpm or (700.0 if diesel else 750.0)
-    constant, linear, square, friction = _friction(idle, diesel)
-    if diesel:
-        fuel_j_kg, ratio = 42.3e6, 14.40
-        idle_fuel = (friction + 0.15e5) * swept / 0.40 / fuel_j_kg
-        idle_throttle = 1.2 * total
-    else:
-        fuel_j_kg, ratio = 42.5e6, 14.50
-        idle_fuel = (friction + 0.65e5) * swept / 0.28 / fuel_j_kg
-        cycles_s = idle * 6.0 / spec.cycle_deg
-        idle_throttle = idle_fuel * ratio * spec.cylinders * cycles_s / 290.0
-    # big enough for the engine, and for the first compression of one cylinder from rest
-    starter = max(litres2, 2.0 * swept / 1e-3) ** 0.8
-    turbo = spec.aspiration is Aspiration.TURBO
-    outlets = spec.outlet_count
-    # a two-stroke is scavenged by a blower: supply above ambient, and no throttling
-    blown = spec.strokes == 2
-    values = {
-        "cycle_deg": spec.cycle_deg,
-        "bore_m": bore,
-        "crank_radius_m": crank_radius_m(geometry.stroke_m, geometry.rod_m, geometry.pin_offset_m),
-        "rod_m": geometry.rod_m,
-        "pin_offset_m": geometry.pin_offset_m,
-        "piston_area_m2": area,
-        "swept_m3": swept,
-        "reciprocating_kg": (0.75 if diesel else 0.5) * (bore / 0.086) ** 3,
-        "inertia_kg_m2": (0.50 if diesel else 0.32) * litres2,
-        "friction_pa": constant,
-        "friction_per_rpm_pa": linear,
-        "friction_per_rpm2_pa": square,
-        "exhaust_valve_m": 0.31 * bore,
-        "exhaust_valves": 2.0,
-        "inlet_valve_m": 0.36 * bore,
-        "inlet_valves": 2.0,
-        "plenum_m3": 1.5 * total,
-        "supply_pa": 118e3 if blown else (103e3 if turbo else 101325.0),
-        "supply_k": 310.0 if turbo or blown else 298.15,
-        "plenum_leak_m2": 0.0,
-        "crankcase_m3": 3.0 * total,
-        "breather_m2": (60e-6 if diesel else 25e-6) * litres2,
-        "ventilation_m2": 0.0 if diesel else 1.6e-6 * litres2,
-        "crankcase_wall_k": 360.0,
-        "crankcase_w_k": 10.0 * litres2,
-        "collector_m3": 1.0 * total / outlets,
-        "turbine_m2": 2.5e-4 * litres2 / outlets if turbo else 0.0,
-        "rear_m3": 1.0 * total / outlets,
-        "tail_loss": 3.0e5 * (outlets / litres2) ** 2,
-        "tail_impedance": 0.0,
-        "exhaust_leak_m2_engine": 0.0,
-        "exhaust_wall_k": 480.0,
-        "exhaust_w_k": 5.0 * litres2 / outlets,
-        "wall_k": 430.0,
-        "heat_model": 1.0 if diesel else 0.0,
-        "heat_scale": 1.0,
-        "land_k": 420.0,
-        "ambient_pa": 101325.0,
-        "ambient_k": 298.15,
-        "diesel": 1.0 if diesel else 0.0,
-        "fuel_j_kg": fuel_j_kg,
-        "air_fuel_ratio": ratio,
-        "burned_per_fuel": 1.0 + ratio,
-        "fuel_mass_share": 1.0,
-        "wiebe_a": 5.0,
-        "residual_reference": 0.20,
-        "residual_effect": 0.6,
-        "duration_scatter": 0.03 if diesel else 0.09,
-        "start_scatter_deg": 0.2 if diesel else 1.0,
-        "heat_scatter": 0.01,
-        "mixture_scatter": 0.01 if diesel else 0.02,
-        "full_throttle_m2": (1.2 if diesel or blown else 0.9) * total,
-        "idle_throttle_m2": idle_throttle if not blown else 1.2 * total,
-        "idle_fuel_kg": idle_fuel,
-        "control_gain": 3.0 if diesel else 1.0,
-        "control_rate_hz": 1.5 if diesel else 0.8,
-        "advance_gain_deg": 0.0 if diesel else 60.0,
-        "advance_per_rpm_deg": 0.003 if diesel else 0.010,
-        "mixture_authority": 0.30,
-        "starter_emf_v": 12.4,
-        "starter_stall_a": (1100.0 if diesel else 700.0) * starter,
-        "starter_free_rad_s": 27.0 if diesel else 30.0,
-        "starter_efficiency": 0.65,
-        "battery_ohm": 0.006 / starter,
-    }
     unknown = set(changes) - {f.name for f in fields(EngineParameters)}
     if unknown:
         raise EngineError(
@@ -379,8 +207,20 @@ def simulated_engine(spec: EngineSpec, **changes: float) -> SimulatedEngine:
             got=", ".join(sorted(unknown)),
             allowed=", ".join(f.name for f in fields(EngineParameters)),
         )
-    engine = EngineParameters(**{**values, **changes})
-    return SimulatedEngine(spec, _cylinders(spec, geometry, diesel), engine, idle)
+    size = size_of(spec)
+    outlets = sorted(set(spec.outlets))
+    same = cylinder_values(spec, size)
+    cylinders = tuple(
+        CylinderParameters(
+            firing_deg=spec.firing_angle_deg(number),
+            outlet=float(outlets.index(spec.outlets[number - 1])),
+            active=0.0 if number in spec.inactive_cylinders else 1.0,
+            **same,
+        )
+        for number in range(1, spec.cylinders + 1)
+    )
+    engine = EngineParameters(**{**engine_values(spec, size), **changes})
+    return SimulatedEngine(spec, cylinders, engine, size.idle_rpm)
 
 
 def with_healthy_spread(

@@ -102,12 +102,13 @@ def _said(analysis: Analysis, symptom: Symptom) -> str:
 def _how_sure(analysis: Analysis) -> list[str]:
     said = []
     if analysis.diagnosis is not None:
-        ranked = sorted(analysis.diagnosis.causes, key=lambda c: -c.probability)
-        for index, cause in enumerate(ranked[:_LEADING_CAUSES]):
-            if index == 0 or cause.probability >= _LEAST_SAID:
+        healthy = analysis.diagnosis.healthy
+        explained = [(c.probability, cause_of(analysis, c)) for c in analysis.diagnosis.causes]
+        ranked = sorted([*explained, (healthy, "nothing wrong")], key=lambda e: -e[0])
+        for index, (probability, name) in enumerate(ranked[:_LEADING_CAUSES]):
+            if index == 0 or probability >= _LEAST_SAID:
                 lead = "Best explanation" if index == 0 else "Then"
-                odds = write_odds(cause.probability)
-                said.append(f"{lead}, {odds}: {cause_of(analysis, cause)}.")
+                said.append(f"{lead}, {write_odds(probability)}: {name}.")
         none = write_odds(analysis.diagnosis.none_of_these)
         said.append(f"None of the causes listed: {none}.")
     if analysis.symptoms is not None:

@@ -150,14 +150,21 @@ class EngineParameters:
 
 @dataclass(frozen=True)
 class SimulatedEngine:
-    """Everything the compiled engine needs. `cylinders` by cylinder number; `neighbour_leaks`:
-    (cylinder, cylinder, effective area m2); `idle_rpm`: the speed idle control holds."""
+    """Everything the compiled engine needs.
+
+    `cylinders` by cylinder number; `neighbour_leaks`: (cylinder, cylinder, effective area m2);
+    `idle_rpm`: the speed idle control holds. `bay_window_m2`: effective area through which the bay
+    under `dipstick_cylinder` breathes into the rest of the crankcase; the pressure sensed there
+    differs by what that flow needs (0: the crankcase is one open space).
+    """
 
     spec: EngineSpec
     cylinders: tuple[CylinderParameters, ...]
     engine: EngineParameters
     idle_rpm: float
     neighbour_leaks: tuple[tuple[int, int, float], ...] = ()
+    bay_window_m2: float = 0.0
+    dipstick_cylinder: int = 1
     notes: tuple[str, ...] = ()
 
     @property

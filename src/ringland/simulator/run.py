@@ -254,6 +254,25 @@ def simulate(
     return _result(parameters, condition, plan, faults, seed, rate_hz, truth, signals, pressures)
 
 
+def _bay_pressure_pa(parameters: SimulatedEngine, signals: FloatArray) -> FloatArray:
+    """Pressure in the bay of the dipstick over that of the crankcase, Pa (eq 8a).
+
+    Quasi-steady: half rho times the square of the speed with which the piston's displacement
+    passes the window, with its sign.
+    """
+    if parameters.bay_window_m2 <= 0.0:
+        return np.zeros(len(signals))
+    e = parameters.engine
+    firing = math.radians(parameters.cylinders[parameters.dipstick_cylinder - 1].firing_deg)
+    angle = signals[:, 0] - firing
+    side = e.crank_radius_m * np.sin(angle)
+    slope = side + side * e.crank_radius_m * np.cos(angle) / np.sqrt(e.rod_m**2 - side**2)
+    flow_m3_s = e.piston_area_m2 * slope * signals[:, 1]
+    density = signals[:, 2] / (R_AIR * e.crankcase_wall_k)
+    speed = flow_m3_s / parameters.bay_window_m2
+    return np.asarray(0.5 * density * speed * np.abs(speed))
+
+
 def _result(
     parameters: SimulatedEngine, condition: RunCondition, plan: RunPlan, faults: tuple[Fault, ...],
     seed: int, rate_hz: float, truth: FloatArray, signals: FloatArray, pressures: FloatArray,
@@ -299,7 +318,7 @@ def _result(
         exhaust_flow_kg_s=kept[:, 7::3].T,
         exhaust_pressure_pa=kept[:, 8::3].T,
         exhaust_temperature_k=kept[:, 9::3].T,
-        crankcase_pressure_pa=kept[:, 2],
+        crankcase_pressure_pa=kept[:, 2] + _bay_pressure_pa(parameters, kept),
         crankcase_flow_kg_s=kept[:, 3],
         plenum_pressure_pa=kept[:, 4],
         starter_current_a=current,

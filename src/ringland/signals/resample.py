@@ -31,30 +31,74 @@ _TABLE = _kernel_table()
 
 
 @numba.njit(cache=True)
+def _kernel(zero_crossings: float, table: FloatArray) -> float:  # pragma: no cover - compiled
+    where = abs(zero_crossings) * _TABLE_STEPS
+    index = int(where)
+    if index >= table.shape[0] - 1:
+        return 0.0
+    return float(table[index] + (where - index) * (table[index + 1] - table[index]))
+
+
+@numba.njit(cache=True)
+def _kernel_rows(
+    scale: float, phases: int, reach: int, table: FloatArray
+) -> FloatArray:  # pragma: no cover - compiled
+    """Row p: weights of the 2 * reach samples around a point p / phases after the sample
+    before it; the last column is their sum."""
+    rows = np.zeros((phases + 1, 2 * reach + 1))
+    for p in range(phases + 1):
+        for k in range(2 * reach):
+            weight = _kernel((k - reach + 1 - p / phases) * scale, table)
+            rows[p, k] = weight
+            rows[p, 2 * reach] += weight
+    return rows
+
+
+@numba.njit(cache=True, fastmath={"reassoc", "contract"})
+def _weighted(
+    samples: FloatArray, lower: FloatArray, upper: FloatArray, part: float
+) -> float:  # pragma: no cover - compiled
+    """Sum of samples under weights between two rows; order of the terms is left to the machine."""
+    total = 0.0
+    for k in range(samples.shape[0]):
+        total += (lower[k] + part * (upper[k] - lower[k])) * samples[k]
+    return total
+
+
+@numba.njit(cache=True)
 def _resample_at(
     samples: FloatArray,
     position: FloatArray,
     cutoff_per_sample: float,
     table: FloatArray,
     out: FloatArray,
-) -> None:
+) -> None:  # pragma: no cover - compiled
     n = samples.shape[0]
     scale = 2.0 * cutoff_per_sample  # zero crossings per input sample
     half = (table.shape[0] - 2) / _TABLE_STEPS / scale
+    reach = int(math.ceil(half)) + 1
+    # rows as far apart as the entries of the table, so that lines between them err no more
+    phases = max(2, int(math.ceil(_TABLE_STEPS * scale)))
+    rows = _kernel_rows(scale, phases, reach, table)
     for i in range(position.shape[0]):
         centre = position[i]
         if not (0.0 <= centre <= n - 1):
             out[i] = np.nan
             continue
-        first = max(0, math.ceil(centre - half))
-        last = min(n - 1, math.floor(centre + half))
+        before = int(centre)
+        first, last = before - reach + 1, before + reach
+        if first >= 0 and last < n:
+            where = (centre - before) * phases
+            p = min(int(where), phases - 1)
+            part = where - p
+            lower, upper = rows[p], rows[p + 1]
+            weights = lower[2 * reach] + part * (upper[2 * reach] - lower[2 * reach])
+            out[i] = _weighted(samples[first : last + 1], lower, upper, part) / weights
+            continue
         total = 0.0
         weights = 0.0
-        step = scale * _TABLE_STEPS
-        for k in range(first, last + 1):
-            where = abs(k - centre) * step
-            index = int(where)
-            weight = table[index] + (where - index) * (table[index + 1] - table[index])
+        for k in range(max(0, first), min(n - 1, last) + 1):
+            weight = _kernel((k - centre) * scale, table)
             total += weight * samples[k]
             weights += weight
         out[i] = total / weights

@@ -35,7 +35,7 @@ class CycleTruth:
     centre (NaN when the cycle is not whole in the recording). `heat_j`: heat released.
     `residual_fraction`: burned mass fraction when the inlet valve closed. `trapped_kg`: mass in
     the cylinder then. `blow_by_kg`: net mass from the cylinder past its rings to the crankcase.
-    `peak_pressure_pa` in that cycle.
+    `peak_pressure_pa` in that cycle. What lies beyond the end of the run is NaN, not misfired.
     """
 
     firing_time_s: FloatArray

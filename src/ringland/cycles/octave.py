@@ -6,7 +6,6 @@ warped recording are weighed by a Gaussian line model with a smooth pulse spectr
 size of imbalance. See docs/theory/cycle_from_pulses.md, equations (4) to (8).
 """
 
-import itertools
 from dataclasses import dataclass
 
 import numba
@@ -20,8 +19,6 @@ from ringland.signals import resample_at
 __all__ = ["LineSpectrum", "cycle_log_evidence", "firing_pattern", "line_spectrum"]
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 _IMBALANCE = (0.003, 0.01, 0.03, 0.1, 0.3, 1.0)  # imbalance over shared amplitude, tried in turn
 _RIDGE = (1e-6, 0.05, 0.3, 1.0)  # stiffness of the pulse spectrum, by degree
@@ -33,6 +30,8 @@ _LOBE_BINS = 5.0
 _SHARED = 0.15  # pattern height from which a line counts as shared
 _SAG = 0.03
 _SAG_WIDTH = 0.7
+_LOG_2 = 0.6931471805599453
+_LARGE = 1e150
 _TAIL_COST = 1.5  # extra cost of a line far stronger than the model allows
 
 
@@ -91,11 +90,18 @@ def _two_sided_floor(power: FloatArray, out: FloatArray) -> None:
         out[i] = level
 
 
-def firing_pattern(angles_deg: FloatArray, cycle_deg: float, harmonics: int) -> FloatArray:
+@numba.njit(cache=True)
+def firing_pattern(
+    angles_deg: FloatArray, cycle_deg: float, harmonics: int
+) -> FloatArray:  # pragma: no cover - compiled
     """|mean of exp(-i k angle)| of the firing angles for cycle harmonics k = 1 .. `harmonics`."""
-    k = np.arange(1, harmonics + 1)[:, None]
-    turn = np.exp(-2j * np.pi * k * np.asarray(angles_deg)[None, :] / cycle_deg)
-    return np.asarray(np.abs(turn.mean(axis=1)))
+    step = np.exp(-2j * np.pi * angles_deg / cycle_deg)
+    turn = step.copy()
+    out = np.empty(harmonics)
+    for k in range(harmonics):
+        out[k] = abs(turn.mean())
+        turn *= step
+    return out
 
 
 def cycle_log_evidence(
@@ -112,84 +118,139 @@ def cycle_log_evidence(
         harmonics = int(spectrum.highest * periods_per_cycle)
         if harmonics < 1:
             return -np.inf
-        pattern = firing_pattern(angles_deg, cycle_deg, harmonics)
-        ratio = _read(spectrum, np.arange(1, harmonics + 1) / periods_per_cycle)
+        pattern = firing_pattern(np.asarray(angles_deg), cycle_deg, harmonics)
+        ratio = _read(spectrum.ratio, spectrum.per_period, periods_per_cycle, harmonics)
         ratio = _count_once(ratio, spectrum.per_period / periods_per_cycle)
         total += _line_evidence(ratio, pattern)
     return total
 
 
-def _read(spectrum: LineSpectrum, frequency: FloatArray) -> FloatArray:
-    """Line power ratio at given frequencies: the larger of the two nearest bins."""
-    position = frequency * spectrum.per_period
-    low = np.clip(position.astype(np.int64), 0, len(spectrum.ratio) - 2)
-    return np.maximum(spectrum.ratio[low], spectrum.ratio[low + 1])
+@numba.njit(cache=True)
+def _read(
+    spectrum: FloatArray, per_period: float, periods_per_cycle: float, harmonics: int
+) -> FloatArray:  # pragma: no cover - compiled
+    """Line power ratio at harmonics 1, 2 ... of the cycle: the larger of the two nearest bins."""
+    out = np.empty(harmonics)
+    for k in range(harmonics):
+        low = min(max(int((k + 1) / periods_per_cycle * per_period), 0), spectrum.shape[0] - 2)
+        out[k] = max(spectrum[low], spectrum[low + 1])
+    return out
 
 
-def _count_once(ratio: FloatArray, bins_apart: float) -> FloatArray:
+@numba.njit(cache=True)
+def _count_once(ratio: FloatArray, bins_apart: float) -> FloatArray:  # pragma: no cover - compiled
     """Where few cycles make lines overlap, only the strongest within one main lobe counts."""
     reach = int(np.ceil(_LOBE_BINS / bins_apart)) - 1
-    kept = ratio
-    for step in range(1, reach + 1):
-        higher = np.zeros_like(ratio)
-        higher[step:] = ratio[:-step]
-        higher[:-step] = np.maximum(higher[:-step], ratio[step:])
-        kept = np.where(higher > ratio, np.minimum(kept, 1.0), kept)
+    kept = ratio.copy()
+    n = ratio.shape[0]
+    for i in range(n):
+        for k in range(max(0, i - reach), min(n, i + reach + 1)):
+            if ratio[k] > ratio[i]:
+                kept[i] = min(ratio[i], 1.0)
+                break
     return kept
 
 
-def _smooth_spectrum(harmonic: IntArray, log_level: FloatArray, highest: int) -> FloatArray:
-    """Log pulse spectrum at harmonics 1 .. `highest` from the shared ones, as a stiff cubic.
+@numba.njit(cache=True)
+def _cubic_terms(at: float) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
+    """Legendre polynomials of degree 0 to 3."""
+    return 1.0, at, 1.5 * at * at - 0.5, (2.5 * at * at - 1.5) * at
+
+
+@numba.njit(cache=True)
+def _smooth_spectrum(
+    ratio: FloatArray, pattern: FloatArray
+) -> FloatArray:  # pragma: no cover - compiled
+    """Pulse spectrum at every harmonic from the shared ones: a stiff cubic in logarithms.
 
     A pulse short against its interval has a smooth spectrum; the ridge keeps few lines from
     bending it.
     """
-    scale = max(highest, 2)
-    known = np.polynomial.legendre.legvander(2.0 * harmonic / scale - 1.0, 3)
-    gram = known.T @ known + np.diag(_RIDGE)
-    # mean of the logarithm of an exponential variable is 0.577 below the logarithm of its mean
-    coefficient = np.linalg.solve(gram, known.T @ (log_level + 0.577))
-    everywhere = 2.0 * np.arange(1, highest + 1) / scale - 1.0
-    return np.asarray(np.polynomial.legendre.legvander(everywhere, 3) @ coefficient)
+    n = ratio.shape[0]
+    scale = max(n, 2)
+    gram = np.diag(np.array(_RIDGE))
+    right = np.zeros(4)
+    for k in range(n):
+        if pattern[k] <= _SHARED:
+            continue
+        # mean of the logarithm of an exponential variable is 0.577 below the logarithm of its mean
+        level = np.log(max(ratio[k] / max(pattern[k] ** 2, 1e-3), 1.0)) + 0.577
+        terms = _cubic_terms(2.0 * (k + 1) / scale - 1.0)
+        for i in range(4):
+            right[i] += terms[i] * level
+            for j in range(4):
+                gram[i, j] += terms[i] * terms[j]
+    for i in range(4):  # Gauss; positive definite by the ridge
+        for j in range(i + 1, 4):
+            factor = gram[j, i] / gram[i, i]
+            gram[j, i:] -= factor * gram[i, i:]
+            right[j] -= factor * right[i]
+    for i in range(3, -1, -1):
+        for j in range(i + 1, 4):
+            right[i] -= gram[i, j] * right[j]
+        right[i] /= gram[i, i]
+    out = np.empty(n)
+    for k in range(n):
+        terms = _cubic_terms(2.0 * (k + 1) / scale - 1.0)
+        total = 0.0
+        for i in range(4):
+            total += right[i] * terms[i]
+        out[k] = np.exp(total)
+    return out
 
 
-def _sag_cost(ratio: FloatArray, shared: BoolArray) -> float:
+@numba.njit(cache=True)
+def _sag_cost(ratio: FloatArray, pattern: FloatArray) -> float:  # pragma: no cover - compiled
     """Cost of shared lines far below a stronger one of higher order, or below pure imbalance.
 
     Pulses are strongest at low orders; sensors with a low corner or a resonance may lift the
     higher ones by some 15 dB, not by 30.
     """
-    heights = np.maximum(ratio[shared], 1.0)
-    lower = heights[: int(np.argmax(heights))]
-    depth = np.log(_SAG * float(heights.max()) / lower)
-    cost = float((np.maximum(depth, 0.0) ** 2).sum())
-    if not shared.all():
+    top, top_at, imbalance = 0.0, -1, 0.0
+    for k in range(ratio.shape[0]):
+        height = max(ratio[k], 1.0)
+        if pattern[k] <= _SHARED:
+            imbalance = max(imbalance, height)
+        elif height > top:
+            top, top_at = height, k
+    cost = 0.0
+    for k in range(top_at):
+        if pattern[k] > _SHARED:
+            cost += max(np.log(_SAG * top / max(ratio[k], 1.0)), 0.0) ** 2
+    if imbalance > 0.0:
         # even a dead cylinder leaves what the cylinders share the strongest line
-        excess = np.log(max(float(ratio[~shared].max()), 1.0) / float(heights.max()))
-        cost += max(excess, 0.0) ** 2
+        cost += max(np.log(imbalance / top), 0.0) ** 2
     return 0.5 * cost / _SAG_WIDTH**2
 
 
-def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:
+@numba.njit(cache=True)
+def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:  # pragma: no cover - compiled
     """Sum over lines of log p(ratio | model) - log p(ratio | noise), best imbalance size."""
-    shared = pattern > _SHARED
-    if not shared.any():
+    if not np.any(pattern > _SHARED):
         return -np.inf
-    where = np.flatnonzero(shared)
-    # pulse spectrum at every line: smooth in log through the shared lines
-    excess = np.log(np.maximum(ratio[where] / np.maximum(pattern[where] ** 2, 1e-3), 1.0))
-    level = np.exp(_smooth_spectrum(where + 1, excess, len(ratio)))
-    sag = _sag_cost(ratio, shared)
-    best = -np.inf
-    strongest = float(ratio.max())
-    for imbalance, even in itertools.product(_IMBALANCE, _EVEN_IMBALANCE):
-        variance = level * (pattern**2 + imbalance**2) + even * strongest
-        usual = -np.log1p(variance) + ratio * variance / (1.0 + variance)
-        free = np.maximum(ratio - 1.0, 0.0)
-        # heavy tail: a line may be stronger than foreseen, at a cost in logarithms
-        unusual = (
-            -np.log1p(free) + free - np.log((1.0 + free) / (1.0 + variance) + 1.0) - _TAIL_COST
-        )
-        unusual = np.where(free > variance, unusual, -np.inf)
-        best = max(best, float(np.maximum(usual, unusual).sum()))
-    return best - sag
+    level = _smooth_spectrum(ratio, pattern)
+    free = np.maximum(ratio - 1.0, 0.0)
+    unforeseen = free - np.log1p(free) - _TAIL_COST
+    best, strongest = -np.inf, ratio.max()
+    for imbalance in _IMBALANCE:
+        for even in _EVEN_IMBALANCE:
+            total, product = 0.0, 1.0  # logarithms are added as the logarithm of a product
+            for k in range(ratio.shape[0]):
+                above = 1.0 + level[k] * (pattern[k] ** 2 + imbalance**2) + even * strongest
+                value = ratio[k] * (1.0 - 1.0 / above)
+                # a line may be stronger than foreseen, at a cost in logarithms; a weak one never
+                # gains by that: free > variance > 0 makes its usual share at least 0, the other
+                # one at most unforeseen - log 2
+                if unforeseen[k] > _LOG_2 and ratio[k] > above:
+                    spread = np.log(above)
+                    tail = unforeseen[k] - np.log(ratio[k] + above) + spread
+                    total += max(value - spread, tail)
+                    continue
+                total += value
+                product *= above
+                if product > _LARGE:
+                    total -= np.log(product)
+                    product = 1.0
+            total -= np.log(product)
+            best = max(best, total)
+    return best - _sag_cost(ratio, pattern)

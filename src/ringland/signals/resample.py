@@ -76,9 +76,9 @@ def _resample_at(
     n = samples.shape[0]
     scale = 2.0 * cutoff_per_sample  # zero crossings per input sample
     half = (table.shape[0] - 2) / _TABLE_STEPS / scale
-    reach = int(math.ceil(half)) + 1
+    reach = math.ceil(half) + 1
     # rows as far apart as the entries of the table, so that lines between them err no more
-    phases = max(2, int(math.ceil(_TABLE_STEPS * scale)))
+    phases = max(2, math.ceil(_TABLE_STEPS * scale))
     rows = _kernel_rows(scale, phases, reach, table)
     for i in range(position.shape[0]):
         centre = position[i]

@@ -58,7 +58,8 @@ def start_state(
     gas[n + 2 + outlets :, at.VOLUME] = e[at.REAR_M3]
     throttled = not e[at.DIESEL] and rpm > 0.0 and parameters.spec.strokes == 4
     if plenum_pa is None:
-        plenum_pa = 0.36e5 if throttled else e[at.SUPPLY_PA]
+        # below where it settles: the first charges carry little residual gas and burn strongly
+        plenum_pa = 0.24e5 if throttled else e[at.SUPPLY_PA]
     pressure = np.full(volumes, e[at.AMBIENT_PA])
     temperature = np.full(volumes, e[at.AMBIENT_K] + 30.0)
     burned = np.zeros(volumes)

@@ -4,13 +4,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_t
 
 import ringland.reference.build as build
 from ringland.diagnosis import load_knowledge
 from ringland.errors import SettingError
 from ringland.model import (
+    AngleSignal,
     ChannelRole,
+    CylinderSet,
     EngineSpec,
     Estimate,
     Fuel,
@@ -21,70 +22,41 @@ from ringland.model import (
     Sense,
 )
 from ringland.model._arrays import FloatArray
-from ringland.reference.likelihood import (
-    CaseFeatures,
-    CaseModel,
-    _student_log,
-    evaluate,
-    features_of,
-    fit_cases,
-)
+from ringland.reference.features import recording_features
+from ringland.reference.likelihood import CaseFeatures, CaseModel, evaluate_features, fit_cases
 from ringland.reference.plan import CaseSettings, PlannedCase, load_settings, plan_cases
 from ringland.simulator.faults import FAULT_KINDS
 
 ENGINE = EngineSpec("six", 6, (1, 5, 3, 6, 2, 4), tuple(120.0 * i for i in range(6)))
-METRICS = ("alpha", "beta", "gamma")
+NAMES = ("alpha", "beta", "gamma")
 SHIFT = {0: (-8.0, 0.0, 2.0), 5: (0.0, 9.0, 0.0), 8: (-4.0, 0.0, 8.0)}
-"""Component number -> full-severity shift of the invented metrics, in sound spreads."""
-
-
-def definition(metric: str) -> MetricDefinition:
-    return MetricDefinition(
-        metric, metric, "1", ChannelRole.EXHAUST, Sense.BOTH, -1e9, 1e9, 1, 1.0, 3.0, 6.0,
-        "heuristic",
-    )  # fmt: skip
-
-
-def table_of(values: FloatArray) -> MetricTable:
-    """(positions, metrics) as a table."""
-    rows = [
-        MetricValue(m, "exhaust", p + 1, Estimate.from_se(float(values[p, k]), 0.1, "1"))
-        for p in range(len(values))
-        for k, m in enumerate(METRICS)
-        if np.isfinite(values[p, k])
-    ]
-    return MetricTable(tuple(definition(m) for m in METRICS), tuple(rows))
+"""Component number -> full-severity shift of the invented features, in sound spreads."""
 
 
 def invented(seed: int, component: int | None, step: float, position: int = 2) -> FloatArray:
-    """Six cylinders, unit sound spread about a common level; one shifted by severity."""
+    """Six cylinders, each with its own level, unit spread; one shifted by severity."""
     rng = np.random.default_rng(seed)
-    values = 10.0 + rng.standard_normal((6, 3))
+    values = 10.0 + 3.0 * np.arange(6)[:, None] + rng.standard_normal((6, 3))
     if component is not None:
         values[position] += np.array(SHIFT[component]) * (0.3 + 0.7 * step)
     return values
 
 
-def invented_cases(per_component: int = 30, sound: int = 30) -> CaseFeatures:
-    rows, components, steps, cases = [], [], [], []
+def invented_cases(per_component: int = 40, sound: int = 40) -> CaseFeatures:
+    rows, components, steps = [], [], []
     plan: list[int | None] = [None] * sound + [c for c in SHIFT for _ in range(per_component)]
     for number, component in enumerate(plan):
         step = (number * 0.618) % 1.0
         position = number % 6
-        values = invented(1000 + number, component, step, position)
-        rows.append(features_of(table_of(values), METRICS, 6))
+        rows.append(invented(1000 + number, component, step, position))
         labels = np.full(6, -1)
         if component is not None:
             labels[position] = component
         components.append(labels)
         steps.append(np.where(labels >= 0, step, 0.0))
-        cases.append(np.full(6, number))
+    order = np.random.default_rng(0).permutation(len(rows))
     return CaseFeatures(
-        METRICS,
-        np.concatenate(rows),
-        np.concatenate(components),
-        np.concatenate(steps),
-        np.concatenate(cases),
+        NAMES, np.array(rows)[order], np.array(components)[order], np.array(steps)[order]
     )
 
 
@@ -120,24 +92,66 @@ def test_plan_is_a_fair_mixture() -> None:
     assert "injector_dribble" in kinds
 
 
-def test_features_are_free_of_level_and_need_three_cylinders() -> None:
-    values = invented(1, None, 0.0)
-    a = features_of(table_of(values), METRICS, 6)
-    b = features_of(table_of(values + 100.0), METRICS, 6)
-    np.testing.assert_allclose(a, b, atol=1e-9)
-    assert np.abs(np.median(a, axis=0)).max() < 1e-12
-    values[2:] = np.nan
-    assert np.isnan(features_of(table_of(values), METRICS, 6)).all()
+def signal(role: ChannelRole, bump_deg: float, size: float) -> AngleSignal:
+    """Six equal pulses, the one at `bump_deg` of another size, over eight cycles."""
+    angle = np.arange(720.0)
+    mean = np.zeros(720)
+    for p in range(6):
+        away = (angle - 120.0 * p - 60.0 + 360.0) % 720.0 - 360.0
+        mean += (size if abs(120.0 * p - bump_deg) < 1 else 1.0) * np.exp(-0.5 * (away / 20) ** 2)
+    values = np.tile(mean, (8, 1))
+    return AngleSignal(
+        str(role), role, "Pa", angle, values, mean, mean * 0, mean, mean, tuple(range(8))
+    )
 
 
-def test_student_density_is_the_published_one() -> None:
-    """Multivariate t against scipy.stats.multivariate_t."""
-    covariance = np.array([[2.0, 0.5], [0.5, 1.0]])
-    y = np.array([0.7, -1.2])
-    log, distance = _student_log(y[None], np.zeros((1, 2)), covariance, 5.0)
-    exact = multivariate_t(np.zeros(2), covariance, df=5).logpdf(y)
-    assert log[0, 0] == pytest.approx(exact)
-    assert distance[0, 0] == pytest.approx(y @ np.linalg.solve(covariance, y))
+def test_features_look_alike_from_every_position() -> None:
+    """A bump at one position, seen from there, is the bump at another seen from there."""
+    empty = MetricTable((), ())
+    seen = []
+    for p in (0, 2, 5):
+        cylinders = CylinderSet(
+            (signal(ChannelRole.CRANKCASE, 120.0 * p, 0.3),), (), (), (), (), ()
+        )
+        names, values = recording_features(empty, cylinders, ENGINE)
+        assert values.shape == (6, len(names))
+        seen.append(values[p])
+    np.testing.assert_allclose(seen[0], seen[1], atol=1e-9)
+    np.testing.assert_allclose(seen[0], seen[2], atol=1e-9)
+
+
+def test_metrics_are_among_the_features() -> None:
+    definition = MetricDefinition(
+        "alpha", "alpha", "1", ChannelRole.EXHAUST, Sense.BOTH, -1e9, 1e9, 1, 1.0, 3.0, 6.0,
+        "heuristic",
+    )  # fmt: skip
+    row = MetricValue("alpha", "exhaust", 3, Estimate.from_se(0.7, 0.1, "1"))
+    names, values = recording_features(
+        MetricTable((definition,), (row,)), CylinderSet((), (), (), (), (), ()), ENGINE
+    )
+    assert names == ("alpha",)
+    assert values[2, 0] == pytest.approx(0.7)
+    assert np.isnan(values[[0, 1, 3, 4, 5], 0]).all()
+
+
+def test_probabilities_are_calibrated_on_new_cases(model: CaseModel) -> None:
+    """Softmax of the ratios with the simulated shares: mean probability of the truth is what a
+    calibrated judge reaches (expected calibration error of the top cause at most 0.1)."""
+    said, right = [], []
+    modes = {c: model.settings.components[c].mode for c in SHIFT}
+    for seed in range(240):
+        component = list(SHIFT)[seed % 3]
+        values = invented(40_000 + seed, component, (seed * 0.37) % 1.0, seed % 6)
+        evidence = evaluate_features(model, values)
+        keys = list(evidence.log_ratio)
+        weights = np.array([evidence.log_ratio[k] for k in keys])
+        p = np.exp(weights - weights.max())
+        p /= p.sum()
+        best = int(np.argmax(p))
+        said.append(p[best])
+        right.append(keys[best] == (modes[component], seed % 6 + 1))
+    assert abs(np.mean(said) - np.mean(right)) < 0.1
+    assert np.mean(right) > 0.9
 
 
 @pytest.mark.parametrize("component", list(SHIFT))
@@ -148,8 +162,7 @@ def test_the_right_mode_and_cylinder_lead(model: CaseModel, component: int) -> N
     for seed in range(40):
         position = seed % 6
         values = invented(50_000 + 100 * component + seed, component, 0.7, position)
-        evidence = evaluate(model, table_of(values), 6)
-        assert evidence is not None
+        evidence = evaluate_features(model, values)
         best = max(evidence.log_ratio, key=lambda k: evidence.log_ratio[k])
         right += best == (mode, position + 1)
     assert right >= 38
@@ -158,8 +171,7 @@ def test_the_right_mode_and_cylinder_lead(model: CaseModel, component: int) -> N
 def test_sound_engines_stay_sound(model: CaseModel) -> None:
     high = 0
     for seed in range(60):
-        evidence = evaluate(model, table_of(invented(90_000 + seed, None, 0.0)), 6)
-        assert evidence is not None
+        evidence = evaluate_features(model, invented(90_000 + seed, None, 0.0))
         high += max(evidence.log_ratio.values()) > 4.0
     assert high <= 3
 
@@ -171,8 +183,7 @@ def test_severity_is_found_again(model: CaseModel) -> None:
     for seed in range(60):
         step = (seed + 0.5) / 60
         values = invented(70_000 + seed, component, step, 3)
-        evidence = evaluate(model, table_of(values), 6)
-        assert evidence is not None
+        evidence = evaluate_features(model, values)
         estimate = evidence.severity[of.mode, 4]
         assert estimate.low is not None and estimate.high is not None
         true = of.least * (of.most / of.least) ** step
@@ -184,24 +195,18 @@ def test_severity_is_found_again(model: CaseModel) -> None:
 def test_missing_channels_are_left_out(model: CaseModel) -> None:
     values = invented(3, 5, 0.8, 1)
     values[:, 0] = np.nan
-    evidence = evaluate(model, table_of(values), 6)
-    assert evidence is not None
+    evidence = evaluate_features(model, values)
     mode = model.settings.components[5].mode
     assert max(evidence.log_ratio, key=lambda k: evidence.log_ratio[k]) == (mode, 2)
-    values[:] = np.nan
-    assert evaluate(model, table_of(values), 6) is None
 
 
 def test_what_resembles_nothing_says_so(model: CaseModel) -> None:
     values = invented(4, None, 0.0)
     values[1] += np.array([300.0, -300.0, -300.0])
-    evidence = evaluate(model, table_of(values), 6)
-    assert evidence is not None
+    evidence = evaluate_features(model, values)
     assert evidence.resembles_nothing is not None
     assert "2" in evidence.resembles_nothing
-    usual = evaluate(model, table_of(invented(5, 0, 0.5)), 6)
-    assert usual is not None
-    assert usual.resembles_nothing is None
+    assert evaluate_features(model, invented(5, 0, 0.5)).resembles_nothing is None
 
 
 def _stub_case(
@@ -215,27 +220,40 @@ def test_kept_cases_are_not_made_again(tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(build, "simulate_case", _stub_case)
     made: list[int] = []
 
-    def measure(recording: Recording, engine: EngineSpec) -> MetricTable:
+    def measure(recording: Recording, engine: EngineSpec) -> tuple[MetricTable, CylinderSet]:
         made.append(1)
-        if len(made) == 150:
+        if len(made) == 50:
             raise KeyboardInterrupt
-        return table_of(invented(int(recording.notes[0]) % 10_000, None, 0.0))
+        bump = signal(ChannelRole.CRANKCASE, 120.0 * (len(made) % 6), 0.5)
+        return MetricTable((), ()), CylinderSet((bump,), (), (), (), (), ())
 
     told: list[tuple[int, int]] = []
+    kept = tmp_path / "cases.npz"
     with pytest.raises(KeyboardInterrupt):
-        build.build_reference(ENGINE, measure, version="1", folder=tmp_path)
-    first = build.build_reference(
-        ENGINE, measure, version="1", folder=tmp_path, progress=lambda d, n: told.append((d, n))
+        build.measure_cases(ENGINE, measure, kept=kept, scale=0.3)
+    first = build.measure_cases(
+        ENGINE, measure, kept=kept, scale=0.3, progress=lambda d, n: told.append((d, n))
     )
-    total = len(plan_cases(ENGINE, load_settings()))
-    assert told[0][0] == 141
+    total = len(plan_cases(ENGINE, load_settings(), scale=0.3))
+    assert told[0] == (41, total)
     assert told[-1] == (total, total)
     count = len(made)
-    again = build.build_reference(ENGINE, measure, version="1", folder=tmp_path)
+    again = build.measure_cases(ENGINE, measure, kept=kept, scale=0.3)
     assert len(made) == count
-    np.testing.assert_array_equal(first.coefficients, again.coefficients)
-    build.build_reference(ENGINE, measure, version="2", folder=tmp_path, scale=0.3)
-    assert len(made) > count
+    np.testing.assert_array_equal(first.values, again.values)
+    kept.write_bytes(b"spoilt")
+    build.measure_cases(ENGINE, measure, kept=kept, scale=0.3)
+    assert len(made) == count + total
+
+
+def test_the_file_name_says_what_the_cases_were_made_from() -> None:
+    def name(**changes: object) -> str:
+        usual = {"condition": "idle", "held_rpm": None, "version": "1", "scale": 1.0, "seed": 0}
+        given = {**usual, **changes}
+        return build.cache_name(ENGINE, load_settings(), **given)  # type: ignore[arg-type]
+
+    assert name() == name()
+    assert len({name(), name(condition="held"), name(version="2"), name(seed=1)}) == 4
 
 
 def test_nothing_measured_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,29 +9,31 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TypeAlias
+from zipfile import BadZipFile
 
 import numpy as np
 
 from ringland.errors import SettingError
-from ringland.model import EngineSpec, MetricTable, Recording
+from ringland.model import CylinderSet, EngineSpec, MetricTable, Recording
 from ringland.model._arrays import FloatArray
-from ringland.reference.likelihood import CaseFeatures, CaseModel, features_of, fit_cases
+from ringland.reference.features import recording_features
+from ringland.reference.likelihood import CaseFeatures, CaseModel, fit_cases
 from ringland.reference.plan import CaseSettings, PlannedCase, load_settings, plan_cases
 
 __all__ = ["Measure", "build_reference", "cache_name", "measure_cases", "simulate_case"]
 
-Measure: TypeAlias = Callable[[Recording, EngineSpec], MetricTable | None]
-"""The pipeline's own way from a recording to its metrics (None: not fit to judge). To run in
-several processes it must be a function of a module."""
+Measure: TypeAlias = Callable[[Recording, EngineSpec], tuple[MetricTable, CylinderSet] | None]
+"""The pipeline's own way from a recording to its metrics and cylinders (None: not fit to judge). To
+run in several processes it must be a function of a module."""
 
 _KEPT_EVERY = 20
 
 
 @dataclass(frozen=True, eq=False)
 class _Measured:
-    """Metrics of one case: ids, (positions, metrics) deviations, and which positions are faulty."""
+    """Features of one case: names, (positions, features), and which positions are faulty."""
 
-    metrics: tuple[str, ...]
+    names: tuple[str, ...]
     values: FloatArray
     faulty: tuple[int, ...]
 
@@ -83,13 +85,13 @@ def _measured(
     recording, described = simulate_case(
         engine, case, settings, condition=condition, held_rpm=held_rpm
     )
-    table = measure(recording, described)
-    if table is None:
+    measured = measure(recording, described)
+    if measured is None:
         return None
-    metrics = tuple(d.id for d in table.definitions if d.per_cylinder)
+    names, values = recording_features(*measured, engine)
     cylinders = case.fault.cylinders if case.fault is not None else ()
     faulty = tuple(engine.firing_order.index(c) for c in cylinders)
-    return _Measured(metrics, features_of(table, metrics, engine.cylinders), faulty)
+    return _Measured(names, values, faulty)
 
 
 def _each(
@@ -130,7 +132,7 @@ def measure_cases(
     progress: Callable[[int, int], None] | None = None,
     kept: Path | None = None,
 ) -> CaseFeatures:
-    """Metrics of all planned cases, faulty and sound cylinders one row each.
+    """Features of all planned cases.
 
     `progress` is called with (done, all). With `kept` a file is written on the way and gone on
     from when it is there. Raises SettingError when not one case could be measured.
@@ -148,7 +150,7 @@ def measure_cases(
     )
     for number, measured in enumerate(_each(run, cases[done:], workers), start=done):
         if measured is not None:
-            rows = _rows(measured, cases[number], settings, number)
+            rows = _rows(measured, cases[number], settings)
             features = rows if features is None else _joined(features, rows)
         if progress is not None:
             progress(number + 1, len(cases))
@@ -163,9 +165,7 @@ def measure_cases(
     return features
 
 
-def _rows(
-    measured: _Measured, case: PlannedCase, settings: CaseSettings, number: int
-) -> CaseFeatures:
+def _rows(measured: _Measured, case: PlannedCase, settings: CaseSettings) -> CaseFeatures:
     positions = len(measured.values)
     component = np.full(positions, -1, dtype=np.int64)
     step = np.zeros(positions)
@@ -174,31 +174,25 @@ def _rows(
         share = np.log(case.fault.severity / chosen.least) / np.log(chosen.most / chosen.least)
         component[list(measured.faulty)] = case.component
         step[list(measured.faulty)] = share
-    return CaseFeatures(
-        measured.metrics,
-        measured.values,
-        component,
-        step,
-        np.full(positions, number, dtype=np.int64),
-    )
+    return CaseFeatures(measured.names, measured.values[None], component[None], step[None])
 
 
 def _joined(first: CaseFeatures, second: CaseFeatures) -> CaseFeatures:
-    """Both, with metrics that one of them lacks as NaN."""
-    metrics = tuple(dict.fromkeys((*first.metrics, *second.metrics)))
+    """Both, with features that one of them lacks as NaN."""
+    names = tuple(dict.fromkeys((*first.names, *second.names)))
 
     def widened(features: CaseFeatures) -> FloatArray:
-        wide = np.full((len(features.values), len(metrics)), np.nan)
-        for column, metric in enumerate(features.metrics):
-            wide[:, metrics.index(metric)] = features.values[:, column]
+        if features.names == names:
+            return features.values
+        wide = np.full((*features.values.shape[:2], len(names)), np.nan)
+        wide[:, :, [names.index(n) for n in features.names]] = features.values
         return wide
 
     return CaseFeatures(
-        metrics,
+        names,
         np.concatenate([widened(first), widened(second)]),
         np.concatenate([first.component, second.component]),
         np.concatenate([first.step, second.step]),
-        np.concatenate([first.case, second.case]),
     )
 
 
@@ -210,11 +204,10 @@ def _keep(path: Path, done: int, features: CaseFeatures | None) -> None:
     np.savez(
         unfinished,
         done=done,
-        metrics=json.dumps(features.metrics),
+        names=json.dumps(features.names),
         values=features.values,
         component=features.component,
         step=features.step,
-        case=features.case,
     )
     unfinished.replace(path)
 
@@ -226,14 +219,13 @@ def _load(path: Path) -> tuple[int, CaseFeatures | None]:
     try:
         with np.load(path, allow_pickle=False) as data:
             features = CaseFeatures(
-                tuple(json.loads(str(data["metrics"]))),
+                tuple(json.loads(str(data["names"]))),
                 data["values"],
                 data["component"],
                 data["step"],
-                data["case"],
             )
             return int(data["done"]), features
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, BadZipFile):
         return 0, None
 
 

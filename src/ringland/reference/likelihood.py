@@ -1,331 +1,266 @@
-"""From simulated cases to a likelihood: how each fault shifts the metrics of its own cylinder.
+"""From simulated cases to a likelihood ratio for every failure mode at every firing position.
 
-Features are the metrics of one cylinder minus the median of the cylinders on its channel, over the
-spread of sound cylinders, squashed by 2 asinh(z / 2). For every simulated kind of fault the mean
-feature is a quadratic in the logarithm of severity; residuals have a covariance shrunk towards the
-one pooled over all kinds; tails are Student's. See docs/theory/reference.md.
+A conditional logit shared by all firing positions: score(mode m at position p) = w_m . phi(y_p) +
+b_m, a sound engine scores 0, and the scores of one recording compete (softmax). y_p are the
+features seen from position p less what a sound engine shows there, over the spread of sound
+engines; phi is y cut at 8, and its size. Fitted by penalised maximum likelihood, the penalty chosen
+on cases left out in turn. See docs/theory/reference.md.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammaln, logsumexp
+from scipy.special import logsumexp
 
-from ringland.model import CaseEvidence, Estimate, MetricTable
+from ringland.model import CaseEvidence, CylinderSet, EngineSpec, Estimate, MetricTable
 from ringland.model._arrays import FloatArray, IntArray, read_only
+from ringland.reference.features import recording_features
 from ringland.reference.plan import CaseSettings
 from ringland.simulator.faults import FAULT_KINDS
 
-__all__ = ["CaseFeatures", "CaseModel", "evaluate", "features_of", "fit_cases"]
+__all__ = ["CaseFeatures", "CaseModel", "evaluate", "fit_cases"]
 
-_GRID = 9
-"""Severities the likelihood is averaged over."""
-_RIDGE = 0.3
-_TEMPERATURES = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+_PENALTIES = (1.0, 3.0, 10.0)
+_FURTHEST = 8.0
+_SEVERITY_PENALTY = 30.0
 
 
 @dataclass(frozen=True, eq=False)
 class CaseFeatures:
-    """What the pipeline measured on all cases, one row per cylinder.
+    """What the pipeline measured on all cases.
 
-    `values` (rows, metrics) deviations from the channel's median in the metric's own unit, NaN
-    where not measured; `component` (rows,) -1 for a sound cylinder; `step` (rows,) where the
-    severity lies between least (0) and most (1), in logarithm; `case` (rows,) case number.
+    `values` (cases, positions, features), NaN where not measured; `component` (cases, positions),
+    -1 for a sound cylinder; `step` (cases, positions): where the severity lies between least (0)
+    and most (1), in logarithm.
     """
 
-    metrics: tuple[str, ...]
+    names: tuple[str, ...]
     values: FloatArray
     component: IntArray
     step: FloatArray
-    case: IntArray
 
 
 @dataclass(frozen=True, eq=False)
 class CaseModel:
     """The fitted likelihood.
 
-    `scale` (metrics,): spread of a sound cylinder. `coefficients` (components, 3, metrics),
-    `covariances` (components, metrics, metrics); sound: `sound_mean`, `sound_covariance`;
-    `unknown_covariance` for something else. `present`: components with enough cases.
-    `temperature` multiplies log-likelihood ratios so that probabilities come out calibrated.
-    `far`: squared distance from the nearest kind beyond which nothing simulated resembles it.
+    `usual`, `spread` (positions, features) and (features,): a sound engine. `weights` (2 features,
+    modes), `bias` (modes,): the logit. `severity` (2 features + 1, modes) predicts the step of
+    severity, `severity_error` (modes,) its standard error on cases left out. `log_share` (modes,):
+    log of how often a mode was simulated at one position, over how often a sound engine was.
+    `far`: root mean square feature beyond which nothing simulated resembles it.
     """
 
     settings: CaseSettings
-    metrics: tuple[str, ...]
-    scale: FloatArray
-    present: tuple[int, ...]
-    coefficients: FloatArray
-    covariances: FloatArray
-    sound_mean: FloatArray
-    sound_covariance: FloatArray
-    unknown_covariance: FloatArray
-    temperature: float
+    names: tuple[str, ...]
+    modes: tuple[str, ...]
+    usual: FloatArray
+    spread: FloatArray
+    weights: FloatArray
+    bias: FloatArray
+    severity: FloatArray
+    severity_error: FloatArray
+    log_share: FloatArray
+    penalty: float
     far: float
     cases: int
 
     def __post_init__(self) -> None:
         for name in (
-            "scale",
-            "coefficients",
-            "covariances",
-            "sound_mean",
-            "sound_covariance",
-            "unknown_covariance",
+            "usual",
+            "spread",
+            "weights",
+            "bias",
+            "severity",
+            "severity_error",
+            "log_share",
         ):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
-def features_of(table: MetricTable, metrics: Sequence[str], positions: int) -> FloatArray:
-    """(positions, metrics): each metric minus the median of the cylinders on its channel.
-
-    NaN where not measured or where fewer than three cylinders share the channel.
-    """
-    found = np.full((positions, len(metrics)), np.nan)
-    for column, metric in enumerate(metrics):
-        by_channel: dict[str, list[tuple[int, float]]] = {}
-        for value in table.of_metric(metric):
-            if value.firing_position is not None and value.estimate.value is not None:
-                by_channel.setdefault(value.channel, []).append(
-                    (value.firing_position, value.estimate.value)
-                )
-        for pairs in by_channel.values():
-            if len(pairs) < 3:
-                continue
-            middle = float(np.median([v for _, v in pairs]))
-            for position, number in pairs:
-                found[position - 1, column] = number - middle
-    return found
+def _scaled(values: FloatArray, usual: FloatArray, spread: FloatArray) -> FloatArray:
+    """Deviation from a sound engine over its spread, squashed; 0 where not measured."""
+    scaled: FloatArray = np.nan_to_num(2.0 * np.arcsinh((values - usual) / spread / 2.0))
+    return np.clip(scaled, -_FURTHEST, _FURTHEST) / 2.0
 
 
-def _squashed(values: FloatArray, scale: FloatArray) -> FloatArray:
-    result: FloatArray = 2.0 * np.arcsinh(values / scale / 2.0)
-    return result
+def _phi(y: FloatArray) -> FloatArray:
+    return np.concatenate([y, np.abs(y)], axis=-1)
 
 
-def _design(step: FloatArray) -> FloatArray:
-    return np.stack([np.ones_like(step), step, step**2], axis=-1)
+def _targets(features: CaseFeatures, settings: CaseSettings, modes: Sequence[str]) -> FloatArray:
+    """(cases, 1 + positions x modes): 1 for what is true, shared by the two places of a pair."""
+    cases, positions = features.component.shape
+    targets = np.zeros((cases, 1 + positions * len(modes)))
+    for case in range(cases):
+        faulty = np.flatnonzero(features.component[case] >= 0)
+        if len(faulty) == 0:
+            targets[case, 0] = 1.0
+        for p in faulty:
+            mode = settings.components[features.component[case, p]].mode
+            targets[case, 1 + p * len(modes) + modes.index(mode)] = 1.0 / len(faulty)
+    return targets
 
 
-def _covariance(residuals: FloatArray) -> FloatArray:
-    filled = np.where(np.isnan(residuals), 0.0, residuals)
-    seen = (~np.isnan(residuals)).astype(float)
-    count = np.maximum(seen.T @ seen, 1.0)
-    covariance: FloatArray = filled.T @ filled / count
-    return covariance
+def _scores(phi: FloatArray, weights: FloatArray, bias: FloatArray) -> FloatArray:
+    """(cases, 1 + positions x modes)."""
+    cases = len(phi)
+    local = (phi @ weights + bias).reshape(cases, -1)
+    return np.concatenate([np.zeros((cases, 1)), local], axis=1)
 
 
-def _fit_component(
-    y: FloatArray, step: FloatArray, pooled: FloatArray | None
+def _fit_logit(
+    phi: FloatArray, targets: FloatArray, modes: int, penalty: float, *, steps: int = 120
 ) -> tuple[FloatArray, FloatArray]:
-    """Quadratic in severity by ridge regression, and the residual covariance shrunk to `pooled`."""
-    x = _design(step)
-    metrics = y.shape[1]
-    coefficients = np.zeros((3, metrics))
-    for column in range(metrics):
-        good = ~np.isnan(y[:, column])
-        if good.sum() < 4:
-            continue
-        a = x[good]
-        penalty = _RIDGE * np.diag([0.0, 0.1, 1.0])
-        coefficients[:, column] = np.linalg.solve(a.T @ a + penalty, a.T @ y[good, column])
-    residuals = y - x @ coefficients
-    covariance = _covariance(residuals) * len(y) / max(len(y) - 3, 1)
-    if pooled is not None:
-        weight = len(y) / (len(y) + 2.0 * metrics)
-        covariance = weight * covariance + (1.0 - weight) * pooled
-    return coefficients, covariance + 0.05 * np.eye(metrics)
+    """Weights and biases of the penalised maximum likelihood (convex; L-BFGS)."""
+    from scipy.optimize import minimize
+
+    cases, positions, k = phi.shape
+
+    def loss(flat: FloatArray) -> tuple[float, FloatArray]:
+        weights, bias = flat[: k * modes].reshape(k, modes), flat[k * modes :]
+        scores = _scores(phi, weights, bias)
+        total = logsumexp(scores, axis=1)
+        wrong = (np.exp(scores - total[:, None]) - targets)[:, 1:].reshape(cases, positions, modes)
+        slope = np.einsum("npk,npm->km", phi, wrong) + penalty * weights
+        value = float(total.sum() - (targets * scores).sum() + 0.5 * penalty * (weights**2).sum())
+        return value, np.concatenate([slope.ravel(), wrong.sum((0, 1))])
+
+    start = np.zeros(k * modes + modes)
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": steps})
+    flat = np.asarray(found.x, dtype=np.float64)
+    return flat[: k * modes].reshape(k, modes), flat[k * modes :]
 
 
-def fit_cases(features: CaseFeatures, settings: CaseSettings) -> CaseModel:
-    """The likelihood from measured cases, its temperature set on cases left out in turn."""
-    model = _fit(features, settings)
-    folds = features.case % 3
-    gathered = []
-    for fold in range(3):
-        training = _part(features, folds != fold)
-        held_out = _part(features, folds == fold)
-        if len(np.unique(training.case)) < 8 or len(held_out.case) == 0:
-            continue
-        gathered.append((_fit(training, settings), held_out))
-    temperature, far = _calibrated(gathered)
-    return CaseModel(**{**model.__dict__, "temperature": temperature, "far": far})
+def _best_penalty(phi: FloatArray, targets: FloatArray, modes: int) -> float:
+    """The penalty with the least log loss on cases left out in turn (three parts)."""
+    fold = np.arange(len(phi)) % 3
+    losses = []
+    for penalty in _PENALTIES:
+        loss = 0.0
+        for part in range(3):
+            weights, bias = _fit_logit(
+                phi[fold != part], targets[fold != part], modes, penalty, steps=40
+            )
+            scores = _scores(phi[fold == part], weights, bias)
+            loss += float(logsumexp(scores, axis=1).sum() - (targets[fold == part] * scores).sum())
+        losses.append(loss)
+    return _PENALTIES[int(np.argmin(losses))]
 
 
-def _part(features: CaseFeatures, rows: IntArray) -> CaseFeatures:
-    return CaseFeatures(
-        features.metrics,
-        features.values[rows],
-        features.component[rows],
-        features.step[rows],
-        features.case[rows],
-    )
-
-
-def _fit(features: CaseFeatures, settings: CaseSettings) -> CaseModel:
-    sound = features.component < 0
-    deviation = np.abs(features.values[sound])
-    scale = 1.4826 * np.nanmedian(np.where(np.isnan(deviation), np.nan, deviation), axis=0)
-    scale = np.where(np.isfinite(scale) & (scale > 1e-12), scale, 1.0)
-    y = _squashed(features.values, scale)
-    metrics = len(features.metrics)
-    sound_mean = np.nan_to_num(np.nanmean(y[sound], axis=0))
-    sound_covariance = _covariance(y[sound] - sound_mean) + 0.05 * np.eye(metrics)
-
-    present = [c for c in range(len(settings.components)) if (features.component == c).sum() >= 4]
-    residuals = [y[sound] - sound_mean]
-    for c in present:
-        rows = features.component == c
-        coefficients, _ = _fit_component(y[rows], features.step[rows], None)
-        residuals.append(y[rows] - _design(features.step[rows]) @ coefficients)
-    pooled = _covariance(np.concatenate(residuals[1:] or residuals)) + 0.05 * np.eye(metrics)
-    all_coefficients = np.zeros((len(settings.components), 3, metrics))
-    all_covariances = np.tile(pooled, (len(settings.components), 1, 1))
-    for c in present:
-        rows = features.component == c
-        all_coefficients[c], all_covariances[c] = _fit_component(
-            y[rows], features.step[rows], pooled
+def fit_cases(
+    features: CaseFeatures, settings: CaseSettings, names: Sequence[str] | None = None
+) -> CaseModel:
+    """The likelihood from measured cases, using the features in `names` (default: all)."""
+    if names is not None:
+        keep = [i for i, n in enumerate(features.names) if n in set(names)]
+        features = CaseFeatures(
+            tuple(features.names[i] for i in keep),
+            features.values[:, :, keep],
+            features.component,
+            features.step,
         )
-    faulty = y[~sound] if (~sound).any() else y
+    sound = (features.component < 0).all(1)
+    rest = features.values[sound] if sound.sum() >= 4 else features.values
+    seen = ~np.isnan(rest)
+    usual = np.where(seen, rest, 0.0).sum(0) / np.maximum(seen.sum(0), 1)
+    away = np.abs(rest - usual)[seen.any(2)]
+    spread = np.ones(len(features.names))
+    for column in range(len(spread)):
+        known = away[:, column][~np.isnan(away[:, column])]
+        middle = 1.4826 * float(np.median(known)) if len(known) else 0.0
+        spread[column] = middle if middle > 1e-9 else (float(known.std()) if len(known) else 1.0)
+    spread = np.where(spread > 1e-9, spread, 1.0)
+    y = _scaled(features.values, usual, spread)
+    phi = _phi(y)
+    present = sorted({settings.components[c].mode for c in np.unique(features.component) if c >= 0})
+    targets = _targets(features, settings, present)
+    penalty = _best_penalty(phi, targets, len(present))
+    weights, bias = _fit_logit(phi, targets, len(present), penalty)
+    counts = targets[:, 1:].reshape(len(y), -1, len(present)).sum((0, 1))
+    severity, error = _severity_fit(phi, features, settings, present)
     return CaseModel(
         settings=settings,
-        metrics=features.metrics,
-        scale=scale,
-        present=tuple(present),
-        coefficients=all_coefficients,
-        covariances=all_covariances,
-        sound_mean=sound_mean,
-        sound_covariance=sound_covariance,
-        unknown_covariance=2.0 * _covariance(faulty) + pooled,
-        temperature=1.0,
-        far=np.inf,
-        cases=len(np.unique(features.case)),
+        names=features.names,
+        modes=tuple(present),
+        usual=usual,
+        spread=spread,
+        weights=weights,
+        bias=bias,
+        severity=severity,
+        severity_error=error,
+        log_share=np.log(counts / y.shape[1]) - np.log(max(float(targets[:, 0].sum()), 1.0)),
+        penalty=penalty,
+        far=float(1.5 * np.quantile(np.sqrt((y**2).mean(2)), 0.999)),
+        cases=len(y),
     )
 
 
-def _student_log(
-    y: FloatArray, means: FloatArray, covariance: FloatArray, freedom: float
+def _severity_fit(
+    phi: FloatArray, features: CaseFeatures, settings: CaseSettings, modes: Sequence[str]
 ) -> tuple[FloatArray, FloatArray]:
-    """Log density of y (rows, k) under Student's t about each mean (g, k): (rows, g), and the
-    squared distances."""
-    k = y.shape[1]
-    factor = np.linalg.cholesky(covariance)
-    a, b = np.linalg.solve(factor, y.T), np.linalg.solve(factor, means.T)
-    distance = ((a[:, :, None] - b[:, None, :]) ** 2).sum(0)
-    log_det = 2.0 * np.log(np.diag(factor)).sum()
-    constant = (
-        gammaln(0.5 * (freedom + k))
-        - gammaln(0.5 * freedom)
-        - 0.5 * (k * np.log(freedom * np.pi) + log_det)
-    )
-    return constant - 0.5 * (freedom + k) * np.log1p(distance / freedom), distance
-
-
-@dataclass(frozen=True, eq=False)
-class _Judged:
-    """Log-likelihoods of cylinders, one row each: (rows, components, grid), (rows,), (rows,);
-    squared distance to the nearest kind and number of metrics measured, (rows,)."""
-
-    components: FloatArray
-    sound: FloatArray
-    unknown: FloatArray
-    nearest: FloatArray
-    measured: IntArray
-
-
-def _judged(model: CaseModel, values: FloatArray) -> _Judged:
-    """Cylinders (rows, metrics) with NaN where not measured, taken by which metrics are there."""
-    rows, components = len(values), len(model.settings.components)
-    table = np.full((rows, components, _GRID), -np.inf)
-    sound, unknown, nearest = np.zeros(rows), np.zeros(rows), np.zeros(rows)
-    present = ~np.isnan(values)
-    freedom = model.settings.student_freedom
-    x = _design(np.linspace(0.0, 1.0, _GRID))
-    for seen in np.unique(present, axis=0):
-        if not seen.any():
+    """Ridge regression of the severity step on the features of the faulty cylinder, per mode, and
+    its error on cases left out one by one."""
+    of = np.array([modes.index(c.mode) if c.mode in modes else -1 for c in settings.components])
+    coefficients = np.zeros((phi.shape[2] + 1, len(modes)))
+    errors = np.full(len(modes), 0.3)
+    for m in range(len(modes)):
+        rows = (features.component >= 0) & (of[np.maximum(features.component, 0)] == m)
+        x, t = phi[rows], features.step[rows]
+        if len(t) < 4:
+            coefficients[-1, m] = 0.5
             continue
-        which = np.flatnonzero((present == seen).all(1))
-        y = _squashed(values[np.ix_(which, seen)], model.scale[seen])
-        cut = np.ix_(seen, seen)
-        middle = model.sound_mean[None, seen]
-        log, near = _student_log(y, middle, model.sound_covariance[cut], freedom)
-        sound[which], closest = log[:, 0], near[:, 0]
-        for c in model.present:
-            means = (x @ model.coefficients[c])[:, seen]
-            log, near = _student_log(y, means, model.covariances[c][cut], freedom)
-            table[which, c] = log
-            closest = np.minimum(closest, near.min(1))
-        nearest[which] = closest
-        nowhere = np.zeros((1, int(seen.sum())))
-        unknown[which] = _student_log(y, nowhere, model.unknown_covariance[cut], freedom)[0][:, 0]
-    return _Judged(table, sound, unknown, nearest, present.sum(1))
+        middle = float(t.mean())
+        centre = x.mean(0)
+        a = x - centre
+        # the dual form: as many equations as cases
+        gram = a @ a.T + _SEVERITY_PENALTY * np.eye(len(t))
+        inverse = np.linalg.inv(gram)
+        coefficients[:-1, m] = a.T @ inverse @ (t - middle)
+        coefficients[-1, m] = middle - centre @ coefficients[:-1, m]
+        left_out = (inverse @ (t - middle)) / np.diag(inverse)
+        errors[m] = max(0.05, float(np.sqrt(np.mean(left_out**2))))
+    return coefficients, errors
 
 
-def _ratios(model: CaseModel, judged: _Judged) -> dict[str, FloatArray]:
-    """(rows,) log ratio against a sound cylinder, by failure mode (kinds of a mode count alike)."""
-    by_mode: dict[str, list[FloatArray]] = {}
-    for c in model.present:
-        averaged = logsumexp(judged.components[:, c], axis=1) - np.log(_GRID)
-        by_mode.setdefault(model.settings.components[c].mode, []).append(averaged)
-    return {
-        mode: model.temperature
-        * (logsumexp(np.array(values), axis=0) - np.log(len(values)) - judged.sound)
-        for mode, values in by_mode.items()
-    }
-
-
-def _calibrated(folds: list[tuple[CaseModel, CaseFeatures]]) -> tuple[float, float]:
-    """Temperature with the least log loss on held-out cylinders, and half again the distance that
-    999 in 1000 of them stay within."""
-    losses = np.zeros(len(_TEMPERATURES))
-    distances: list[float] = []
-    for model, held_out in folds:
-        judged = _judged(model, held_out.values)
-        measured = judged.measured > 0
-        distances += (judged.nearest[measured] / judged.measured[measured]).tolist()
-        ratios = _ratios(model, judged)
-        modes = sorted(ratios)
-        scores = np.column_stack([np.zeros(len(judged.sound))] + [ratios[m] for m in modes])
-        of = [c.mode for c in model.settings.components]
-        true = np.array(
-            [
-                0 if c < 0 else (modes.index(of[c]) + 1 if of[c] in modes else -1)
-                for c in held_out.component
-            ]
-        )
-        # sound cylinders are many: they count a fifth, so that faults are heard
-        weight = np.where(true == 0, 0.2, 1.0) * (true >= 0) * measured
-        for i, temperature in enumerate(_TEMPERATURES):
-            scaled = temperature * scores
-            loss = logsumexp(scaled, axis=1) - scaled[np.arange(len(true)), np.maximum(true, 0)]
-            losses[i] += float(weight @ loss)
-    if not distances:
-        return 0.7, np.inf
-    best = float(_TEMPERATURES[int(np.argmin(losses))])
-    return best, float(1.5 * np.quantile(distances, 0.999))
-
-
-def evaluate(model: CaseModel, table: MetricTable, positions: int) -> CaseEvidence | None:
-    """What the cases say of one recording; None when none of its metrics was learnt."""
-    judged = _judged(model, features_of(table, model.metrics, positions))
-    measured = np.flatnonzero(judged.measured > 0)
-    if len(measured) == 0:
+def evaluate(
+    model: CaseModel, table: MetricTable, cylinders: CylinderSet, engine: EngineSpec
+) -> CaseEvidence | None:
+    """What the cases say of one recording; None when none of its features was learnt."""
+    names, values = recording_features(table, cylinders, engine)
+    shared = [n for n in names if n in model.names]
+    if not shared:
         return None
-    ratios: dict[tuple[str, int | None], float] = {}
+    arranged = np.full((engine.cylinders, len(model.names)), np.nan)
+    for name in shared:
+        arranged[:, model.names.index(name)] = values[:, names.index(name)]
+    return evaluate_features(model, arranged)
+
+
+def evaluate_features(model: CaseModel, values: FloatArray) -> CaseEvidence:
+    """The same from features in the model's own order, (positions, features)."""
+    y = _scaled(values, model.usual, model.spread)
+    phi = _phi(y)
+    ratios = phi @ model.weights + model.bias - model.log_share
+    steps = phi @ model.severity[:-1] + model.severity[-1]
+    log_ratio: dict[tuple[str, int | None], float] = {}
     severity: dict[tuple[str, int | None], Estimate] = {}
-    by_mode = _ratios(model, judged)
-    for row in measured:
-        for mode, values in by_mode.items():
-            ratios[mode, int(row) + 1] = float(values[row])
-            severity[mode, int(row) + 1] = _severity(model, judged.components[row], mode)
-    unknown = model.temperature * (judged.unknown - judged.sound)[measured]
-    far = judged.nearest[measured] / judged.measured[measured] > model.far
+    for position in range(len(values)):
+        for m, mode in enumerate(model.modes):
+            log_ratio[mode, position + 1] = float(ratios[position, m])
+            severity[mode, position + 1] = _severity(
+                model, mode, float(steps[position, m]), float(model.severity_error[m])
+            )
+    size = np.sqrt((y**2).mean(1))
+    strange = [int(p) + 1 for p in np.flatnonzero(size > model.far)]
+    # something that is not in the list looks like the average of what is
+    unknown = float(logsumexp(ratios) - np.log(ratios.size))
     return CaseEvidence(
-        log_ratio=ratios,
-        none_of_these=float(logsumexp(unknown)) - float(np.log(positions)),
-        metrics=model.metrics,
-        resembles_nothing=_strange(model, [int(r) + 1 for r in measured[far]]),
+        log_ratio=log_ratio,
+        none_of_these=unknown + (6.0 if strange else 0.0),
+        metrics=model.names,
+        resembles_nothing=_strange(model, strange),
         severity=severity,
     )
 
@@ -340,17 +275,13 @@ def _strange(model: CaseModel, positions: list[int]) -> str | None:
     )
 
 
-def _severity(model: CaseModel, components: FloatArray, mode: str) -> Estimate:
-    """Severity of the best kind of this mode with its 90 % interval, from the severity grid."""
-    kinds = [c for c in model.present if model.settings.components[c].mode == mode]
-    best = max(kinds, key=lambda c: float(components[c].max()))
-    component = model.settings.components[best]
-    weight = np.exp(model.temperature * (components[best] - float(components[best].max())))
-    share = np.cumsum(weight) / weight.sum() - 0.5 * weight / weight.sum()
-    grid = np.linspace(0.0, 1.0, _GRID)
+def _severity(model: CaseModel, mode: str, step: float, error: float) -> Estimate:
+    """Severity with its 90 % interval, in the unit of the first kind that stands for the mode."""
+    component = next(c for c in model.settings.components if c.mode == mode)
 
-    def at(level: float) -> float:
-        step = float(np.interp(level, share, grid))
-        return float(component.least * (component.most / component.least) ** step)
+    def at(where: float) -> float:
+        inside = min(max(where, 0.0), 1.0)
+        return float(component.least * (component.most / component.least) ** inside)
 
-    return Estimate(at(0.5), at(0.05), at(0.95), FAULT_KINDS[component.kind].unit)
+    half = 1.645 * error
+    return Estimate(at(step), at(step - half), at(step + half), FAULT_KINDS[component.kind].unit)

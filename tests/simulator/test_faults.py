@@ -37,7 +37,7 @@ def test_columns_of_the_arrays_are_the_fields_in_order() -> None:
         assert getattr(layout, field.name.upper()) == number, field.name
 
 
-def test_every_failure_mode_of_the_brief_is_there() -> None:
+def test_every_promised_failure_mode_is_there() -> None:
     assert {
         "misfire", "weak_burn", "late_burn", "rich", "lean", "injector_dribble", "ring_leak",
         "stuck_ring", "scored_bore", "exhaust_valve_leak", "inlet_valve_leak",

@@ -129,6 +129,20 @@ def test_healthy_spread_differs_by_cylinder_and_is_small() -> None:
     assert np.std(work) / work.mean() < 0.10
 
 
+@pytest.mark.parametrize("number", [1, 7])
+def test_load_raises_pressure_at_held_speed(number: int) -> None:
+    # a brake of 100 Nm on 2 or 4 L: 6.3 or 3.1 bar of mean effective pressure more
+    engine = simulated_engine(ENGINES[number])
+    free, loaded = (
+        simulate(engine, condition="held", held_rpm=1800.0, load_nm=load, seconds=1.5, settle_s=4.0)
+        for load in (0.0, 100.0)
+    )
+    assert loaded.speed_rpm.mean() == pytest.approx(1800.0, rel=0.05)
+    more = np.nanmean(loaded.cycles.imep_pa) - np.nanmean(free.cycles.imep_pa)
+    assert more == pytest.approx(100.0 * 4 * np.pi / engine.swept_m3, rel=0.1)
+    assert np.nanmean(loaded.cycles.peak_pressure_pa) > np.nanmean(free.cycles.peak_pressure_pa)
+
+
 def test_geometry_and_unknown_parameter_are_refused() -> None:
     short = EngineSpec("short", 1, (1,), (0.0,), geometry=Geometry(0.08, 0.1, 0.04, 10.0))
     with pytest.raises(EngineError):

@@ -164,17 +164,22 @@ def turn_crank(
     return CrankRun(np.degrees(signals[:, 0]), pressures, signals, truth)
 
 
-def _demand_guess(parameters: SimulatedEngine, rpm: float) -> float:
-    """Logarithm of the air or fuel needed at this speed over that at idle, no load."""
+def _demand_guess(parameters: SimulatedEngine, rpm: float, load_nm: float) -> float:
+    """Logarithm of the air or fuel needed at this speed and load over that at idle."""
     e = parameters.engine
+    load_pa = load_nm * math.radians(e.cycle_deg) / parameters.swept_m3
 
     def needed_pa(at_rpm: float) -> float:
         friction = e.friction_per_rpm_pa + at_rpm * e.friction_per_rpm2_pa
         return e.friction_pa + at_rpm * friction + (0.15e5 if e.diesel else 0.65e5)
 
-    work = math.log(needed_pa(rpm) / needed_pa(parameters.idle_rpm))
+    idle_pa = needed_pa(parameters.idle_rpm)
+    free = math.log(needed_pa(rpm) / idle_pa)
+    loaded = math.log1p(load_pa / needed_pa(rpm))
     # efficiency rises with speed at no load: found by letting the controller settle
-    return 0.25 * work if e.diesel else work + 0.9 * math.log(rpm / parameters.idle_rpm)
+    if e.diesel:
+        return 0.25 * free + 0.8 * loaded
+    return free + 0.8 * loaded + 0.9 * math.log(rpm / parameters.idle_rpm)
 
 
 def _segments(faults: tuple[Fault, ...], seconds: float) -> list[tuple[float, float]]:
@@ -226,7 +231,7 @@ def simulate(
     state = start_state(parameters, rpm=plan.initial_rpm + lost_rpm, angle_deg=start_deg)
     state.control[at.CTL_SPEED] = plan.initial_rpm
     target = float(plan.commands[0, at.TARGET_RPM])
-    state.control[at.CTL_INTEGRAL] = _demand_guess(parameters, target)
+    state.control[at.CTL_INTEGRAL] = _demand_guess(parameters, target, load_nm)
     substeps = max(1, math.ceil(6.0 * plan.top_rpm / rate_hz / step_deg))
     n, outlets = len(parameters.cylinders), parameters.spec.outlet_count
     total = len(plan.commands)

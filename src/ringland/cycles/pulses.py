@@ -86,9 +86,10 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
         middle, spread = recording.speed_hint_rpm, _HINT_LOG_SD
         low, high = max(low, middle * 0.75), min(max(high, middle * 1.2), middle * 1.33)
     per_rpm = engine.cylinders / (60.0 * engine.revolutions_per_cycle)
-    heard = max(len(angles) for angles, _ in patterns)
-    scale = heard / engine.cylinders if engine.outlet_count > 1 else 1.0
-    ridges = candidate_ridges(signals[:2], rate_hz, low * per_rpm * min(scale, 1.0), high * per_rpm)
+    repeats = min(_repeats(angles, cycle_deg) for angles, cycle_deg in patterns)
+    ridges = candidate_ridges(
+        signals[:2], rate_hz, low * per_rpm * repeats / engine.cylinders, high * per_rpm
+    )
     if not ridges:
         return "the recording is too short or too slowly sampled for the speeds allowed"
     tracks = _steadiest_tracks(signals[:2], rate_hz, ridges, engine.cylinders)
@@ -132,18 +133,26 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
 
 
 _FLOOR_EVIDENCE = 12.0
+_SAME_GAP_DEG = 8.0  # gaps that differ by less look even
+_LIKE_THE_BEST = 0.5  # likeness of pulses, over that of the best track, that a track must have
 
 
 def _steadiest_tracks(
     signals: tuple[FloatArray, ...], rate_hz: float, ridges: tuple[Ridge, ...], cylinders: int
 ) -> list[tuple[float, PhaseTrack]]:
-    """(period frequency, track) of the two ridges whose pulses scatter least in time."""
+    """(period frequency, track) of the two ridges whose pulses scatter least in time.
+
+    A track at a fraction of the firing frequency (9/4, say) can be as steady as the right one, with
+    a pulse of its own for each of its cylinders; but then its pulses are unlike one another.
+    """
     tracks = []
     for ridge in ridges[:6]:
         track = track_phase(signals, rate_hz, ridge.time_s, ridge.frequency_hz, cylinders)
         if track is not None:
             period_hz = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0])
             tracks.append((track.shift_sd / period_hz, period_hz, track))
+    most = max((track.likeness for _, _, track in tracks), default=0.0)
+    tracks = [item for item in tracks if item[2].likeness > _LIKE_THE_BEST * most]
     tracks.sort(key=lambda item: item[0])
     return [(period_hz, track) for _, period_hz, track in tracks[:2]]
 
@@ -215,6 +224,17 @@ def prepare_channels(recording: Recording, engine: EngineSpec) -> PreparedChanne
         tuple(patterns),
         exhaust_count,
     )
+
+
+def _repeats(angles_deg: FloatArray, cycle_deg: float) -> int:
+    """How often a firing pattern repeats itself within the cycle: N for even firing, 1 for none."""
+    count = len(angles_deg)
+    for repeats in range(count, 1, -1):
+        if count % repeats == 0:
+            gaps = (np.roll(angles_deg, -count // repeats) - angles_deg) % cycle_deg
+            if np.abs(gaps - cycle_deg / repeats).max() < _SAME_GAP_DEG:
+                return repeats
+    return 1
 
 
 def _heard_angles(role: ChannelRole, engine: EngineSpec) -> FloatArray:

@@ -52,16 +52,17 @@ def _solve(values: FloatArray, weights: FloatArray, penalty: float, out: FloatAr
         out[i] = value
 
 
-def smooth_weighted(values: FloatArray, weights: FloatArray, penalty: float) -> FloatArray:
+@numba.njit(cache=True)
+def smooth_weighted(
+    values: FloatArray, weights: FloatArray, penalty: float
+) -> FloatArray:  # pragma: no cover - compiled
     """Smooth `values` (n,) with `weights` (n,) >= 0 and a second-difference `penalty`."""
     n = len(values)
     if n < 3:
-        total = float(weights.sum())
-        mean = float(weights @ values) / total if total > 0 else 0.0
-        return np.full(n, mean)
+        total = weights.sum()
+        return np.full(n, (weights * values).sum() / total if total > 0 else 0.0)
     out = np.empty(n)
-    safe = np.ascontiguousarray(weights, dtype=np.float64) + 1e-12
-    _solve(np.ascontiguousarray(values, dtype=np.float64), safe, penalty, out)
+    _solve(values, weights + 1e-12, penalty, out)
     return out
 
 
@@ -100,22 +101,18 @@ def _hermite(knots: FloatArray, values: FloatArray, at: FloatArray, out: FloatAr
             )
 
 
-def interpolate_cubic(knots: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:
+@numba.njit(cache=True)
+def interpolate_cubic(
+    knots: FloatArray, values: FloatArray, at: FloatArray
+) -> FloatArray:  # pragma: no cover - compiled
     """Cubic Hermite interpolation with three-point slopes; straight on beyond the ends.
 
     `knots` (n,) strictly increasing, n >= 2; `at` (m,) is fastest when sorted.
     """
-    if len(knots) < 3:
-        out = np.interp(at, knots, values)
-        slope = (values[-1] - values[0]) / (knots[-1] - knots[0])
-        return np.where(
-            (at < knots[0]) | (at > knots[-1]), values[0] + slope * (at - knots[0]), out
-        )
     out = np.empty(len(at))
-    _hermite(
-        np.ascontiguousarray(knots, dtype=np.float64),
-        np.ascontiguousarray(values, dtype=np.float64),
-        np.ascontiguousarray(at, dtype=np.float64),
-        out,
-    )
+    if len(knots) < 3:
+        slope = (values[-1] - values[0]) / (knots[-1] - knots[0])
+        out[:] = values[0] + slope * (at - knots[0])
+        return out
+    _hermite(knots, values, at, out)
     return out

@@ -1,0 +1,353 @@
+"""Compiled passes of the phase tracker: demodulate, read the shift of each pulse, correct.
+
+Arrays: signals (channels, samples), phase in periods (samples,), pulses (channels, periods,
+harmonics), complex. See docs/theory/cycle_from_pulses.md and `track.py`.
+"""
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from ringland.signals import interpolate_cubic, smooth_weighted
+
+__all__ = ["refine"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+_MOST_HARMONICS = 10
+_FEWEST_PERIODS = 4
+_FEWEST_PER_TEMPLATE = 6  # cycles from which each cylinder gets a template of its own
+_AVERAGED_PERIODS = 9  # cross-spectra averaged before their phase is read
+_PASSES = 6
+_DIFFERENCE_PASSES = 3
+_SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
+_PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
+_FAST = {"reassoc", "contract"}  # order of sums left to the machine
+
+_TURN = 2.0 * np.pi * np.outer(np.arange(1, _MOST_HARMONICS + 1), np.arange(_SHIFT_STEPS))
+_COS = np.cos(_TURN / _SHIFT_STEPS)
+_SIN = np.sin(_TURN / _SHIFT_STEPS)
+
+
+@numba.njit(cache=True, fastmath=_FAST)
+def _unit_circle(
+    phase: FloatArray, cosine: FloatArray, minus_sine: FloatArray, weight: FloatArray
+) -> None:  # pragma: no cover - compiled
+    """exp(-2 pi i phase) by Taylor series on a quarter turn (error below 1e-15), and the Hann
+    weight that a sample has for the earlier of the two periods it belongs to."""
+    for n in range(phase.shape[0]):
+        x = phase[n] - np.floor(phase[n] + 0.5)
+        t = np.pi * x
+        q = t * t
+        s = c = 1.0
+        s = 1.0 - s * q * (1.0 / 420)
+        c = 1.0 - c * q * (1.0 / 380)
+        s = 1.0 - s * q * (1.0 / 342)
+        c = 1.0 - c * q * (1.0 / 306)
+        s = 1.0 - s * q * (1.0 / 272)
+        c = 1.0 - c * q * (1.0 / 240)
+        s = 1.0 - s * q * (1.0 / 210)
+        c = 1.0 - c * q * (1.0 / 182)
+        s = 1.0 - s * q * (1.0 / 156)
+        c = 1.0 - c * q * (1.0 / 132)
+        s = 1.0 - s * q * (1.0 / 110)
+        c = 1.0 - c * q * (1.0 / 90)
+        s = 1.0 - s * q * (1.0 / 72)
+        c = 1.0 - c * q * (1.0 / 56)
+        s = 1.0 - s * q * (1.0 / 42)
+        c = 1.0 - c * q * (1.0 / 30)
+        s = 1.0 - s * q * (1.0 / 20)
+        c = 1.0 - c * q * (1.0 / 12)
+        s = 1.0 - s * q * (1.0 / 6)
+        c = 1.0 - c * q * (1.0 / 2)
+        s *= t
+        cosine[n] = 1.0 - 2.0 * s * s
+        minus_sine[n] = -2.0 * s * c
+        # falls from 1 at the middle of the earlier period to 0 at that of the later one
+        weight[n] = 0.5 - 0.5 * s
+
+
+@numba.njit(cache=True, fastmath=_FAST)
+def _sums(
+    x: FloatArray, weight: FloatArray, re: FloatArray, im: FloatArray
+) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
+    """Weighted and plain sums of x * (re + i im)."""
+    a = b = c = d = 0.0
+    for n in range(x.shape[0]):
+        p, q = x[n] * re[n], x[n] * im[n]
+        a += weight[n] * p
+        b += weight[n] * q
+        c += p
+        d += q
+    return a, b, c, d
+
+
+@numba.njit(cache=True, fastmath=_FAST)
+def _turn_on(
+    re: FloatArray, im: FloatArray, by_re: FloatArray, by_im: FloatArray
+) -> None:  # pragma: no cover - compiled
+    for n in range(re.shape[0]):
+        r = re[n] * by_re[n] - im[n] * by_im[n]
+        im[n] = re[n] * by_im[n] + im[n] * by_re[n]
+        re[n] = r
+
+
+@numba.njit(cache=True)
+def _demodulate(
+    signals: FloatArray, rate_hz: float, phase: FloatArray
+) -> ComplexArray:  # pragma: no cover - compiled
+    """out[c, p, h-1] = sum of signal c * exp(-2 pi i h phase) under a Hann window two periods wide
+    centred on period p + 0.5. No periods when there are fewer than four."""
+    channels, count = signals.shape
+    periods = int(np.floor(phase[-1]))
+    if periods < _FEWEST_PERIODS:
+        return np.zeros((channels, 0, 0), dtype=np.complex128)
+    middle_hz = (phase[-1] - phase[0]) / count * rate_hz
+    harmonics = int(min(max(0.42 * rate_hz / middle_hz, 1.0), _MOST_HARMONICS))
+    out = np.zeros((channels, periods, harmonics), dtype=np.complex128)
+    cosine, minus_sine, weight = np.empty(count), np.empty(count), np.empty(count)
+    _unit_circle(phase, cosine, minus_sine, weight)
+    re, im = cosine.copy(), minus_sine.copy()
+    first = 0
+    while first < count:
+        # samples between the middles of two neighbouring periods
+        earlier = int(np.floor(phase[first] - 0.5))
+        last = first + 1
+        while last < count and phase[last] < earlier + 1.5:
+            last += 1
+        if earlier >= periods:
+            break
+        own = slice(first, last)
+        for h in range(harmonics):
+            for c in range(channels):
+                a, b, whole_a, whole_b = _sums(signals[c, own], weight[own], re[own], im[own])
+                if earlier >= 0:
+                    out[c, earlier, h] += complex(a, b)
+                if earlier + 1 < periods:
+                    out[c, earlier + 1, h] += complex(whole_a - a, whole_b - b)
+            _turn_on(re[own], im[own], cosine[own], minus_sine[own])
+        first = last
+    return out
+
+
+@numba.njit(cache=True)
+def _median(values: FloatArray) -> float:  # pragma: no cover - compiled
+    """Median of a few values, which are left sorted."""
+    n = values.shape[0]
+    for i in range(1, n):
+        x = values[i]
+        j = i - 1
+        while j >= 0 and values[j] > x:
+            values[j + 1] = values[j]
+            j -= 1
+        values[j + 1] = x
+    return float(0.5 * (values[(n - 1) // 2] + values[n // 2]))
+
+
+@numba.njit(cache=True)
+def _templates(values: ComplexArray, cylinders: int) -> ComplexArray:  # pragma: no cover - compiled
+    """Robust mean pulse (classes, harmonics), of each cylinder by itself where cycles suffice."""
+    periods, harmonics = values.shape
+    classes = cylinders if periods >= _FEWEST_PER_TEMPLATE * cylinders else 1
+    out = np.empty((classes, harmonics), dtype=np.complex128)
+    for c in range(classes):
+        for h in range(harmonics):
+            own = values[c::classes, h]
+            re, im = own.real.copy(), own.imag.copy()
+            if len(own) <= 64:
+                out[c, h] = complex(_median(re), _median(im))
+            else:
+                out[c, h] = complex(np.median(re), np.median(im))
+    return out
+
+
+@numba.njit(cache=True, fastmath=_FAST)
+def _correlate(cross: ComplexArray, out: FloatArray) -> None:  # pragma: no cover - compiled
+    """out[s] = sum over harmonics of Re(cross_h exp(2 pi i h s / steps))."""
+    out[:] = 0.0
+    for h in range(cross.shape[0]):
+        re, im = cross[h].real, cross[h].imag
+        for s in range(_SHIFT_STEPS):
+            out[s] += re * _COS[h, s] - im * _SIN[h, s]
+
+
+@numba.njit(cache=True)
+def _best_shift(cross: ComplexArray) -> FloatArray:  # pragma: no cover - compiled
+    """Shift in periods, -0.5 to 0.5, at which each row (periods, harmonics) correlates best."""
+    out = np.empty(cross.shape[0])
+    correlation = np.empty(_SHIFT_STEPS)
+    for p in range(cross.shape[0]):
+        _correlate(cross[p], correlation)
+        top = 0
+        for s in range(1, _SHIFT_STEPS):
+            if correlation[s] > correlation[top]:
+                top = s
+        left = correlation[(top - 1) % _SHIFT_STEPS]
+        right = correlation[(top + 1) % _SHIFT_STEPS]
+        bend = left - 2.0 * correlation[top] + right
+        offset = 0.0
+        if bend < 0.0:  # top of the parabola through the three
+            offset = min(max(0.5 * (left - right) / bend, -0.5), 0.5)
+        out[p] = ((top + offset) / _SHIFT_STEPS + 0.5) % 1.0 - 0.5
+    return out
+
+
+@numba.njit(cache=True)
+def _increments(pulses: ComplexArray, lag: int) -> FloatArray:  # pragma: no cover - compiled
+    """Shift gained per period, from the cross-spectrum of periods one whole engine cycle apart.
+
+    A lag of a cycle compares each cylinder with itself: with a lag of one period, cylinders of
+    unequal strength would bend the phase. The complex products are averaged over a few periods
+    before their phase is read: averaging phases instead would let the noise of every pulse add up
+    to a slow walk.
+    """
+    channels, periods, harmonics = pulses.shape
+    count = periods - lag
+    total = np.zeros((count, harmonics), dtype=np.complex128)
+    for c in range(channels):
+        values = pulses[c]
+        cross = values[lag:] * np.conj(values[:count])
+        size = 1e-300
+        steadiness = np.empty(harmonics)
+        for h in range(harmonics):
+            size = max(size, np.median(np.abs(values[:, h])) ** 2)
+            own = cross[:, h]
+            steadiness[h] = np.abs(own.mean()) / (np.abs(own).mean() + 1e-300)
+        total += cross * steadiness**2 / size
+    width = min(_AVERAGED_PERIODS, count)
+    sums = np.zeros_like(total)
+    for k in range(width):
+        weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 1) / (width + 1))  # Hann
+        shift = k - width // 2
+        for p in range(max(0, -shift), min(count, count - shift)):
+            for h in range(harmonics):
+                sums[p, h] += weight * total[p + shift, h]
+    return _best_shift(sums) / lag
+
+
+@numba.njit(cache=True)
+def _local_shift(
+    pulses: ComplexArray, cylinders: int
+) -> tuple[FloatArray, FloatArray]:  # pragma: no cover - compiled
+    """Shift of each period against the templates, in periods, and the weight it deserves.
+
+    A pulse late by d turns harmonic h by exp(-2 pi i h d). Maximises the summed cross-correlation
+    over channels, each harmonic weighted by its signal-to-noise ratio.
+    """
+    channels, periods, harmonics = pulses.shape
+    total = np.zeros((periods, harmonics), dtype=np.complex128)
+    curvature = np.full(periods, 1e-300)
+    away = np.empty(periods)
+    for c in range(channels):
+        values = pulses[c]
+        template = _templates(values, cylinders)
+        classes = template.shape[0]
+        floor = 1e-3 * np.abs(template).max() ** 2 + 1e-300
+        for h in range(harmonics):
+            for p in range(periods):
+                away[p] = abs(values[p, h] - template[p % classes, h])
+            weight = 1.0 / (np.median(away) ** 2 / np.log(2.0) + floor)
+            for p in range(periods):
+                cross = values[p, h] * np.conj(template[p % classes, h]) * weight
+                total[p, h] += cross
+                curvature[p] += abs(cross) * (2.0 * np.pi * (h + 1)) ** 2
+    return _best_shift(total), curvature
+
+
+@numba.njit(cache=True)
+def _smooth(
+    shift: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, float]:  # pragma: no cover - compiled
+    """The stiffest smooth curve that leaves no more than the scatter of single pulses."""
+    weight = np.minimum(np.maximum(weight / np.median(weight), 0.05), 4.0)
+    if len(shift) < 5:
+        return smooth_weighted(shift, weight, 1.0), float(np.std(shift))
+    bend = shift[2:] - 2.0 * shift[1:-1] + shift[:-2]
+    sd = float(1.4826 * np.median(np.abs(bend)) / np.sqrt(6.0) + 1e-6)
+    curve = shift
+    for penalty in _PENALTIES:
+        curve = smooth_weighted(shift, weight, penalty)
+        # a robust second round: pulses far off (a missing one) do not pull the curve
+        far = np.abs(shift - curve) > 4.0 * sd
+        curve = smooth_weighted(shift, np.where(far, weight * 0.01, weight), penalty)
+        left = np.sqrt(np.mean(np.minimum((shift - curve) ** 2, (4.0 * sd) ** 2)))
+        if left < 1.15 * sd:
+            break
+    return curve, sd
+
+
+@numba.njit(cache=True)
+def _drift(
+    pulses: ComplexArray, lag: int, penalty: float
+) -> FloatArray:  # pragma: no cover - compiled
+    """Smooth shift of each period (mean 0) from differences, which cannot slip a period."""
+    periods = pulses.shape[1]
+    step = smooth_weighted(_increments(pulses, lag), np.ones(periods - lag), penalty)
+    # increment i belongs between periods i and i + lag; hold the ends
+    middle = np.arange(periods - lag) + 0.5 * lag
+    step = np.interp(np.arange(periods - 1) + 0.5, middle, step)
+    curve = np.zeros(periods)
+    for p in range(1, periods):
+        curve[p] = curve[p - 1] + step[p - 1]
+    curve -= curve.mean()
+    return curve
+
+
+@numba.njit(cache=True)
+def _agreement(pulses: ComplexArray, cylinders: int) -> float:  # pragma: no cover - compiled
+    """Share of the power that the templates explain, summed over channels."""
+    total = 0.0
+    for c in range(pulses.shape[0]):
+        template = _templates(pulses[c], cylinders)
+        classes = template.shape[0]
+        explained, power = 0.0, 1e-300
+        for p in range(pulses.shape[1]):
+            for h in range(pulses.shape[2]):
+                explained += abs(template[p % classes, h]) ** 2
+                power += abs(pulses[c, p, h]) ** 2
+        total += explained / power
+    return total
+
+
+@numba.njit(cache=True)
+def refine(
+    signals: FloatArray, rate_hz: float, frequency_hz: FloatArray, cylinders: int
+) -> tuple[float, FloatArray, float, float]:  # pragma: no cover - compiled
+    """Agreement of the pulses with those of the same cylinder, phase in periods at every sample,
+    scatter of single pulses in periods, and likeness: the share of the power that all pulses have
+    in common.
+
+    `signals` (channels, n); `frequency_hz` (n,) to start from. The agreement is negative when
+    fewer than four periods are there.
+    """
+    count = signals.shape[1]
+    phase = np.zeros(count)
+    for n in range(1, count):
+        phase[n] = phase[n - 1] + 0.5 * (frequency_hz[n] + frequency_hz[n - 1]) / rate_hz
+    sd = 0.5
+    for number in range(_PASSES):
+        pulses = _demodulate(signals, rate_hz, phase)
+        periods = pulses.shape[1]
+        if periods == 0:
+            return -1.0, phase, sd, 0.0
+        if number < _DIFFERENCE_PASSES:
+            # neighbours first: far apart, a wrong guess would wrap round
+            lag = cylinders if number > 0 and periods >= 3 * cylinders else 1
+            curve = _drift(pulses, lag, 30.0 if number > 0 else 1e4)
+        else:
+            shift, weight = _local_shift(pulses, cylinders)
+            curve, sd = _smooth(shift, weight)
+        centre = np.empty(periods)
+        for p in range(periods):
+            centre[p] = p + 0.5
+        correction = interpolate_cubic(centre, curve, phase)
+        highest = -np.inf
+        for n in range(count):
+            highest = max(highest, phase[n] - correction[n])
+            phase[n] = highest
+    pulses = _demodulate(signals, rate_hz, phase)
+    if pulses.shape[1] == 0:
+        return -1.0, phase, sd, 0.0
+    likeness = _agreement(pulses, 1) / signals.shape[0]
+    return _agreement(pulses, cylinders), phase, sd, likeness

@@ -78,8 +78,8 @@ def test_outlook_predicts_what_an_answer_does() -> None:
             after = ranked(DEAD, (given,))
             shown = dict(answer.ranking)
             for cause in after.causes[:2]:
-                if cause.name in shown:
-                    assert shown[cause.name] == pytest.approx(cause.probability, abs=1e-3)
+                if cause.titled in shown:
+                    assert shown[cause.titled] == pytest.approx(cause.probability, abs=1e-3)
 
 
 def test_answers_are_a_distribution_and_information_is_bounded() -> None:

@@ -361,9 +361,10 @@ def test_numbers_are_not_claimed_when_not_known() -> None:
     d = diagnose(symptoms(spec, DEAD), None, numbered(spec, known=False), spec)
     assert d.causes[0].firing_position == 3
     assert d.causes[0].cylinder is None
-    assert "firing position 3" in d.causes[0].name
+    assert "firing position 3" in d.causes[0].titled
     known = ranked(DEAD)
     assert known.causes[0].cylinder == spec.firing_order[2]
+    assert known.causes[0].titled == "Ignition misfire in cylinder 3"
 
 
 # --- patterns of the trade (reasons in docs/theory/diagnosis.md, section 5) ---------------------

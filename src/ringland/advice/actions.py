@@ -129,7 +129,7 @@ def actions(diagnosis: Diagnosis) -> tuple[Action, ...]:
 
 
 def _reason(cause: Cause, certain: float) -> str:
-    return f"{cause.name}: {natural_frequency(certain)}"
+    return f"{cause.titled}: {natural_frequency(certain)}"
 
 
 def _watch(diagnosis: Diagnosis, book: _AdviceBook) -> Action:
@@ -198,7 +198,7 @@ def _about(cause: Cause, certain: float, book: _AdviceBook) -> list[Action]:
                 action="clean_and_retest",
                 urgency=_WHEN[advice.urgency],
                 owner_words=advice.owner,
-                workshop_words=f"{cause.name}. {advice.clean}",
+                workshop_words=f"{cause.titled}. {advice.clean}",
                 reasons=reasons,
                 cautions=cautions,
             )
@@ -209,7 +209,7 @@ def _about(cause: Cause, certain: float, book: _AdviceBook) -> list[Action]:
                 action="repair",
                 urgency=_WHEN[advice.urgency],
                 owner_words=advice.owner,
-                workshop_words=f"{cause.name}. {advice.repair}",
+                workshop_words=f"{cause.titled}. {advice.repair}",
                 reasons=reasons,
                 cautions=cautions,
             )

@@ -66,7 +66,7 @@ def print_diagnosis(diagnosis: "Diagnosis") -> None:
         if cause.probability < 0.02:
             break
         percent = f"{100 * cause.probability:.0f} %"
-        say(f"  {cause.name}: {natural_frequency(cause.probability)} ({percent})")
+        say(f"  {cause.titled}: {natural_frequency(cause.probability)} ({percent})")
         for weight in cause.speaks_for[:2]:
             say(f"      for:     {weight.sentence} ({weight.bits:+.1f} bits)")
         for weight in cause.speaks_against[:1]:

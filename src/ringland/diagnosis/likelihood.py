@@ -181,7 +181,8 @@ def deviation_densities(
     normal about 0, the limit at 2.5 standard deviations of sound cylinders, or wider by
     `sound_spread` where the cylinders of this engine differ more among themselves. Shown by a
     fault: beyond the limit by an exponential of mean 1.5; by chance: of mean 0.2, but for one gross
-    error in twenty. All widened by the measurement's error. One reading in 300 is wrong altogether and
+    error in twenty. All widened by the measurement's error. One reading in 300 is wrong altogether
+    and
     looks like a fault, so that no single reading is believed without end (equations 5 to 7 of
     docs/theory/diagnosis.md).
     """

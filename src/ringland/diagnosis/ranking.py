@@ -156,7 +156,9 @@ def _causes(
         causes.append(
             Cause(
                 failure_mode=mode.id,
-                name=fault_name(mode, fault.positions, numbers),
+                name=mode.name
+                if len(fault.positions) < 2
+                else fault_name(mode, fault.positions, numbers),
                 firing_position=position,
                 cylinder=None if numbers is None or position is None else numbers[position - 1],
                 probability=float(share[index]),
@@ -297,7 +299,5 @@ def _same_family(knowledge: Knowledge, causes: Sequence[Cause]) -> str | None:
         knowledge.mode(first.failure_mode).family != knowledge.mode(second.failure_mode).family
     ):
         return None
-    return (
-        f"{first.name} and {second.name[:1].lower()}{second.name[1:]} look alike from outside; "
-        "a follow-up test tells them apart."
-    )
+    other = second.titled[:1].lower() + second.titled[1:]
+    return f"{first.titled} and {other} look alike from outside; a follow-up test tells them apart."

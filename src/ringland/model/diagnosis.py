@@ -30,6 +30,7 @@ class EvidenceWeight:
 class Cause:
     """One failure mode in one firing position (None: the engine as a whole, or the hook-up).
 
+    `name` is the failure mode's, without the place; `titled` says both.
     Two faults at once count half for each in `probability`; `present` is the probability that
     this fault is there at all, alone or beside another.
     """
@@ -44,6 +45,15 @@ class Cause:
     speaks_against: tuple[EvidenceWeight, ...] = ()
     would_also_show: tuple[str, ...] = ()
     present: float | None = None
+
+    @property
+    def titled(self) -> str:
+        """The name with where it is."""
+        if self.firing_position is None or "cylinders" in self.name or "positions" in self.name:
+            return self.name
+        if self.cylinder is not None:
+            return f"{self.name} in cylinder {self.cylinder}"
+        return f"{self.name} in firing position {self.firing_position}"
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,14 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 from ringland.reference.features import recording_features
-from ringland.reference.likelihood import CaseFeatures, CaseModel, evaluate_features, fit_cases
+from ringland.reference.likelihood import (
+    CaseFeatures,
+    CaseModel,
+    evaluate_features,
+    fit_cases,
+    keep_model,
+    load_model,
+)
 from ringland.reference.plan import CaseSettings, PlannedCase, load_settings, plan_cases
 from ringland.simulator.faults import FAULT_KINDS
 
@@ -244,6 +251,18 @@ def test_kept_cases_are_not_made_again(tmp_path: Path, monkeypatch: pytest.Monke
     kept.write_bytes(b"spoilt")
     build.measure_cases(ENGINE, measure, kept=kept, scale=0.3)
     assert len(made) == count + total
+
+
+def test_a_kept_likelihood_is_the_same(model: CaseModel, tmp_path: Path) -> None:
+    path = tmp_path / "one.model.npz"
+    assert load_model(path, load_settings()) is None
+    keep_model(model, path)
+    back = load_model(path, load_settings())
+    assert back is not None
+    values = invented(3, 5, 0.8, 1)
+    assert evaluate_features(back, values).log_ratio == evaluate_features(model, values).log_ratio
+    path.write_bytes(b"spoilt")
+    assert load_model(path, load_settings()) is None
 
 
 def test_the_file_name_says_what_the_cases_were_made_from() -> None:

@@ -17,7 +17,13 @@ from ringland.errors import SettingError
 from ringland.model import CylinderSet, EngineSpec, MetricTable, Recording
 from ringland.model._arrays import FloatArray
 from ringland.reference.features import recording_features
-from ringland.reference.likelihood import CaseFeatures, CaseModel, fit_cases
+from ringland.reference.likelihood import (
+    CaseFeatures,
+    CaseModel,
+    fit_cases,
+    keep_model,
+    load_model,
+)
 from ringland.reference.plan import CaseSettings, PlannedCase, load_settings, plan_cases
 
 __all__ = ["Measure", "build_reference", "cache_name", "measure_cases", "simulate_case"]
@@ -259,6 +265,9 @@ def build_reference(
             scale=scale,
             seed=seed,
         )
+        model = load_model(kept.with_suffix(".model.npz"), settings)
+        if model is not None:
+            return model
     features = measure_cases(
         engine,
         measure,
@@ -271,4 +280,7 @@ def build_reference(
         progress=progress,
         kept=kept,
     )
-    return fit_cases(features, settings)
+    model = fit_cases(features, settings)
+    if kept is not None:
+        keep_model(model, kept.with_suffix(".model.npz"))
+    return model

@@ -7,8 +7,11 @@ engines; phi is y cut at 8, and its size. Fitted by penalised maximum likelihood
 on cases left out in turn. See docs/theory/reference.md.
 """
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 from scipy.special import logsumexp
@@ -19,7 +22,15 @@ from ringland.reference.features import recording_features
 from ringland.reference.plan import CaseSettings
 from ringland.simulator.faults import FAULT_KINDS
 
-__all__ = ["CaseFeatures", "CaseModel", "evaluate", "fit_cases"]
+__all__ = [
+    "CaseFeatures",
+    "CaseModel",
+    "evaluate",
+    "evaluate_features",
+    "fit_cases",
+    "keep_model",
+    "load_model",
+]
 
 _PENALTIES = (1.0, 3.0, 10.0)
 _FURTHEST = 8.0
@@ -67,16 +78,52 @@ class CaseModel:
     cases: int
 
     def __post_init__(self) -> None:
-        for name in (
-            "usual",
-            "spread",
-            "weights",
-            "bias",
-            "severity",
-            "severity_error",
-            "log_share",
-        ):
+        for name in _ARRAYS:
             object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+_ARRAYS = (
+    "usual",
+    "spread",
+    "weights",
+    "bias",
+    "severity",
+    "severity_error",
+    "log_share",
+)
+
+
+def keep_model(model: CaseModel, path: Path) -> None:
+    """Write a fitted likelihood, so that the next recording need not fit it again."""
+    unfinished = path.with_suffix(".part.npz")
+    np.savez(
+        unfinished,
+        names=json.dumps([model.names, model.modes]),
+        numbers=np.array([model.penalty, model.far, float(model.cases)]),
+        **{name: getattr(model, name) for name in _ARRAYS},
+    )
+    unfinished.replace(path)
+
+
+def load_model(path: Path, settings: CaseSettings) -> CaseModel | None:
+    """A kept likelihood; None when there is none or it cannot be read."""
+    if not path.is_file():
+        return None
+    try:
+        with np.load(path, allow_pickle=False) as data:
+            names, modes = json.loads(str(data["names"]))
+            penalty, far, cases = (float(v) for v in data["numbers"])
+            return CaseModel(
+                settings=settings,
+                names=tuple(names),
+                modes=tuple(modes),
+                penalty=penalty,
+                far=far,
+                cases=int(cases),
+                **{name: data[name] for name in _ARRAYS},
+            )
+    except (OSError, ValueError, KeyError, BadZipFile):
+        return None
 
 
 def _scaled(values: FloatArray, usual: FloatArray, spread: FloatArray) -> FloatArray:

@@ -23,12 +23,13 @@ __all__ = ["ArrivalPrior", "arrival_prior", "assignments", "path_delay"]
 FloatArray = NDArray[np.float64]
 
 # Exhaust opening 40 to 60 deg before bottom dead centre (Heywood sec. 6.2, from memory); the
-# steepest rise follows it by some 8 deg (own heuristic, from the simulated engines).
-_OPENS_DEG, _OPENS_SD_DEG, _RISE_DEG = 132.0, 9.0, 8.0
-# 3 m of path at 530 m/s; lengths 1.5 to 6 m and gas at 350 to 800 K are usual.
-_DELAY_S, _DELAY_SD_S = 0.0058, 0.0025
-_FIND_SD_DEG = 8.0  # how well the steepest rise marks the arrival
-_SPEED_OF_SOUND_M_S, _SPEED_SD_SHARE = 500.0, 0.12
+# blow-down or the suction in its place is at its height some 30 deg later (own heuristic, from
+# the simulated engines).
+_OPENS_DEG, _OPENS_SD_DEG, _RISE_DEG = 133.0, 8.0, 32.0
+# Lengths 1.5 to 6 m and gas at 350 to 800 K (375 to 560 m/s): uniform over both.
+_DELAY_S, _DELAY_SD_S = 0.0087, 0.0032
+_FIND_SD_DEG = 8.0  # how well the height of the event marks the arrival
+_SPEED_OF_SOUND_M_S, _SPEED_SD_SHARE = 450.0, 0.13
 
 
 class ArrivalPrior(tuple[float, float, float]):
@@ -82,7 +83,7 @@ def path_delay(
         # the pulse given to this position may belong to one that fires `turn` degrees earlier
         away = arrival_deg + turn - expected
         away = (away + engine.cycle_deg / 2) % engine.cycle_deg - engine.cycle_deg / 2
-        if arrival_deg + turn < opens - 25.0 and abs(away) > sd:
+        if arrival_deg + turn < opens - 45.0 and abs(away) > sd:
             continue  # heard before the valve opens
         weight[k] = float(np.exp(-0.5 * (away / total_sd) ** 2))
     total = sum(weight.values())

@@ -9,7 +9,7 @@ from ringland.cylinders.crank_ripple import crank_ripple
 from ringland.cylinders.crankcase import crankcase_terms
 from ringland.cylinders.misfire import count_misfires
 from ringland.cylinders.orders import order_spectrum
-from ringland.cylinders.shares import cylinder_share, place_pulse
+from ringland.cylinders.shares import cylinder_share, place_blow_down, place_pulse
 from ringland.cylinders.starter import starter_ripple
 from ringland.model import (
     AngleSignal,
@@ -80,12 +80,12 @@ def measure_cylinders(
             )
             continue
         if role in _OUTLET:
-            expected = float(arrival_prior(engine, speed)[0])
-            place = place_pulse(signal.mean, heard, engine.cycle_deg, expected)
+            expected, spread, _ = arrival_prior(engine, speed)
+            place = place_blow_down(signal, heard, engine.cycle_deg, expected, spread)
             delays.append(path_delay(channel.name, place.arrival_deg, heard, engine, cycles))
             share = cylinder_share(signal, positions, heard, engine.cycle_deg, place)
             shares.append(share)
-            misfires.extend(count_misfires(share, signal.cycle_index))
+            misfires.extend(count_misfires(signal, share, place.arrival_deg, heard))
         elif role is ChannelRole.CRANKCASE:
             terms = crankcase_terms(signal, engine)
         elif role is ChannelRole.INTAKE and engine.strokes == 4:

@@ -1,22 +1,37 @@
-"""Count the cycles in which a cylinder's pulse was missing.
+"""Count the cycles in which a cylinder did not fire.
 
-Strengths of one position over the cycles are split into "there" and "missing" half-way between
-the usual strength and none, once the scatter leaves room for two kinds. Rate with a Wilson
-interval (Wilson, J. Am. Stat. Assoc. 22 (1927) 209).
+See docs/theory/misfire.md. A misfire changes a cylinder's part of the exhaust signal in a way that
+depends on the path to the sensor, so no shape is assumed: the windows of one position over the
+cycles are asked whether they come in two kinds. Healthy differences between cylinders do not
+matter, since every position is compared with itself. Rate with a Wilson interval (Wilson, J. Am.
+Stat. Assoc. 22 (1927) 209); the split is the threshold with the largest variance between classes
+(Otsu, IEEE Trans. SMC 9 (1979) 62).
 """
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.model import CylinderShare, Estimate, MisfireCount, unknown
+from ringland.model import AngleSignal, CylinderShare, Estimate, MisfireCount, unknown
 
-__all__ = ["count_misfires", "wilson_interval"]
+__all__ = ["count_misfires", "two_kinds", "wilson_interval"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 _Z95 = 1.959963984540054
-_MISSING = 0.5  # of the usual strength
-_WIDEST_SCATTER = 0.22  # scatter of good cycles above which missing ones cannot be told apart
+_FEWEST_CYCLES = 8
+# Separation, in standard deviations of one kind, that chance exceeds once in 2,000 positions:
+# 10.8, 8.7, 7.3, 6.75, 5.75, 4.4, 3.5 for 10, 12, 15, 20, 30, 50, 100 cycles of Gaussian scatter
+# (4,000 drawn sets each, best of two directions); this curve lies on or above those points.
+_SEPARATION_FLOOR, _SEPARATION_SLOPE = 3.0, 78.0
+_LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window's own size
+_FEWEST_OF_A_KIND = 3
+_COMPONENTS = 4
+_PULSES_BEFORE = 3
+_ALWAYS = 0.35  # strength below which a cylinder of one kind is taken never to fire
+_WINDOW_BEFORE_DEG = 50.0
+_WINDOW_DEG = 200.0
+_STEP_DEG = 3.0
 
 
 def wilson_interval(count: int, total: int, z: float = _Z95) -> tuple[float, float]:
@@ -30,49 +45,136 @@ def wilson_interval(count: int, total: int, z: float = _Z95) -> tuple[float, flo
     return min(low, float(p)), max(high, float(p))  # rounding may not put the rate outside
 
 
-def count_misfires(share: CylinderShare, cycle_index: tuple[int, ...]) -> tuple[MisfireCount, ...]:
-    """Missing pulses per position of one channel."""
-    usual = _usual_strength(share.strength)
+def count_misfires(
+    signal: AngleSignal, share: CylinderShare, arrival_deg: float, heard_deg: FloatArray
+) -> tuple[MisfireCount, ...]:
+    """Missing firings per position of one channel."""
+    windows, index = _windows(signal, arrival_deg, heard_deg)
+    cycles = len(windows)
+    if cycles < _FEWEST_CYCLES:
+        return tuple(
+            _unknown(share, p, cycles, f"{cycles} cycles, {_FEWEST_CYCLES} are needed")
+            for p in share.positions
+        )
+    _, missing = two_kinds(windows)
+    usual = np.nanmedian(share.strength, axis=0)
     out = []
     for column, position in enumerate(share.positions):
-        heard = np.isfinite(share.strength[:, column])
-        values = share.strength[heard, column]
-        index = np.asarray(cycle_index)[heard]
-        good = values[values > _MISSING * usual]
-        scatter = _scatter(good) / usual if len(good) > 3 and usual > 0 else 0.0
-        if scatter > _WIDEST_SCATTER or usual <= 0:
-            rate = unknown("1", f"strength scatters by {scatter:.0%} from cycle to cycle")
-            repeat = unknown("1", "missing cycles cannot be told from weak ones")
-            out.append(MisfireCount(share.channel, position, 0, len(values), rate, 0, repeat, ()))
+        missed = missing[:, column]
+        if not missed.any() and usual[column] < _ALWAYS:
+            # one kind only, and a weak one: it may be out altogether or burn badly
+            reason = "weak in every cycle alike: firing badly and not at all look the same"
+            out.append(_unknown(share, position, cycles, reason))
             continue
-        missing = values < _MISSING * usual
-        low, high = wilson_interval(int(missing.sum()), len(missing))
-        rate = Estimate(float(missing.mean()), low, high, "1", coverage=0.95)
+        low, high = wilson_interval(int(missed.sum()), cycles)
         out.append(
             MisfireCount(
                 share.channel,
                 position,
-                int(missing.sum()),
-                len(missing),
-                rate,
-                _longest_run(missing),
-                _repeat_ratio(missing),
-                tuple(int(i) for i in index[missing]),
+                int(missed.sum()),
+                cycles,
+                Estimate(float(missed.mean()), low, high, "1", coverage=0.95),
+                _longest_run(missed),
+                _repeat_ratio(missed),
+                tuple(int(i) for i in index[missed]),
             )
         )
     return tuple(out)
 
 
-def _usual_strength(strength: FloatArray) -> float:
-    """Strength of a good pulse: the median over positions of each one's upper half."""
-    return float(np.median(np.nanquantile(strength, 0.6, axis=0)))
+def _unknown(share: CylinderShare, position: int, cycles: int, reason: str) -> MisfireCount:
+    return MisfireCount(
+        share.channel,
+        position,
+        0,
+        cycles,
+        unknown("1", reason),
+        0,
+        unknown("1", "no cycles were counted as missing"),
+        (),
+    )
 
 
-def _scatter(values: FloatArray) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+def _windows(
+    signal: AngleSignal, arrival_deg: float, heard_deg: FloatArray
+) -> tuple[FloatArray, NDArray[np.int64]]:
+    """(cycles, positions, angles) windows, means removed, and the index of each cycle.
+
+    Cycles whose successor is not there are left out: their late pulses are not heard.
+    """
+    points = signal.values.shape[1]
+    cycle_deg = float(signal.angle_deg[1] - signal.angle_deg[0]) * points
+    index = np.asarray(signal.cycle_index)
+    follows = np.flatnonzero(np.diff(index) == 1)
+    reach = np.arange(0.0, min(_WINDOW_DEG, cycle_deg / len(heard_deg)), _STEP_DEG)
+    at = heard_deg[:, None] + arrival_deg - _WINDOW_BEFORE_DEG + reach[None, :]
+    column = np.round(at / cycle_deg * points).astype(np.int64)
+    joined = np.concatenate([signal.values[follows], signal.values[follows + 1]], axis=1)
+    joined = np.concatenate([joined, joined[:, points:]], axis=1)
+    windows = joined[:, np.clip(column, 0, joined.shape[1] - 1)]
+    return windows - windows.mean(axis=2, keepdims=True), index[follows]
 
 
-def _longest_run(missing: NDArray[np.bool_]) -> int:
+def two_kinds(windows: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Positions whose pulses come in two kinds from cycle to cycle.
+
+    `windows` (cycles, positions, angles), each window's mean removed. Returns the separation
+    (positions,) in standard deviations of one kind, and which firings are missing (cycles,
+    positions); none where the separation is too small.
+
+    Deviations from the position's own median; first principal components of all together; what
+    the pulses before predict (ringing, change of speed) is regressed out; best threshold along
+    the position's own main directions. The missing kind is the one less like the other positions.
+    """
+    cycles, positions, width = windows.shape
+    middle = np.median(windows, axis=0)
+    deviation = (windows - middle).reshape(cycles * positions, width)
+    _, vectors = np.linalg.eigh(np.cov(deviation, rowvar=False))
+    z = deviation @ vectors[:, ::-1][:, :_COMPONENTS]
+    before = [np.vstack([np.zeros((k, z.shape[1])), z[:-k]]) for k in range(1, _PULSES_BEFORE + 1)]
+    known = np.hstack([*before, np.ones((len(z), 1))])
+    own = (z - known @ np.linalg.lstsq(known, z, rcond=None)[0]).reshape(cycles, positions, -1)
+    # what the regression used up counts as lost cycles
+    effective = cycles * (1.0 - known.shape[1] / len(z))
+    least = _SEPARATION_FLOOR + _SEPARATION_SLOPE / max(effective, 1.0)
+    size_of_usual = float(np.sqrt((np.median(middle, axis=0) ** 2).mean()))
+    separation = np.zeros(positions)
+    missing = np.zeros((cycles, positions), dtype=np.bool_)
+    for b in range(positions):
+        x = own[:, b] - own[:, b].mean(axis=0)
+        for direction in np.linalg.svd(x, full_matrices=False)[2][:2]:
+            y = x @ direction
+            high = y > _split(y)
+            apart = float(y[high].mean() - y[~high].mean())
+            size = apart / float(np.sqrt(0.5 * (y[high].var() + y[~high].var())) + 1e-300)
+            if size > separation[b]:
+                separation[b], missing[:, b] = size, high
+        apart_rms = windows[missing[:, b], b].mean(axis=0) - windows[~missing[:, b], b].mean(axis=0)
+        change = float(np.sqrt((apart_rms**2).mean())) / (size_of_usual + 1e-300)
+        if separation[b] < least or change < _LEAST_CHANGE:
+            missing[:, b] = False
+            continue
+        others = np.median(np.delete(middle, b, axis=0), axis=0) if positions > 1 else middle[b]
+        away_high = float(((windows[missing[:, b], b].mean(axis=0) - others) ** 2).sum())
+        away_low = float(((windows[~missing[:, b], b].mean(axis=0) - others) ** 2).sum())
+        if away_low > away_high:
+            missing[:, b] = ~missing[:, b]
+    return separation, missing
+
+
+def _split(values: FloatArray) -> float:
+    """Threshold with the largest variance between two classes."""
+    s = np.sort(values)
+    n = len(s)
+    c = np.cumsum(s)
+    i = np.arange(1, n)
+    between = i * (n - i) * (c[:-1] / i - (c[-1] - c[:-1]) / (n - i)) ** 2
+    enough = (i >= _FEWEST_OF_A_KIND) & (n - i >= _FEWEST_OF_A_KIND)
+    j = int(np.where(enough, between, -1.0).argmax())
+    return float(0.5 * (s[j] + s[j + 1]))
+
+
+def _longest_run(missing: BoolArray) -> int:
     longest = run = 0
     for value in missing:
         run = run + 1 if value else 0
@@ -80,7 +182,7 @@ def _longest_run(missing: NDArray[np.bool_]) -> int:
     return longest
 
 
-def _repeat_ratio(missing: NDArray[np.bool_]) -> Estimate:
+def _repeat_ratio(missing: BoolArray) -> Estimate:
     """Rate after a missing cycle over the rate after a good one (log-normal interval)."""
     after_bad = missing[1:][missing[:-1]]
     after_good = missing[1:][~missing[:-1]]

@@ -1,8 +1,10 @@
-"""Each cylinder's own pulse: separation of overlapping pulses and their size in every cycle.
+"""Each cylinder's own blow-down: where it is heard and how high it stands in every cycle.
 
-See docs/theory/separation.md. The signal is taken as a sum of one common pulse shape, placed where
-each cylinder is heard and scaled by that cylinder's strength in that cycle; the strengths of all
-firings of the recording follow from one linear least-squares problem.
+See docs/theory/separation.md. At idle the tailpipe mostly hears the gas that the pistons push out,
+which a weak cylinder pushes as well as a sound one; what tells cylinders apart is short: the
+blow-down, and the suction that takes its place when there was little to burn. The signal is
+therefore filtered to events of that length, and each cylinder's level is read where its blow-down
+is due.
 """
 
 from dataclasses import dataclass
@@ -11,59 +13,98 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from ringland.cylinders.orders import shared_part
 from ringland.model import AngleSignal, CylinderShare
 
-__all__ = ["PulsePlace", "cylinder_share", "place_pulse"]
+__all__ = ["PulsePlace", "cylinder_share", "place_blow_down", "place_pulse"]
 
 FloatArray = NDArray[np.float64]
 
-_COARSE = 240  # columns per cycle used in the least-squares problem
-_RIDGE = 0.03  # pulls ill-determined strengths towards 1, as a share of one pulse's energy
+_EVENT_SD_DEG = 14.0  # length of a blow-down, as the standard deviation of a Gaussian
+_AROUND_SHARE = 0.45  # the surroundings it is held against, in firing intervals
+_PRIOR_WEIGHT = 0.35  # the expected place against a clear event elsewhere
+_REACH_SD = 2.5
+_LEAST_EVENT = 4.0  # an event this many standard errors high may move the place
+_LEAST_SIZE = 0.35  # of the shared swing: the unit of strength is never smaller
 
 
 @dataclass(frozen=True)
 class PulsePlace:
-    """Where the common pulse sits: `arrival_deg` after a cylinder's firing top dead centre (its
-    steepest rise), and `common` (angles,): the mean of all cylinders, each aligned to its own
-    firing top dead centre."""
+    """Where a cylinder is heard, degrees after its firing top dead centre; `moved` says whether
+    an event in the signal, rather than the expectation alone, put it there."""
 
     arrival_deg: float
-    common: FloatArray
+    moved: bool
+
+
+def _event_filter(points: int, step_deg: float, interval_deg: float, size: int) -> FloatArray:
+    """Spectrum of the difference of two Gaussians: an event less its surroundings, (size//2+1,)."""
+    around = max(_AROUND_SHARE * interval_deg, 1.8 * _EVENT_SD_DEG)
+    offset = (np.arange(size) * step_deg + size * step_deg / 2) % (size * step_deg)
+    offset -= size * step_deg / 2
+    narrow = np.exp(-0.5 * (offset / _EVENT_SD_DEG) ** 2)
+    wide = np.exp(-0.5 * (offset / around) ** 2)
+    # symmetric in time, hence real
+    return np.asarray(scipy.fft.rfft(narrow / narrow.sum() - wide / wide.sum()).real)
+
+
+def _filtered(cycle: FloatArray, step_deg: float, interval_deg: float) -> FloatArray:
+    weight = _event_filter(len(cycle), step_deg, interval_deg, len(cycle))
+    return np.asarray(scipy.fft.irfft(scipy.fft.rfft(cycle) * weight, len(cycle)))
+
+
+def place_blow_down(
+    signal: AngleSignal,
+    heard_deg: FloatArray,
+    cycle_deg: float,
+    expected_deg: float,
+    expected_sd_deg: float,
+) -> PulsePlace:
+    """Where blow-downs are heard: as expected, moved to the clearest event if there is one.
+
+    A cylinder that differs leaves a dip or a rise at its own blow-down; the place and the cylinder
+    that explain it best are taken together, the place being likelier near the expectation.
+    """
+    points = signal.values.shape[1]
+    step = cycle_deg / points
+    interval = cycle_deg / len(heard_deg)
+    mean = signal.values.mean(axis=0)
+    event = -_filtered(mean - shared_part(mean, heard_deg, cycle_deg), step, interval)
+    spread = signal.values - shared_part(mean, heard_deg, cycle_deg)
+    error = float(
+        np.median(np.std(_rows_filtered(spread, step, interval), axis=0))
+        / np.sqrt(len(signal.values))
+    )
+    offsets = np.arange(-_REACH_SD * expected_sd_deg, _REACH_SD * expected_sd_deg, step * 2.0)
+    index = np.round((heard_deg[:, None] + expected_deg + offsets[None, :]) / step).astype(np.int64)
+    height = event[index % points]
+    scale = max(float(event.std()), error)
+    score = height / scale - _PRIOR_WEIGHT * 0.5 * (offsets / expected_sd_deg)[None, :] ** 2
+    row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+    if height[row, column] < _LEAST_EVENT * error:
+        return PulsePlace(expected_deg % cycle_deg, False)
+    return PulsePlace(float((expected_deg + offsets[column]) % cycle_deg), True)
+
+
+def _rows_filtered(values: FloatArray, step_deg: float, interval_deg: float) -> FloatArray:
+    weight = _event_filter(values.shape[1], step_deg, interval_deg, values.shape[1])
+    return np.asarray(
+        scipy.fft.irfft(scipy.fft.rfft(values, axis=1) * weight, values.shape[1], axis=1)
+    )
 
 
 def place_pulse(
     cycle: FloatArray, heard_deg: FloatArray, cycle_deg: float, expected_deg: float
 ) -> PulsePlace:
-    """Align all cylinders and find the steepest rise nearest the expected arrival.
-
-    `cycle` (angles,): averaged cycle. For even firing the common pulse repeats every firing
-    interval, and the repeat nearest to `expected_deg` is taken.
-    """
+    """The steepest rise of the shared pulse nearest the expected angle."""
     points = len(cycle)
     step = cycle_deg / points
-    common = np.zeros(points)
-    for angle in heard_deg:
-        common += np.roll(cycle, -round(angle / step))
-    common = common / len(heard_deg) - cycle.mean()
     interval = cycle_deg / len(heard_deg)
-    width = max(3, round(0.12 * interval / step))
-    rise = np.gradient(_smooth(common, width))
-    offset = (
-        np.arange(points) * step - expected_deg + 0.5 * cycle_deg
-    ) % cycle_deg - 0.5 * cycle_deg
-    # a smooth preference for the expected place, wide against its uncertainty
-    preference = np.exp(-0.5 * (offset / (0.75 * interval)) ** 2)
-    arrival = float(np.argmax((rise - rise.min()) * preference) * step)
-    return PulsePlace(arrival, common)
-
-
-def _smooth(values: FloatArray, width: int) -> FloatArray:
-    n = len(values)
-    kernel = np.zeros(n)
-    window = np.hanning(width + 2)[1:-1]
-    kernel[: len(window)] = window / window.sum()
-    kernel = np.roll(kernel, -(len(window) // 2))
-    return np.asarray(scipy.fft.irfft(scipy.fft.rfft(values) * scipy.fft.rfft(kernel), n))
+    common = shared_part(cycle, heard_deg, cycle_deg)
+    rise = np.gradient(_filtered(common, step, interval) + common)
+    offset = (np.arange(points) * step - expected_deg + cycle_deg / 2) % cycle_deg - cycle_deg / 2
+    preference = np.exp(-0.5 * (offset / (0.5 * interval)) ** 2)
+    return PulsePlace(float(np.argmax((rise - rise.min()) * preference) * step), True)
 
 
 def cylinder_share(
@@ -82,11 +123,13 @@ def cylinder_share(
     window_deg = np.arange(-before, after) * step
     windows = np.empty((len(positions), len(window_deg)))
     errors = np.empty_like(windows)
+    deviation = np.empty_like(windows)
+    apart = signal.mean - shared_part(signal.mean, heard_deg, cycle_deg)
     for row, angle in enumerate(heard_deg):
         index = (round((angle + place.arrival_deg) / step) + np.arange(-before, after)) % points
         windows[row] = signal.mean[index]
         errors[row] = signal.standard_error[index]
-    strength = _strengths(signal, heard_deg, cycle_deg, place)
+        deviation[row] = apart[index]
     return CylinderShare(
         signal.channel,
         signal.role,
@@ -95,86 +138,42 @@ def cylinder_share(
         windows,
         errors,
         np.median(windows, axis=0),
-        strength,
+        _strengths(signal, heard_deg, cycle_deg, place),
+        deviation,
     )
-
-
-def _pulse_template(place: PulsePlace, heard: int, cycle_deg: float) -> FloatArray:
-    """The common pulse on the coarse grid, tapered to about one and a half firing intervals."""
-    points = len(place.common)
-    ratio = points // _COARSE
-    coarse = place.common[: _COARSE * ratio].reshape(_COARSE, ratio).mean(axis=1)
-    step = cycle_deg / _COARSE
-    interval = cycle_deg / heard
-    offset = (np.arange(_COARSE) * step - place.arrival_deg + 0.25 * cycle_deg) % cycle_deg
-    offset -= 0.25 * cycle_deg
-    # rises from half an interval before the arrival, falls until one interval after it
-    centre, half = 0.25 * interval, 0.75 * interval
-    taper = np.where(
-        np.abs(offset - centre) < half, 0.5 + 0.5 * np.cos(np.pi * (offset - centre) / half), 0.0
-    )
-    if heard == 1:
-        taper = np.ones(_COARSE)
-    return np.asarray(coarse * taper)
 
 
 def _strengths(
     signal: AngleSignal, heard_deg: FloatArray, cycle_deg: float, place: PulsePlace
 ) -> FloatArray:
-    """Strength of each position in each cycle (cycles, positions); the median is scaled to 1.
+    """Strength of each position in each cycle (cycles, positions), 1 = the usual cylinder.
 
-    NaN where a pulse falls outside the recording.
+    The level at the blow-down less that of the usual cylinder, in units of the swing that the
+    cylinders share. NaN where the blow-down is heard outside the recording.
     """
     cycles, points = signal.values.shape
-    heard = len(heard_deg)
-    template = _pulse_template(place, heard, cycle_deg)
-    energy = float(template @ template)
-    if energy <= 0.0:
-        return np.ones((cycles, heard))
-    ratio = points // _COARSE
-    coarse = signal.values[:, : _COARSE * ratio].reshape(cycles, _COARSE, ratio).mean(axis=2)
-    coarse = coarse - coarse.mean()
+    step = cycle_deg / points
+    interval = cycle_deg / len(heard_deg)
+    common = shared_part(signal.mean, heard_deg, cycle_deg)
+    size = max(
+        float(np.ptp(_filtered(common, step, interval))), _LEAST_SIZE * float(np.ptp(common))
+    )
+    rest = signal.values - signal.values.mean() - common
     index = np.asarray(signal.cycle_index)
-    strength = np.empty((cycles, heard))
-    reach = (place.arrival_deg + 0.5 * cycle_deg / heard) / cycle_deg
-    # runs of neighbouring cycles are solved together, so that a pulse may cross a cycle's end
+    strength = np.full((cycles, len(heard_deg)), np.nan)
+    # runs of neighbouring cycles are filtered together, so that a pulse may cross a cycle's end
     breaks = np.flatnonzero(np.diff(index) != 1) + 1
     for run in np.split(np.arange(cycles), breaks):
-        strength[run] = _solve_run(coarse[run], template, heard_deg / cycle_deg, energy, reach)
-    middle = float(np.nanmedian(strength))
-    return strength / middle if abs(middle) > 0.2 else strength
-
-
-def _solve_run(
-    rows: FloatArray, template: FloatArray, place_turns: FloatArray, energy: float, reach: float
-) -> FloatArray:
-    """Least squares for one run of neighbouring cycles, (cycles, positions).
-
-    The cycle before the run has unknowns of its own, since its late pulses are heard in the run.
-    """
-    cycles, columns = rows.shape
-    heard = len(place_turns)
-    y = rows.ravel()
-    size = scipy.fft.next_fast_len(len(y) + 2 * columns, real=True)
-    padded = np.zeros(size)
-    padded[columns : columns + len(y)] = y
-    wrapped = np.zeros(size)
-    wrapped[:columns] = template
-    match = scipy.fft.irfft(scipy.fft.rfft(padded) * np.conj(scipy.fft.rfft(wrapped)), size)
-    auto = scipy.fft.irfft(np.abs(scipy.fft.rfft(np.pad(template, (0, columns)))) ** 2)
-    turns = np.arange(cycles + 1)[:, None] + place_turns[None, :]
-    where = turns.ravel() * columns
-    c = _read(match, where)
-    lag = np.abs(where[:, None] - where[None, :])
-    gram = np.where(lag < columns, _read(auto, lag % len(auto)), 0.0)
-    gram[np.diag_indices_from(gram)] += _RIDGE * energy
-    solution = np.linalg.solve(gram, c + _RIDGE * energy).reshape(cycles + 1, heard)
-    outside = turns - 1.0 + reach > cycles
-    return np.asarray(np.where(outside, np.nan, solution)[1:])
-
-
-def _read(values: FloatArray, position: FloatArray) -> FloatArray:
-    low = np.floor(position).astype(np.int64)
-    part = position - low
-    n = len(values)
-    return np.asarray(values[low % n] * (1.0 - part) + values[(low + 1) % n] * part)
+        y = rest[run].ravel()
+        length = scipy.fft.next_fast_len(len(y) + points, real=True)
+        weight = _event_filter(points, step, interval, length)
+        level = scipy.fft.irfft(scipy.fft.rfft(y, length) * weight, length)[: len(y)]
+        at = np.arange(len(run))[:, None] * points + np.round(
+            (heard_deg[None, :] + place.arrival_deg) / step
+        ).astype(np.int64)
+        inside = at < len(y) - round(_EVENT_SD_DEG / step)
+        strength[run] = np.where(inside, level[np.minimum(at, len(y) - 1)], np.nan)
+    if size <= 0.0:
+        return np.ones_like(strength)
+    usual = float(np.nanmedian(np.nanmedian(strength, axis=0)))
+    return np.asarray(1.0 + (strength - usual) / size)

@@ -1,7 +1,6 @@
 """Metrics of the exhaust pulse of each cylinder."""
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from ringland.metrics._values import over_cycles, too_few
@@ -29,9 +28,9 @@ STRENGTH = MetricDefinition(
     valid_low=-5.0,
     valid_high=5.0,
     fewest_cycles=4,
-    healthy_spread=0.09,
-    alert_deviation=0.2,
-    alarm_deviation=0.35,
+    healthy_spread=0.12,
+    alert_deviation=0.25,
+    alarm_deviation=0.4,
     citation="heuristic",
 )
 SCATTER = MetricDefinition(
@@ -78,7 +77,7 @@ EARLY = MetricDefinition(
 )
 SUCTION = MetricDefinition(
     id="exhaust_suction",
-    title="Depth of suction after the blow-down",
+    title="Depth of suction at the blow-down",
     unit="1",
     role=ChannelRole.EXHAUST,
     sense=Sense.HIGH,
@@ -90,24 +89,10 @@ SUCTION = MetricDefinition(
     alarm_deviation=0.6,
     citation="heuristic",
 )
-TIMING = MetricDefinition(
-    id="exhaust_pulse_timing",
-    title="Lateness of the exhaust pulse",
-    unit="deg",
-    role=ChannelRole.EXHAUST,
-    sense=Sense.BOTH,
-    valid_low=-90.0,
-    valid_high=90.0,
-    fewest_cycles=6,
-    healthy_spread=3.0,
-    alert_deviation=10.0,
-    alarm_deviation=18.0,
-    citation="heuristic",
-)
-DEFINITIONS = (STRENGTH, MISFIRE, SCATTER, EARLY, SUCTION, TIMING)
+DEFINITIONS = (STRENGTH, MISFIRE, SCATTER, EARLY, SUCTION)
 
 _EARLY_DEG = (-150.0, -60.0)  # before the arrival: compression and expansion of this cylinder
-_SUCTION_DEG = (0.0, 170.0)
+_SUCTION_DEG = (-30.0, 45.0)
 
 
 def exhaust_metrics(cylinders: CylinderSet) -> list[MetricValue]:
@@ -139,7 +124,7 @@ def _scatter(share: CylinderShare, column: int, position: int) -> MetricValue:
 
 
 def _windows(share: CylinderShare, signal: AngleSignal) -> list[MetricValue]:
-    """Early pressure, suction and timing from each cylinder's own window."""
+    """Early pressure and suction from each cylinder's own window."""
     out: list[MetricValue] = []
     size = float(np.ptp(share.common))
     cycles = signal.values.shape[0]
@@ -153,17 +138,13 @@ def _windows(share: CylinderShare, signal: AngleSignal) -> list[MetricValue]:
     )
     for row, position in enumerate(share.positions):
         if cycles < EARLY.fewest_cycles or size <= 0.0 or not early.any():
-            out.extend(
-                too_few(d, share.channel, position, cycles) for d in (EARLY, SUCTION, TIMING)
-            )
+            out.extend(too_few(d, share.channel, position, cycles) for d in (EARLY, SUCTION))
             continue
-        difference = (share.windows[row] - share.common) / size
+        difference = share.deviation[row] / size
         error = share.window_se[row] / size
         out.append(_mean_of(EARLY, share.channel, position, difference[early], error[early]))
-        lowest = float(share.windows[row][late].min() - share.common[late].min()) / size
+        lowest = float(difference[late].min())
         out.append(_point(SUCTION, share.channel, position, -lowest, float(error[late].mean())))
-        shift, shift_error = _shift(share, row, step)
-        out.append(_point(TIMING, share.channel, position, shift, shift_error))
     return out
 
 
@@ -185,23 +166,6 @@ def _point(
     return MetricValue(
         definition.id, channel, position, Estimate.from_se(value, error, definition.unit), error
     )
-
-
-def _shift(share: CylinderShare, row: int, step_deg: float) -> tuple[float, float]:
-    """Lateness of a window against the common one by cross-correlation, with its error."""
-    common = share.common - share.common.mean()
-    own = share.windows[row] - share.windows[row].mean()
-    n = len(common)
-    size = 2 * n
-    cross = scipy.fft.irfft(scipy.fft.rfft(own, size) * np.conj(scipy.fft.rfft(common, size)), size)
-    reach = n // 4
-    lags = np.arange(-reach, reach + 1)
-    values = cross[lags % size]
-    top = int(np.argmax(values))
-    slope = np.gradient(common, step_deg)
-    error = float(share.window_se[row].mean()) * np.sqrt(3.0) / (float(np.std(slope)) + 1e-300)
-    error /= np.sqrt(max(n * step_deg / 30.0, 1.0))  # about one independent value per 30 deg
-    return float(lags[top] * step_deg), max(error, 0.5 * step_deg)
 
 
 def _misfires(cylinders: CylinderSet, share: CylinderShare) -> list[MetricValue]:

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from ringland.model._arrays import FloatArray, read_only
 from ringland.model.crank import CrankRipple
 from ringland.model.estimate import Estimate
@@ -101,7 +103,8 @@ class CylinderShare:
     `positions` are the firing positions this channel can hear. `window_angle_deg` (w,): angle
     after the pulse's expected arrival. `windows` (positions, w): each cylinder's own part of the
     averaged cycle, aligned. `common` (w,): the shared pulse. `strength` (cycles, positions):
-    size of each cylinder's pulse in every cycle, 1 = the median cylinder.
+    size of each cylinder's pulse in every cycle, 1 = the median cylinder. `deviation` (positions,
+    w): the windows of the averaged cycle less what the cylinders share (empty when not made).
     """
 
     channel: str
@@ -112,9 +115,11 @@ class CylinderShare:
     window_se: FloatArray
     common: FloatArray
     strength: FloatArray
+    deviation: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
     def __post_init__(self) -> None:
-        for name in ("window_angle_deg", "windows", "window_se", "common", "strength"):
+        names = ("window_angle_deg", "windows", "window_se", "common", "strength", "deviation")
+        for name in names:
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
 

@@ -15,7 +15,9 @@ from ringland.model import Estimate, MetricDefinition, MetricValue, Sense
 
 __all__ = ["Deviation", "deviations"]
 
-_PRIOR_DEGREES = 10.0  # weight of the declared spread, in cylinders
+_PRIOR_DEGREES = 4.0  # weight of the declared spread, in cylinders
+# The size of a sound cylinder's push on the crankcase is not known in volts: the others decide.
+_OWN_PRIOR_DEGREES = {"crankcase_push": 1.5, "crankcase_pull": 1.5}
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,7 @@ def deviations(
         return ()
     x = np.array([v.estimate.value for v in known], dtype=np.float64)
     error = np.array([v.standard_error or 0.0 for v in known])
+    prior_degrees = _OWN_PRIOR_DEGREES.get(definition.id, _PRIOR_DEGREES)
     out = []
     for i, value in enumerate(known):
         others = np.delete(x, i)
@@ -46,9 +49,9 @@ def deviations(
         robust = 1.4826 * float(np.median(np.abs(others - middle)))
         noise = float(np.median(np.delete(error, i)))
         shown = max(robust**2 - noise**2, 0.0)
-        degrees = _PRIOR_DEGREES + len(others) - 1
+        degrees = prior_degrees + len(others) - 1
         spread2 = (
-            _PRIOR_DEGREES * definition.healthy_spread**2 + (len(others) - 1) * shown
+            prior_degrees * definition.healthy_spread**2 + (len(others) - 1) * shown
         ) / degrees
         middle_error2 = 1.57 * (spread2 + noise**2) / len(others)
         total = float(np.sqrt(spread2 + error[i] ** 2 + middle_error2))

@@ -111,7 +111,7 @@ def draw_symptoms(case: Case, metrics: tuple[str, ...]) -> SymptomTable:
                 code = case.code(place)
                 p = seen.shows[code, case.node_of(item.group, place)]
                 soft = np.hypot(ERROR, 0.25) * rng.standard_normal()
-                fault = 1.0 + rng.exponential(1.5) + soft
+                fault = 1.0 + rng.exponential(15.0 if rng.random() < 0.3 else 1.5) + soft
                 if rng.random() < p:
                     sound = float(seen.shows[0] @ quadrature()[1])
                     at_all = float(seen.shows[code] @ quadrature()[1])
@@ -121,7 +121,7 @@ def draw_symptoms(case: Case, metrics: tuple[str, ...]) -> SymptomTable:
                     x = fault if rng.random() < due else chance
                 else:
                     quiet = np.hypot(ERROR, 0.4) * rng.standard_normal()
-                    x = fault if rng.random() < 1 / 300 else quiet
+                    x = fault if rng.random() < 1 / 3000 else quiet
                 sign = -1.0 if direction == "low" else 1.0
                 rows.append(
                     Symptom(

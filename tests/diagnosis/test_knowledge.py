@@ -33,7 +33,7 @@ def test_there_is_enough_of_everything() -> None:
 @pytest.mark.parametrize(
     ("item", "mode", "probability"),
     [
-        ("EX_LOW1", "ignition_misfire", 0.90),
+        ("PB_LOW1", "ignition_misfire", 0.92),
         ("EX_EXTRA1", "exhaust_valve_leak", 0.65),
         ("CC_PULSE1", "scored_bore", 0.93),
         ("CC_HIGH", "rings_worn_all", 0.88),
@@ -130,12 +130,12 @@ def test_cautions_stand_where_work_can_hurt() -> None:
         ),
         (
             "evidence.toml",
-            lambda s: s.replace("ignition_misfire = 0.9", "ignition_misfyre = 0.9", 1),
+            lambda s: s.replace("ignition_misfire = 0.75", "ignition_misfyre = 0.75", 1),
             "unknown failure mode",
         ),
         (
             "evidence.toml",
-            lambda s: s.replace("ignition_misfire = 0.9", "ignition_misfire = 1.9", 1),
+            lambda s: s.replace("ignition_misfire = 0.75", "ignition_misfire = 1.9", 1),
             "item EX_LOW1, likelihood: `ignition_misfire`",
         ),
         ("evidence.toml", lambda s: s.replace('group = "burn"', 'group = "bern"', 1), "`group`"),

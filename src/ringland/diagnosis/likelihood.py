@@ -31,8 +31,10 @@ _SMALLEST = 1e-6
 _SOFTNESS = 0.25
 """Width of the limit itself, as a share of it: nobody believes a limit to the last digit."""
 _SOUND_WIDTH = 0.4
-_FARTHEST = 20.0
-_GROSS = 1.0 / 300.0
+_FARTHEST = 300.0
+_GROSS = 1.0 / 3000.0
+_FAR_SHARE = 0.3
+"""Share of faults that go very far beyond the limit (a dead cylinder against a 1 % limit)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,15 +182,15 @@ def deviation_densities(
     `value` and its standard error in units of the limit, towards the side that counts. Not shown:
     normal about 0, the limit at 2.5 standard deviations of sound cylinders, or wider by
     `sound_spread` where the cylinders of this engine differ more among themselves. Shown by a
-    fault: beyond the limit by an exponential of mean 1.5; by chance: of mean 0.2, but for one gross
-    error in twenty. All widened by the measurement's error. One reading in 300 is wrong altogether
-    and
-    looks like a fault, so that no single reading is believed without end (equations 5 to 7 of
-    docs/theory/diagnosis.md).
+    fault: beyond the limit by an exponential of mean 1.5, or 15 in three of ten; by chance: of
+    mean 0.2, but for one gross error in twenty. All widened by the measurement's error. One
+    reading in 3000 is wrong altogether and looks like a fault, so that no single reading is
+    believed without end (equations 5 to 7 of docs/theory/diagnosis.md).
     """
     value = float(np.clip(value, -1.0, _FARTHEST))
     soft = float(np.hypot(error, _SOFTNESS))
-    fault = _beyond_limit(value, 1.5, soft)
+    near, far = _beyond_limit(value, 1.5, soft), _beyond_limit(value, 15.0, soft)
+    fault = (1.0 - _FAR_SHARE) * near + _FAR_SHARE * far
     chance = 0.95 * _beyond_limit(value, 0.2, soft) + 0.05 * fault
     width = max(float(np.hypot(error, _SOUND_WIDTH)), sound_spread)
     sound = float(np.exp(-0.5 * (value / width) ** 2) / (width * np.sqrt(2.0 * np.pi)))

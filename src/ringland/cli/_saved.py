@@ -121,6 +121,7 @@ def _engine(saved: object) -> "EngineSpec":
     from ringland.model import Aspiration, EngineSpec, Fuel
 
     entry = _dict(saved)
+    banks = entry.get("banks")
     return EngineSpec(
         name=str(entry["name"]),
         cylinders=_int(entry["cylinders"]),
@@ -128,6 +129,7 @@ def _engine(saved: object) -> "EngineSpec":
         firing_angles_deg=tuple(_float(a) for a in _list(entry["firing_angles_deg"])),
         strokes=_int(entry["strokes"]),
         outlets=tuple(_int(o) for o in _list(entry["outlets"])),
+        banks=None if banks is None else tuple(_int(b) for b in _list(banks)),
         fuel=Fuel(str(entry["fuel"])),
         aspiration=Aspiration(str(entry["aspiration"])),
         inactive_cylinders=tuple(_int(c) for c in _list(entry["inactive_cylinders"])),

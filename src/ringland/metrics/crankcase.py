@@ -15,8 +15,8 @@ PUSH = MetricDefinition(
     valid_high=1000.0,
     fewest_cycles=4,
     healthy_spread=0.35,
-    alert_deviation=1.0,
-    alarm_deviation=2.0,
+    alert_deviation=1.5,
+    alarm_deviation=4.0,
     citation="heuristic",
 )
 PULL = MetricDefinition(

@@ -28,8 +28,8 @@ STRENGTH = MetricDefinition(
     valid_low=-5.0,
     valid_high=5.0,
     fewest_cycles=4,
-    healthy_spread=0.12,
-    alert_deviation=0.25,
+    healthy_spread=0.09,
+    alert_deviation=0.2,
     alarm_deviation=0.4,
     citation="heuristic",
 )

@@ -60,6 +60,8 @@ def render_html(analysis: Analysis, *, about: Sequence[tuple[str, str]] = ()) ->
     )
 
 
-def write_html(analysis: Analysis, path: Path, *, about: Sequence[tuple[str, str]] = ()) -> None:
+def write_html(
+    analysis: Analysis, path: Path | str, *, about: Sequence[tuple[str, str]] = ()
+) -> None:
     """Write the report to `path`, UTF-8. Raises OSError when the place cannot be written."""
-    path.write_text(render_html(analysis, about=about), encoding="utf-8", newline="\n")
+    Path(path).write_text(render_html(analysis, about=about), encoding="utf-8", newline="\n")

@@ -1,5 +1,7 @@
 """From metric values to states."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from ringland.model import (
@@ -43,7 +45,32 @@ def judge_symptoms(metrics: MetricTable) -> SymptomTable:
                 if id(value) not in judged
             )
     symptoms.extend(_holm(cells))
-    return SymptomTable(tuple(symptoms), ALARM_RATE, ALERT_RATE)
+    return SymptomTable(_without_crowds(symptoms), ALARM_RATE, ALERT_RATE)
+
+
+def _without_crowds(symptoms: list[Symptom]) -> tuple[Symptom, ...]:
+    """Where many cylinders deviate alike, none is condemned by comparison with the others.
+
+    Two banks of unequal pipe length look like that on a sound engine.
+    """
+    alarms: dict[str, int] = {}
+    cells: dict[str, int] = {}
+    for symptom in symptoms:
+        if symptom.compared_with == "own cylinders" and symptom.state is not State.NOT_JUDGED:
+            cells[symptom.metric] = cells.get(symptom.metric, 0) + 1
+            alarms[symptom.metric] = alarms.get(symptom.metric, 0) + (symptom.state is State.ALARM)
+    crowded = {m for m, n in alarms.items() if n > max(1.0, cells[m] / 3.0)}
+    return tuple(
+        replace(
+            s,
+            state=State.ALERT,
+            reason="so many cylinders differ that they cannot be judged against one another; "
+            "banks or pipes of unequal length do this on a sound engine",
+        )
+        if s.metric in crowded and s.state is State.ALARM and s.compared_with == "own cylinders"
+        else s
+        for s in symptoms
+    )
 
 
 def _holm(cells: list[tuple[MetricDefinition, Deviation]]) -> list[Symptom]:

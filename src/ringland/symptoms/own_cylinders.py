@@ -15,7 +15,7 @@ from ringland.model import Estimate, MetricDefinition, MetricValue, Sense
 
 __all__ = ["Deviation", "deviations"]
 
-_PRIOR_DEGREES = 4.0  # weight of the declared spread, in cylinders
+_PRIOR_DEGREES = 8.0  # weight of the declared spread, in cylinders
 # The size of a sound cylinder's push on the crankcase is not known in volts: the others decide.
 _OWN_PRIOR_DEGREES = {"crankcase_push": 1.5, "crankcase_pull": 1.5}
 

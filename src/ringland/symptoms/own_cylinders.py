@@ -1,9 +1,9 @@
 """Each cylinder against the others of its own engine.
 
-See docs/theory/symptoms.md. The spread of sound cylinders is estimated from the others and from
-what is declared for the metric (empirical Bayes, scaled inverse chi-square); the deviation is
-judged by a t distribution and the false-alarm rate is held over the whole table (Holm,
-Scand. J. Stat. 6 (1979) 65).
+See docs/theory/symptoms.md. A deviation is judged by Student's t against the spread declared for
+sound engines and, where it is wider, against the spread that the other cylinders show; the larger
+p-value counts. The false-alarm rate is held over the whole table (Holm, Scand. J. Stat. 6 (1979)
+65).
 """
 
 from dataclasses import dataclass
@@ -15,9 +15,10 @@ from ringland.model import Estimate, MetricDefinition, MetricValue, Sense
 
 __all__ = ["Deviation", "deviations"]
 
-_PRIOR_DEGREES = 8.0  # weight of the declared spread, in cylinders
+_DECLARED_DEGREES = 20.0  # how firmly the declared spread of sound cylinders is believed
+_SHOWN_DEGREES = 2.0  # added to the degrees of freedom of the spread that the others show
 # The size of a sound cylinder's push on the crankcase is not known in volts: the others decide.
-_OWN_PRIOR_DEGREES = {"crankcase_push": 1.5, "crankcase_pull": 1.5}
+_SHOWN_ONLY = ("crankcase_push", "crankcase_pull")
 
 
 @dataclass(frozen=True)
@@ -40,25 +41,27 @@ def deviations(
         return ()
     x = np.array([v.estimate.value for v in known], dtype=np.float64)
     error = np.array([v.standard_error or 0.0 for v in known])
-    prior_degrees = _OWN_PRIOR_DEGREES.get(definition.id, _PRIOR_DEGREES)
     out = []
     for i, value in enumerate(known):
         others = np.delete(x, i)
         middle = float(np.median(others))
-        # the healthy spread: what is declared, widened by what the others show
-        robust = 1.4826 * float(np.median(np.abs(others - middle)))
         noise = float(np.median(np.delete(error, i)))
-        shown = max(robust**2 - noise**2, 0.0)
-        degrees = prior_degrees + len(others) - 1
-        spread2 = (
-            prior_degrees * definition.healthy_spread**2 + (len(others) - 1) * shown
-        ) / degrees
-        middle_error2 = 1.57 * (spread2 + noise**2) / len(others)
-        total = float(np.sqrt(spread2 + error[i] ** 2 + middle_error2))
+        robust = 1.4826 * float(np.median(np.abs(others - middle)))
+        shown2 = max(robust**2 - noise**2, 0.0)
+        declared2 = definition.healthy_spread**2
         away = x[i] - middle
         towards = {Sense.LOW: -away, Sense.HIGH: away, Sense.BOTH: abs(away)}[definition.sense]
-        t = towards / total if total > 0.0 else 0.0
-        p = _upper_tail(t, degrees)
+        # both must be surprised: the spread declared for sound engines, and the spread that the
+        # other cylinders of this engine show where that is wider
+        tests = []
+        if definition.id not in _SHOWN_ONLY:
+            tests.append((declared2, _DECLARED_DEGREES))
+        if shown2 > declared2 or definition.id in _SHOWN_ONLY:
+            tests.append((max(shown2, declared2), len(others) - 1 + _SHOWN_DEGREES))
+        p = max(
+            _upper_tail(towards / _total(spread2, float(error[i]), noise, len(others)), degrees)
+            for spread2, degrees in tests
+        )
         if definition.sense is Sense.BOTH:
             p = min(1.0, 2.0 * p)
         own_error = float(np.sqrt(error[i] ** 2 + 1.57 * noise**2 / len(others)))
@@ -72,6 +75,14 @@ def deviations(
             )
         )
     return tuple(out)
+
+
+def _total(spread2: float, error: float, noise: float, others: int) -> float:
+    """Standard deviation of one sound cylinder minus the median of the others.
+
+    1.57 = pi / 2 is the variance of a median over that of a mean.
+    """
+    return float(np.sqrt(spread2 + error**2 + 1.57 * (spread2 + noise**2) / others)) + 1e-300
 
 
 def _upper_tail(t: float, degrees: float) -> float:

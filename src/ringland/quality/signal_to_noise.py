@@ -3,6 +3,7 @@
 import math
 
 from ringland.model import Condition, Estimate, QualityFinding, Verdict
+from ringland.quality._locked import locked_ratio
 from ringland.quality._repetition import CHANCE_ERRORS
 from ringland.quality._types import Limit, Repetition, Subject, not_checked
 
@@ -13,7 +14,10 @@ LEAST_DB = Limit(
     "dB",
     "power that repeats over power that does not, below 300 Hz; averaging n cycles adds 10 log10 n",
 )
-LIMITS = (LEAST_DB,)
+LOCKED = Limit(
+    3.0, "1", "variance of the averaged cycle over what scatter alone leaves, noise gives 1"
+)
+LIMITS = (LEAST_DB, LOCKED)
 _FLOOR, _CEILING = -40.0, 60.0
 
 
@@ -29,6 +33,21 @@ def check(subject: Subject) -> QualityFinding:
     r = found.correlation
     measured = Estimate(_db(r), _db(r - half), _db(r + half), "dB")
     if not found.found:
+        cycles = subject.recording.cycles
+        ratio = None if cycles is None else locked_ratio(facts, cycles)
+        if ratio is not None and ratio > LOCKED.value:
+            return subject.finding(
+                Verdict.OK,
+                "The pulses are too uneven for a plain rhythm, but repeat with the engine cycle.",
+            )
+        if ratio is None and _strong_rhythm_elsewhere(subject):
+            return subject.finding(
+                Verdict.SUSPECT,
+                "No plain rhythm on this channel yet; it is judged once the cycles are found.",
+                action="If it stays so, check the sensor's hose and seal.",
+                measured=measured,
+                limit=LEAST_DB.value,
+            )
         return subject.finding(
             Verdict.UNUSABLE,
             "No repeating pulses: this looks like noise.",
@@ -51,6 +70,14 @@ def check(subject: Subject) -> QualityFinding:
         f"The pulses stand {_db(r):.0f} dB above the noise.",
         measured=measured,
         limit=LEAST_DB.value,
+    )
+
+
+def _strong_rhythm_elsewhere(subject: Subject) -> bool:
+    """True when another channel or a trigger shows that the engine turns."""
+    recording = subject.recording
+    return bool(recording.triggers) or any(
+        facts.periodic is not None for facts in recording.channels if facts is not subject.facts
     )
 
 

@@ -66,8 +66,11 @@ def _speed_without_trigger(recording: RecordingFacts) -> float | None:
     cycles = recording.cycles
     if cycles is not None and cycles.phase_source is not PhaseSource.TRIGGER:
         return cycles.mean_speed_rpm.value
-    if recording.engine is None:
+    engine = recording.engine
+    if engine is None:
         return None
+    if not engine.even_firing or engine.outlet_count > 1:
+        return None  # pulses at uneven intervals do not give a rough speed to rely on
     condition = recording.recording.condition
     found = [
         rough_rpm(f.periodic, recording.engine, f.channel.role, condition)

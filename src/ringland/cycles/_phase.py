@@ -8,9 +8,9 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.signals import interpolate_cubic, smooth_weighted
+from ringland.signals import smooth_weighted
 
-__all__ = ["refine"]
+__all__ = ["align", "settle"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -19,8 +19,8 @@ _MOST_HARMONICS = 10
 _FEWEST_PERIODS = 4
 _FEWEST_PER_TEMPLATE = 6  # cycles from which each cylinder gets a template of its own
 _AVERAGED_PERIODS = 9  # cross-spectra averaged before their phase is read
-_PASSES = 6
 _DIFFERENCE_PASSES = 3
+_TEMPLATE_PASSES = 3
 _SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
 _PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
 _FAST = {"reassoc", "contract"}  # order of sums left to the machine
@@ -132,6 +132,11 @@ def _demodulate(
 
 
 @numba.njit(cache=True)
+def _power(z: complex) -> float:  # pragma: no cover - compiled
+    return z.real * z.real + z.imag * z.imag
+
+
+@numba.njit(cache=True)
 def _median(values: FloatArray) -> float:  # pragma: no cover - compiled
     """Median of a few values, which are left sorted."""
     n = values.shape[0]
@@ -205,16 +210,22 @@ def _increments(pulses: ComplexArray, lag: int) -> FloatArray:  # pragma: no cov
     channels, periods, harmonics = pulses.shape
     count = periods - lag
     total = np.zeros((count, harmonics), dtype=np.complex128)
+    size, squares = np.zeros(harmonics), np.empty(periods)
+    cross = np.empty((count, harmonics), dtype=np.complex128)
+    steadiness = np.empty(harmonics)
     for c in range(channels):
         values = pulses[c]
-        cross = values[lag:] * np.conj(values[:count])
-        size = 1e-300
-        steadiness = np.empty(harmonics)
         for h in range(harmonics):
-            size = max(size, np.median(np.abs(values[:, h])) ** 2)
-            own = cross[:, h]
-            steadiness[h] = np.abs(own.mean()) / (np.abs(own).mean() + 1e-300)
-        total += cross * steadiness**2 / size
+            summed, length = 0j, 1e-300
+            for p in range(count):
+                cross[p, h] = values[p + lag, h] * np.conj(values[p, h])
+                summed += cross[p, h]
+                length += np.sqrt(_power(cross[p, h]))
+            for p in range(periods):
+                squares[p] = _power(values[p, h])
+            size[h] = np.median(squares)
+            steadiness[h] = _power(summed) / length**2
+        total += cross * (steadiness / (size.max() + 1e-300))
     width = min(_AVERAGED_PERIODS, count)
     sums = np.zeros_like(total)
     for k in range(width):
@@ -246,12 +257,12 @@ def _local_shift(
         floor = 1e-3 * np.abs(template).max() ** 2 + 1e-300
         for h in range(harmonics):
             for p in range(periods):
-                away[p] = abs(values[p, h] - template[p % classes, h])
-            weight = 1.0 / (np.median(away) ** 2 / np.log(2.0) + floor)
+                away[p] = _power(values[p, h] - template[p % classes, h])
+            weight = 1.0 / (np.median(away) / np.log(2.0) + floor)
             for p in range(periods):
                 cross = values[p, h] * np.conj(template[p % classes, h]) * weight
                 total[p, h] += cross
-                curvature[p] += abs(cross) * (2.0 * np.pi * (h + 1)) ** 2
+                curvature[p] += np.sqrt(_power(cross)) * (2.0 * np.pi * (h + 1)) ** 2
     return _best_shift(total), curvature
 
 
@@ -294,6 +305,32 @@ def _drift(
     return curve
 
 
+@numba.njit(cache=True, fastmath=_FAST)
+def _correct(phase: FloatArray, curve: FloatArray) -> None:  # pragma: no cover - compiled
+    """Take from the phase, in place, the shift of each period (known at its middle): cubic with
+    three-point slopes, straight on beyond the ends; the phase never falls."""
+    n = curve.shape[0]
+    slope, bend, twist = np.empty(n), np.zeros(n), np.zeros(n)
+    for k in range(n):
+        a = min(max(k - 1, 0), n - 3)
+        first, second = curve[a + 1] - curve[a], curve[a + 2] - curve[a + 1]
+        slope[k] = first + 0.5 * (second - first) * (2.0 * (k - a) - 1.0)
+    for k in range(n - 1):
+        rise = curve[k + 1] - curve[k]
+        bend[k] = 3.0 * rise - 2.0 * slope[k] - slope[k + 1]
+        twist[k] = slope[k] + slope[k + 1] - 2.0 * rise
+    highest = -np.inf
+    for i in range(phase.shape[0]):
+        at = phase[i] - 0.5
+        k = min(max(int(at), 0), n - 1)
+        u = at - k
+        value = curve[k] + u * slope[k]
+        if u > 0.0:  # beyond the last middle bend and twist are zero
+            value += u * u * (bend[k] + u * twist[k])
+        highest = max(highest, phase[i] - value)
+        phase[i] = highest
+
+
 @numba.njit(cache=True)
 def _agreement(pulses: ComplexArray, cylinders: int) -> float:  # pragma: no cover - compiled
     """Share of the power that the templates explain, summed over channels."""
@@ -304,48 +341,54 @@ def _agreement(pulses: ComplexArray, cylinders: int) -> float:  # pragma: no cov
         explained, power = 0.0, 1e-300
         for p in range(pulses.shape[1]):
             for h in range(pulses.shape[2]):
-                explained += abs(template[p % classes, h]) ** 2
-                power += abs(pulses[c, p, h]) ** 2
+                explained += _power(template[p % classes, h])
+                power += _power(pulses[c, p, h])
         total += explained / power
     return total
 
 
 @numba.njit(cache=True)
-def refine(
+def settle(
     signals: FloatArray, rate_hz: float, frequency_hz: FloatArray, cylinders: int
-) -> tuple[float, FloatArray, float, float]:  # pragma: no cover - compiled
-    """Agreement of the pulses with those of the same cylinder, phase in periods at every sample,
-    scatter of single pulses in periods, and likeness: the share of the power that all pulses have
-    in common.
+) -> FloatArray:  # pragma: no cover - compiled
+    """Phase in periods at every sample by passes that only compare pulses with one another.
 
-    `signals` (channels, n); `frequency_hz` (n,) to start from. The agreement is negative when
-    fewer than four periods are there.
+    `signals` (channels, n); `frequency_hz` (n,) to start from. Empty when fewer than four periods
+    are there.
     """
-    count = signals.shape[1]
-    phase = np.zeros(count)
-    for n in range(1, count):
+    phase = np.zeros(signals.shape[1])
+    for n in range(1, phase.shape[0]):
         phase[n] = phase[n - 1] + 0.5 * (frequency_hz[n] + frequency_hz[n - 1]) / rate_hz
-    sd = 0.5
-    for number in range(_PASSES):
+    for number in range(_DIFFERENCE_PASSES):
         pulses = _demodulate(signals, rate_hz, phase)
         periods = pulses.shape[1]
         if periods == 0:
+            return np.empty(0)
+        # neighbours first: far apart, a wrong guess would wrap round
+        lag = cylinders if number > 0 and periods >= 3 * cylinders else 1
+        _correct(phase, _drift(pulses, lag, 30.0 if number > 0 else 1e4))
+    return phase
+
+
+@numba.njit(cache=True)
+def align(
+    signals: FloatArray, rate_hz: float, phase: FloatArray, cylinders: int
+) -> tuple[float, FloatArray, float, float]:  # pragma: no cover - compiled
+    """Passes that compare each pulse with the mean one, from a settled phase.
+
+    Returns the agreement of the pulses with those of the same cylinder, phase in periods at every
+    sample, scatter of single pulses in periods, and likeness: the share of the power that all
+    pulses have in common. The agreement is negative when fewer than four periods are there.
+    """
+    phase = phase.copy()
+    sd = 0.5
+    for _ in range(_TEMPLATE_PASSES):
+        pulses = _demodulate(signals, rate_hz, phase)
+        if pulses.shape[1] == 0:
             return -1.0, phase, sd, 0.0
-        if number < _DIFFERENCE_PASSES:
-            # neighbours first: far apart, a wrong guess would wrap round
-            lag = cylinders if number > 0 and periods >= 3 * cylinders else 1
-            curve = _drift(pulses, lag, 30.0 if number > 0 else 1e4)
-        else:
-            shift, weight = _local_shift(pulses, cylinders)
-            curve, sd = _smooth(shift, weight)
-        centre = np.empty(periods)
-        for p in range(periods):
-            centre[p] = p + 0.5
-        correction = interpolate_cubic(centre, curve, phase)
-        highest = -np.inf
-        for n in range(count):
-            highest = max(highest, phase[n] - correction[n])
-            phase[n] = highest
+        shift, weight = _local_shift(pulses, cylinders)
+        curve, sd = _smooth(shift, weight)
+        _correct(phase, curve)
     pulses = _demodulate(signals, rate_hz, phase)
     if pulses.shape[1] == 0:
         return -1.0, phase, sd, 0.0

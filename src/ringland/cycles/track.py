@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.cycles._phase import refine
+from ringland.cycles._phase import align, settle
 from ringland.signals import block_decimate
 
 __all__ = ["PhaseTrack", "track_phase"]
@@ -18,6 +18,7 @@ __all__ = ["PhaseTrack", "track_phase"]
 FloatArray = NDArray[np.float64]
 
 _SAMPLES_PER_PERIOD = 28.0
+_SAME_PHASE = 0.02  # periods by which two starts may differ and still end at the same
 
 
 @dataclass(frozen=True)
@@ -66,8 +67,13 @@ def track_phase(
         slope, level = np.polyfit(guess_time_s, guess_hz, 1)
         starts.insert(1, np.maximum(level + slope * time, 0.5 * middle_hz))
     best: tuple[float, FloatArray, float, float] | None = None
+    settled: list[FloatArray] = []
     for frequency in starts:
-        refined = refine(small, rate, frequency, cylinders)
+        phase = settle(small, rate, frequency, cylinders)
+        if len(phase) == 0 or any(np.ptp(phase - other) < _SAME_PHASE for other in settled):
+            continue
+        settled.append(phase)
+        refined = align(small, rate, phase, cylinders)
         if refined[0] >= 0.0 and (best is None or refined[0] > best[0]):
             best = refined
     if best is None:

@@ -133,8 +133,11 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
 
 
 _FLOOR_EVIDENCE = 12.0
+_QUICKEST_CHANGE = 1.6  # of the firing interval from one firing to the next
+_LEFT_ITS_RIDGE = 0.2  # difference of mean frequency, in logarithms
+_ROUNDING = 1e-11  # what is left of a straight line after it was taken out, over its height
 _SAME_GAP_DEG = 8.0  # gaps that differ by less look even
-_LIKE_THE_BEST = 0.5  # likeness of pulses, over that of the best track, that a track must have
+_LIKE_THE_BEST = 0.7  # likeness of pulses, over that of the best track, that a track must have
 
 
 def _steadiest_tracks(
@@ -148,13 +151,23 @@ def _steadiest_tracks(
     tracks = []
     for ridge in ridges[:6]:
         track = track_phase(signals, rate_hz, ridge.time_s, ridge.frequency_hz, cylinders)
-        if track is not None:
+        if track is not None and _runs_smoothly(track):
             period_hz = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0])
+            if abs(np.log(period_hz / float(np.mean(ridge.frequency_hz)))) > _LEFT_ITS_RIDGE:
+                continue  # lost, or another ridge's by now
             tracks.append((track.shift_sd / period_hz, period_hz, track))
     most = max((track.likeness for _, _, track in tracks), default=0.0)
     tracks = [item for item in tracks if item[2].likeness > _LIKE_THE_BEST * most]
     tracks.sort(key=lambda item: item[0])
     return [(period_hz, track) for _, period_hz, track in tracks[:2]]
+
+
+def _runs_smoothly(track: PhaseTrack) -> bool:
+    """Whether neighbouring periods last about alike: an engine has inertia, a lost track leaps."""
+    whole = np.arange(np.ceil(track.phase[0]), track.phase[-1])
+    lasts = np.diff(np.interp(whole, track.phase, track.time_s))
+    ratio = lasts[1:] / lasts[:-1]
+    return bool(np.all((ratio < _QUICKEST_CHANGE) & (ratio > 1.0 / _QUICKEST_CHANGE)))
 
 
 @dataclass(frozen=True)
@@ -205,7 +218,7 @@ def prepare_channels(recording: Recording, engine: EngineSpec) -> PreparedChanne
         if len(level) > 2 * width:
             level = level - running_mean(level, width)
         size = float(np.median(np.abs(level)))
-        if not np.isfinite(size) or size <= 0.0:
+        if not np.isfinite(size) or size <= _ROUNDING * float(np.abs(signal).max(initial=0.0)):
             continue
         # a burst (a touched sensor) may not outvote the engine
         level = np.clip(level, -12.0 * size, 12.0 * size) / size

@@ -65,7 +65,8 @@ def line(trials: list[Trial], snr_db: float, condition: Condition) -> str:
     ratios = ", ".join(f"{k} x{n}" for k, n in kinds.most_common(6)) or "none"
     given = "given (idle)" if condition is Condition.IDLE else "not given"
     warned = sum(t.said for t in wrong)
-    return f"| {snr_db:.0f} dB | {given} | {len(trials)} | {len(wrong)} | {none} | {warned} | {ratios} |"
+    numbers = f"{len(trials)} | {len(wrong)} | {none} | {warned}"
+    return f"| {snr_db:.0f} dB | {given} | {numbers} | {ratios} |"
 
 
 def page(rows: list[str], trains: int, seed: int) -> str:
@@ -77,15 +78,12 @@ def page(rows: list[str], trains: int, seed: int) -> str:
             "",
             head[0].upper() + head[1:],
             "",
-            "Trains of 1 to 16 cylinders, half of them layouts from practice (odd firing among them),"
-            " at 550 to",
-            "1100 rpm (3000 rpm where the condition is not given), 3 to 6 s long. Bell-shaped pulses"
-            " of 0.12 to 0.3 of",
-            "the firing interval, undershoot up to 0.6 of the pulse, cylinders that differ by 5 %,"
-            " cycles by 3 %, speed",
-            "that wanders by 2 %, white noise. Wrong: more than 3 % off, or nothing found. Said"
-            " doubtful: the result",
-            "names a second speed that would do nearly as well, or refuses.",
+            "Trains of 1 to 16 cylinders, half of them layouts from practice (odd firing among",
+            "them), at 550 to 1100 rpm (3000 rpm where the condition is not given), 3 to 6 s long.",
+            "Bell-shaped pulses of 0.12 to 0.3 of the firing interval, undershoot up to 0.6 of the",
+            "pulse, cylinders that differ by 5 %, cycles by 3 %, speed that wanders by 2 %, white",
+            "noise. Wrong: more than 3 % off, or nothing found. Said doubtful: the result names a",
+            "second speed that would do nearly as well, or refuses.",
             "",
             "Bounds: no train wrong at 20 dB, at most 1 % at 6 dB, with the condition given.",
             "",

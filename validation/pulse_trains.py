@@ -43,7 +43,7 @@ def even_engine(cylinders: int) -> EngineSpec:
 
 
 def random_engine(rng: np.random.Generator) -> EngineSpec:
-    """1 to 16 cylinders alike likely; half of the time a layout from practice, where there is one."""
+    """1 to 16 cylinders alike likely; half of the time a layout from practice, if there is one."""
     cylinders = int(rng.integers(1, 17))
     known = [
         one.engine

@@ -64,6 +64,7 @@ def as_json(analysis: Analysis) -> Object:
         "engine_metrics": _metrics_of(analysis, None),
         "imbalance": _imbalance(analysis),
         "path_delays": _path_delays(analysis),
+        "crank_ripple": _crank_ripple(analysis),
         "symptoms": _each(_symptom_with(analysis), _symptoms(analysis)),
         "symptom_rates": _rates(analysis.symptoms),
         "causes": _each(_cause, diagnosis.causes) if diagnosis else [],
@@ -286,6 +287,34 @@ def _imbalance(analysis: Analysis) -> list[Json]:
             "p_value": number(spectrum.imbalance_p),
         }
         for spectrum in spectra
+    ]
+
+
+def _crank_ripple(analysis: Analysis) -> list[Json]:
+    """Ripple of crank speed or starter current, one entry per span of cranking or running."""
+    ripples = analysis.cylinders.ripples if analysis.cylinders else ()
+    return [
+        {
+            "channel": ripple.channel,
+            "phase": str(segment.phase),
+            "start_s": number(segment.start_s),
+            "stop_s": number(segment.stop_s),
+            "cycles": segment.cycles,
+            "mean": _estimate(segment.mean),
+            "peak_to_peak": _estimate(segment.peak_to_peak),
+            "orders": [
+                {
+                    "order": number(line.order),
+                    "amplitude": number(line.amplitude),
+                    "shared": line.shared,
+                }
+                for line in segment.orders
+            ],
+            "positions_known": ripple.positions_known,
+            "reason": ripple.reason,
+        }
+        for ripple in ripples
+        for segment in ripple.segments
     ]
 
 

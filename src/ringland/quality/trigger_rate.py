@@ -73,7 +73,7 @@ def _speed_without_trigger(recording: RecordingFacts) -> float | None:
         return None  # pulses at uneven intervals do not give a rough speed to rely on
     condition = recording.recording.condition
     found = [
-        rough_rpm(f.periodic, recording.engine, f.channel.role, condition)
+        rough_rpm(f.periodic, engine, f.channel.role, condition)
         for f in recording.channels
         if f.periodic is not None and f.channel.role in SPEED_ROLES
     ]

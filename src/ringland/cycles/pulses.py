@@ -92,7 +92,8 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
     )
     if not ridges:
         return "the recording is too short or too slowly sampled for the speeds allowed"
-    tracks = _steadiest_tracks(signals[:2], rate_hz, ridges, engine.cylinders)
+    steady = recording.condition is not Condition.SNAP
+    tracks = _steadiest_tracks(signals[:2], rate_hz, ridges, engine.cylinders, steady=steady)
     best: tuple[float, PhaseTrack, float] | None = None
     found: list[tuple[float, float]] = []
     duration = len(signals[0]) / rate_hz
@@ -134,14 +135,19 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
 
 _FLOOR_EVIDENCE = 12.0
 _QUICKEST_CHANGE = 1.6  # of the firing interval from one firing to the next
-_LEFT_ITS_RIDGE = 0.2  # difference of mean frequency, in logarithms
+_WIDEST_RANGE = 1.57  # slowest over quickest firing interval of a recording, the throttle held
 _ROUNDING = 1e-11  # what is left of a straight line after it was taken out, over its height
 _SAME_GAP_DEG = 8.0  # gaps that differ by less look even
 _LIKE_THE_BEST = 0.7  # likeness of pulses, over that of the best track, that a track must have
 
 
 def _steadiest_tracks(
-    signals: tuple[FloatArray, ...], rate_hz: float, ridges: tuple[Ridge, ...], cylinders: int
+    signals: tuple[FloatArray, ...],
+    rate_hz: float,
+    ridges: tuple[Ridge, ...],
+    cylinders: int,
+    *,
+    steady: bool,
 ) -> list[tuple[float, PhaseTrack]]:
     """(period frequency, track) of the two ridges whose pulses scatter least in time.
 
@@ -151,10 +157,8 @@ def _steadiest_tracks(
     tracks = []
     for ridge in ridges[:6]:
         track = track_phase(signals, rate_hz, ridge.time_s, ridge.frequency_hz, cylinders)
-        if track is not None and _runs_smoothly(track):
+        if track is not None and _runs_smoothly(track, steady):
             period_hz = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0])
-            if abs(np.log(period_hz / float(np.mean(ridge.frequency_hz)))) > _LEFT_ITS_RIDGE:
-                continue  # lost, or another ridge's by now
             tracks.append((track.shift_sd / period_hz, period_hz, track))
     most = max((track.likeness for _, _, track in tracks), default=0.0)
     tracks = [item for item in tracks if item[2].likeness > _LIKE_THE_BEST * most]
@@ -162,10 +166,13 @@ def _steadiest_tracks(
     return [(period_hz, track) for _, period_hz, track in tracks[:2]]
 
 
-def _runs_smoothly(track: PhaseTrack) -> bool:
-    """Whether neighbouring periods last about alike: an engine has inertia, a lost track leaps."""
+def _runs_smoothly(track: PhaseTrack, steady: bool) -> bool:
+    """Whether neighbouring periods last about alike (and all of them, where the throttle was held):
+    an engine has inertia, a lost track leaps."""
     whole = np.arange(np.ceil(track.phase[0]), track.phase[-1])
     lasts = np.diff(np.interp(whole, track.phase, track.time_s))
+    if steady and len(lasts) and lasts.max() > _WIDEST_RANGE * lasts.min():
+        return False
     ratio = lasts[1:] / lasts[:-1]
     return bool(np.all((ratio < _QUICKEST_CHANGE) & (ratio > 1.0 / _QUICKEST_CHANGE)))
 

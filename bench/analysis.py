@@ -3,7 +3,8 @@
 Two seconds of four channels at 100 kS/s from the simulator: exhaust, crankcase, intake and an
 ignition trigger, four cylinders at idle. With the trigger the cycle is read from it; without, the
 ignition channel is kept but flat enough to hold no pulses, so that the cycle comes from the
-pressure pulses while as many samples are read. Prints each time, its ratio to the FFT, and what
+pressure pulses while as many samples are read. Prints each time (of the processor, least of several
+runs, which other work on the machine disturbs least), its ratio to the FFT, and what
 every step takes. Bound: 6.
 
     python bench/analysis.py [--repeats 9] [--profile]
@@ -69,27 +70,27 @@ def untriggered(recording: Recording) -> Recording:
 
 
 def best_of(repeats: int, run: Callable[[], object]) -> float:
-    """Shortest of several times, seconds."""
+    """Least processor time of several runs, seconds."""
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = time.process_time()
         run()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return min(times)
 
 
 def by_step(repeats: int, run: Callable[[], object]) -> dict[str, tuple[int, float]]:
-    """Calls and shortest total time of each step of the pipeline."""
+    """Calls and least processor time of each step of the pipeline."""
     kept = {name: getattr(pipeline, name) for name in STEPS}
     spent: dict[str, list[float]] = {}
 
     def timed(name: str) -> Callable[..., object]:
         def call(*args: object, **kwargs: object) -> object:
-            start = time.perf_counter()
+            start = time.process_time()
             try:
                 return kept[name](*args, **kwargs)
             finally:
-                spent[name].append(time.perf_counter() - start)
+                spent[name].append(time.process_time() - start)
 
         return call
 

@@ -93,9 +93,12 @@ def _best_path(score: FloatArray, reach: int) -> NDArray[np.int64]:
 
 
 def _log_spectra(
-    signals: tuple[FloatArray, ...], rate_hz: float, frame_s: float
+    signals: tuple[FloatArray, ...], rate_hz: float, frame_s: float, highest_hz: float
 ) -> tuple[tuple[FloatArray, ...], float, FloatArray]:
-    """Log power spectra per channel, (frames, bins) each; bins per hertz; frame centres, s."""
+    """Log power spectra per channel, (frames, bins) each; bins per hertz; frame centres, s.
+
+    Bins beyond `highest_hz` are left out.
+    """
     length = len(signals[0])
     frame = min(length, max(16, round(frame_s * rate_hz)))
     hop = max(1, frame // 4)
@@ -106,9 +109,11 @@ def _log_spectra(
     for signal in signals:
         frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[starts]
         frames = frames - frames.mean(axis=1, keepdims=True)
-        power = np.abs(scipy.fft.rfft(frames * window, size, axis=1)) ** 2
+        line = scipy.fft.rfft(frames * window, size, axis=1)
+        power = line.real**2 + line.imag**2
         floor = power.max() * 10.0 ** (-_FLOOR_DB / 10.0) + 1e-300
-        spectra.append(np.log(power + floor))
+        last = int(highest_hz * size / rate_hz) + 3
+        spectra.append(np.log(power[:, :last] + floor))
     centres: FloatArray = np.asarray((starts + frame / 2.0) / rate_hz, dtype=np.float64)
     return tuple(spectra), size / rate_hz, centres
 
@@ -131,7 +136,9 @@ def candidate_ridges(
         grid: FloatArray = np.asarray(
             bottom / margin * _GRID_RATIO ** np.arange(count), dtype=np.float64
         )
-        spectra, bins_per_hz, centres = _log_spectra(signals, rate_hz, _PERIODS_PER_FRAME / bottom)
+        spectra, bins_per_hz, centres = _log_spectra(
+            signals, rate_hz, _PERIODS_PER_FRAME / bottom, (_MOST_HARMONICS + 0.5) * float(grid[-1])
+        )
         score = np.zeros((len(centres), count))
         one = np.empty_like(score)
         for spectrum in spectra:

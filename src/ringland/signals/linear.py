@@ -9,14 +9,22 @@ __all__ = ["detrend_line", "fill_gaps", "running_mean"]
 FloatArray = NDArray[np.float64]
 
 
-def detrend_line(samples: FloatArray) -> FloatArray:
+@numba.njit(cache=True)
+def detrend_line(samples: FloatArray) -> FloatArray:  # pragma: no cover - compiled
     """The signal (n,) less its least-squares straight line."""
     n = len(samples)
+    out = np.zeros(n)
     if n < 2:
-        return np.zeros(n)
-    position = np.arange(n) - (n - 1) / 2.0
-    slope = float(position @ samples) / float(position @ position)
-    return np.asarray(samples - samples.mean() - slope * position)
+        return out
+    middle = (n - 1) / 2.0
+    mean = samples.sum() / n
+    tilt = 0.0
+    for i in range(n):
+        tilt += (i - middle) * (samples[i] - mean)
+    slope = tilt / (n * (n * n - 1.0) / 12.0)  # over the sum of (i - middle)^2
+    for i in range(n):
+        out[i] = samples[i] - mean - slope * (i - middle)
+    return out
 
 
 def fill_gaps(samples: FloatArray) -> tuple[FloatArray, int]:

@@ -1,9 +1,9 @@
 """Cycle tracking against general-purpose trackers on the same signals, in one run.
 
-Simulated tailpipe recordings whose true speed is known at every sample: four and six cylinders,
-a held speed, a wandering idle and a slow rise, at RATE_HZ (environment, 4000), once clean and once with one cylinder not
-firing. For each: the relative error of the speed (median and 95 % over time) and the processor
-time, of
+Made tailpipe signals whose true speed is known at every sample: four and six cylinders, a held
+speed, a wandering idle and a slow rise, once all firing and once with one cylinder dead, at 4 kS/s
+(another rate: environment variable RATE_HZ). For each: the relative error of the speed (median and
+95 % over time) and the processor time, of
 
 - this package, from the pulses alone and from an ignition trigger,
 - librosa.pyin (a pitch tracker), given the range of firing frequencies of the same speeds,

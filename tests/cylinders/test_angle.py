@@ -25,7 +25,8 @@ CYCLE_S = 120.0 / RPM
 
 def cycle_set(count: int, start_s: float = 0.0, dropped: tuple[int, ...] = ()) -> CycleSet:
     """`count` whole cycles at a steady speed."""
-    time = start_s + np.arange(count * 8 + 1) * CYCLE_S / 8.0
+    knots = np.arange(count * 8 + 1, dtype=np.float64)
+    time = np.asarray(start_s + knots * CYCLE_S / 8.0, dtype=np.float64)
     uses = tuple(
         CycleUse(
             start_s + k * CYCLE_S,
@@ -40,7 +41,7 @@ def cycle_set(count: int, start_s: float = 0.0, dropped: tuple[int, ...] = ()) -
         reference=Reference.ARBITRARY,
         reference_reason="made",
         time_s=time,
-        angle_deg=np.arange(count * 8 + 1) * 90.0,
+        angle_deg=np.asarray(knots * 90.0, dtype=np.float64),
         speed_rpm=np.full(len(time), RPM),
         speed_se_rpm=np.zeros(len(time)),
         angle_se_deg=0.0,

@@ -11,7 +11,7 @@ seeds = st.integers(0, 2**31)
 
 
 def test_a_straight_line_is_taken_out_whole() -> None:
-    line = 3.0 + 0.25 * np.arange(50)
+    line = np.asarray(3.0 + 0.25 * np.arange(50), dtype=np.float64)
     assert np.abs(detrend_line(line)).max() < 1e-12
 
 

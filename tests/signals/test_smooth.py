@@ -12,7 +12,7 @@ def test_smoother_solves_its_normal_equations(penalty: float) -> None:
     """Whittaker smoother, Eilers, Anal. Chem. 75 (2003) 3631, eq. 5: (W + lambda D'D) z = W y."""
     rng = np.random.default_rng(2)
     n = 60
-    values = np.cumsum(rng.standard_normal(n))
+    values = np.asarray(np.cumsum(rng.standard_normal(n)), dtype=np.float64)
     weights = rng.uniform(0.1, 3.0, n)
     second = np.diff(np.eye(n), 2, axis=0)
     expected = np.linalg.solve(np.diag(weights) + penalty * second.T @ second, weights * values)
@@ -21,7 +21,7 @@ def test_smoother_solves_its_normal_equations(penalty: float) -> None:
 
 
 def test_a_straight_line_is_not_bent_however_stiff() -> None:
-    line = 2.0 - 0.5 * np.arange(30)
+    line = np.asarray(2.0 - 0.5 * np.arange(30), dtype=np.float64)
     np.testing.assert_allclose(smooth_weighted(line, np.ones(30), 1e6), line, atol=1e-6)
 
 

@@ -1,5 +1,6 @@
 """The command `ringland`: puts the commands together and turns errors into exit statuses."""
 
+import os
 import sys
 
 import typer
@@ -29,6 +30,8 @@ app.command("version")(version.version)
 
 def main() -> None:
     """Run the command line of this process and exit."""
+    # the matrices are small: threads would only be started, and then wait for one another
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

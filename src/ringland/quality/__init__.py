@@ -2,6 +2,14 @@
 
 from ringland.quality._types import CheckDefinition, Limit, Scope
 from ringland.quality.registry import CHECKS
-from ringland.quality.run import check_recording, unusable_spans
+from ringland.quality.run import check_recording, inspect_recording, unusable_spans
 
-__all__ = ["CHECKS", "CheckDefinition", "Limit", "Scope", "check_recording", "unusable_spans"]
+__all__ = [
+    "CHECKS",
+    "CheckDefinition",
+    "Limit",
+    "Scope",
+    "check_recording",
+    "inspect_recording",
+    "unusable_spans",
+]

@@ -1,5 +1,7 @@
 """Measure every channel once, before any check looks at it."""
 
+from dataclasses import replace
+
 import numpy as np
 import scipy.fft
 
@@ -15,7 +17,7 @@ from ringland.quality._types import (
     TriggerFacts,
 )
 
-__all__ = ["RATE_RANGE_HZ", "SPEED_ROLES", "TRIGGER_ROLES", "gather"]
+__all__ = ["RATE_RANGE_HZ", "SPEED_ROLES", "TRIGGER_ROLES", "gather", "with_cycles"]
 
 RATE_RANGE_HZ = (1.0, 1e9)
 SPEED_LIMITS_RPM = (10.0, 30_000.0)
@@ -47,6 +49,12 @@ def gather(
         tuple(triggers),
         _speed(recording, engine, cycles, channels),
     )
+
+
+def with_cycles(facts: RecordingFacts, cycles: CycleSet | None) -> RecordingFacts:
+    """The same samples, measured once, when the engine cycles have been found."""
+    speed = _speed(facts.recording, facts.engine, cycles, facts.channels)
+    return replace(facts, cycles=cycles, speed=speed)
 
 
 def _channel(channel: Channel) -> ChannelFacts:

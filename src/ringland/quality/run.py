@@ -1,23 +1,35 @@
 """Run every check that applies, and give the parts of a channel that must not be used."""
 
 from ringland.model import ChannelRole, CycleSet, EngineSpec, QualityReport, Recording, Verdict
-from ringland.quality._facts import gather
-from ringland.quality._types import Scope, Subject
+from ringland.quality._facts import gather, with_cycles
+from ringland.quality._types import RecordingFacts, Scope, Subject
 from ringland.quality.registry import CHECKS, checks_for
 
-__all__ = ["check_recording", "unusable_spans"]
+__all__ = ["check_recording", "inspect_recording", "unusable_spans"]
+
+
+def inspect_recording(recording: Recording, engine: EngineSpec | None = None) -> RecordingFacts:
+    """What the checks look at, measured once: for judging again when the cycles are known."""
+    return gather(recording, engine, None)
 
 
 def check_recording(
-    recording: Recording, engine: EngineSpec | None = None, cycles: CycleSet | None = None
+    recording: Recording,
+    engine: EngineSpec | None = None,
+    cycles: CycleSet | None = None,
+    *,
+    inspected: RecordingFacts | None = None,
 ) -> QualityReport:
     """One finding per check that applies to each channel and trigger, and to the whole.
 
     Works without `engine` and `cycles`, while the sensors are still on; what then cannot be judged
     is NOT_CHECKED and says why. Never raises on the content of the samples: noise, flat lines, no
-    samples, NaN, any float64 value, any sampling rate.
+    samples, NaN, any float64 value, any sampling rate. `inspected`: what `inspect_recording` gave
+    for the same recording and engine, so that the samples are not measured again.
     """
-    facts = gather(recording, engine, cycles)
+    facts = (
+        gather(recording, engine, cycles) if inspected is None else with_cycles(inspected, cycles)
+    )
     findings = []
     for channel in facts.channels:
         info = channel.channel

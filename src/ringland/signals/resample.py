@@ -125,7 +125,7 @@ def resample_at(
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, fastmath={"reassoc", "contract"})
 def _block_decimate(samples: FloatArray, factor: int, window: FloatArray, out: FloatArray) -> None:
     n = samples.shape[0]
     length = window.shape[0]

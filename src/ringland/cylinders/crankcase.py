@@ -21,7 +21,10 @@ _HIGHEST_ORDER = 12.0
 _PUSH_DEG = (-30.0, 40.0)  # about firing top dead centre
 _PULL_DEG = (390.0, 510.0)  # the quick part of the induction stroke
 _SHARED = 0.05
-_LEAST_SHARE = 0.06  # of the channel's own rise and fall: the unit of push is never smaller
+_LEAST_TOLD = 0.25  # directions heard less than this share of the best are not told apart
+_GAMMA = 1.32
+_DISPLACED = 0.05  # of one piston's stroke volume: from here displacement fills the shared orders
+_SHARE_BESIDE_DISPLACEMENT = 0.12  # own heuristic, from simulated engines of eight layouts
 
 
 def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
@@ -36,24 +39,69 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     unshared[0] = 0.0
     lines = scipy.fft.rfft(signal.values, axis=1)[:, : highest + 1] * (1j * k * 360.0 / cycle)
     rise = _back(lines * unshared, points)
-    every = _back(lines.mean(axis=0)[None, :], points)[0]
-    push = _mean_about(rise, angles, _PUSH_DEG, cycle)
+    push = _mean_about(rise, angles, _PUSH_DEG, cycle) @ _unmixing(engine, k, unshared, points).T
     pull = (
         -_mean_about(rise, angles, _PULL_DEG, cycle)
         if engine.strokes == 4
         else np.zeros((cycles, len(angles)))
     )
-    shared = np.where((weight > _SHARED) & (k % 2 == 1), 1.0, 0.0)
-    usual = _mean_about(
-        _back((lines.mean(axis=0) * shared)[None, :], points), angles, _PUSH_DEG, cycle
-    )
-    least = _LEAST_SHARE * float(np.ptp(every))
-    scale = float(np.abs(usual).mean())
-    if scale > least:
-        scale_from = "the usual cylinder's own push"
-    else:
-        scale, scale_from = least, "a share of the channel's own rise and fall"
+    common = _back((lines.mean(axis=0) * (1.0 - unshared))[None, :], points)[0]
+    scale, scale_from = float(np.ptp(common)), "the rise and fall that the cylinders share"
+    if _displaced(angles, engine) > _DISPLACED:
+        scale *= _SHARE_BESIDE_DISPLACEMENT
+        scale_from = "a share of the rise and fall that the pistons' displacement makes"
     return StrokeTerms(signal.channel, push, pull, scale, scale_from, 0.0)
+
+
+def _displaced(angles_deg: FloatArray, engine: EngineSpec) -> float:
+    """Peak-to-peak volume that all pistons displace together, over one piston's stroke volume.
+
+    0.31 for four cylinders in line, 2 for a twin with both pistons together, near 0 for three,
+    five, six and eight (closed form of the slider-crank; banks are not known and not needed for this).
+    """
+    geometry = engine.geometry
+    rod = 3.3 if geometry is None else 2.0 * geometry.rod_m / geometry.stroke_m
+    turn = np.radians(np.arange(360.0)[:, None] - angles_deg[None, :])
+    travel = 0.5 * (rod + 1.0 - np.cos(turn) - np.sqrt(rod**2 - np.sin(turn) ** 2))
+    return float(np.ptp(travel.sum(axis=1)))
+
+
+def _unmixing(
+    engine: EngineSpec, k: NDArray[np.int64], unshared: FloatArray, points: int
+) -> FloatArray:
+    """What a window about each cylinder hears of a leak in every cylinder, undone (N, N).
+
+    Leaving the shared orders out spreads a leak over the windows of the others (with four
+    cylinders it appears with opposite sign 360 degrees on). The flow of a leak follows the
+    cylinder pressure; directions it cannot be told in (what all share) are left out.
+    """
+    cycle = engine.cycle_deg
+    angles = np.asarray(engine.firing_angles_deg)
+    shape = _cylinder_pressure(engine)
+    lines = scipy.fft.rfft(shape)[: len(k)] * (points / len(shape)) * unshared
+    turned = lines[None, :] * np.exp(-2j * np.pi * k[None, :] * angles[:, None] / cycle)
+    heard = _mean_about(_back(turned, points), angles, _PUSH_DEG, cycle).T
+    return np.asarray(np.linalg.pinv(heard / np.abs(np.diag(heard)).mean(), rcond=_LEAST_TOLD))
+
+
+def _cylinder_pressure(engine: EngineSpec) -> FloatArray:
+    """Shape of the cylinder pressure over one cycle, firing top dead centre at 0, 1 deg steps.
+
+    Polytropic over a slider-crank volume, raised after top dead centre as combustion does; the
+    height does not matter, it is scaled out.
+    """
+    points = round(engine.cycle_deg)
+    offset = (np.arange(points, dtype=np.float64) + points / 2.0) % points - points / 2.0
+    geometry = engine.geometry
+    ratio = 10.0 if geometry is None else geometry.compression_ratio
+    rod = 3.3 if geometry is None else 2.0 * geometry.rod_m / geometry.stroke_m
+    turn = np.radians(offset)
+    travel = 0.5 * (rod + 1.0 - np.cos(turn) - np.sqrt(rod**2 - np.sin(turn) ** 2))
+    volume = 1.0 / (ratio - 1.0) + travel
+    pressure = (volume.max() / volume) ** _GAMMA - 1.0
+    raised = np.where(offset > 0.0, 1.6, 1.0)
+    closed = (offset > -140.0) & (offset < 135.0)
+    return np.asarray(np.where(closed, pressure * raised, 0.0))
 
 
 def _back(lines: NDArray[np.complex128], points: int) -> FloatArray:

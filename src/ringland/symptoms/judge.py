@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ringland.model import (
     Estimate,
@@ -24,6 +25,8 @@ ALERT_RATE = 0.05
 """Probability that a sound engine shows any alert or alarm in the whole table."""
 
 _LIMIT_METRICS = ("exhaust_misfire_rate",)
+# These follow other metrics or say little by themselves: they may raise an alert, not an alarm.
+_ALERT_AT_MOST = ("exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull")
 
 
 def judge_symptoms(metrics: MetricTable) -> SymptomTable:
@@ -74,30 +77,45 @@ def _without_crowds(symptoms: list[Symptom]) -> tuple[Symptom, ...]:
 
 
 def _holm(cells: list[tuple[MetricDefinition, Deviation]]) -> list[Symptom]:
-    """States by Holm's step-down procedure over all cells, and by size."""
-    count = len(cells)
-    order = np.argsort([d.p_value for _, d in cells], kind="stable")
-    adjusted = np.ones(count)
-    running = 0.0
-    for rank, index in enumerate(order):
-        running = max(running, min(1.0, (count - rank) * cells[index][1].p_value))
-        adjusted[index] = running
+    """States by Holm's step-down procedure, and by size.
+
+    Alerts over all cells; alarms over the cells of metrics that may raise one.
+    """
+    everywhere = _stepped_down([d.p_value for _, d in cells])
+    leading = [i for i, (definition, _) in enumerate(cells) if definition.id not in _ALERT_AT_MOST]
+    alarming = np.ones(len(cells))
+    alarming[leading] = _stepped_down([cells[i][1].p_value for i in leading])
     return [
-        _symptom(definition, deviation, float(p))
-        for (definition, deviation), p in zip(cells, adjusted, strict=True)
+        _symptom(definition, deviation, float(alarm_p), float(alert_p))
+        for (definition, deviation), alarm_p, alert_p in zip(
+            cells, alarming, everywhere, strict=True
+        )
     ]
 
 
-def _symptom(definition: MetricDefinition, found: Deviation, adjusted_p: float) -> Symptom:
+def _stepped_down(p_values: list[float]) -> NDArray[np.float64]:
+    """Holm-adjusted p-values."""
+    count = len(p_values)
+    adjusted = np.ones(count)
+    running = 0.0
+    for rank, index in enumerate(np.argsort(p_values, kind="stable")):
+        running = max(running, min(1.0, (count - rank) * p_values[index]))
+        adjusted[index] = running
+    return adjusted
+
+
+def _symptom(
+    definition: MetricDefinition, found: Deviation, alarm_p: float, alert_p: float
+) -> Symptom:
     # an alarm must be large for certain: its lower end still beyond the alert limit
     surely = found.towards - 1.645 * found.towards_error
     if (
-        adjusted_p < ALARM_RATE
+        alarm_p < ALARM_RATE
         and found.towards >= definition.alarm_deviation
         and surely >= definition.alert_deviation
     ):
         state = State.ALARM
-    elif adjusted_p < ALERT_RATE and found.towards >= definition.alert_deviation:
+    elif alert_p < ALERT_RATE and found.towards >= definition.alert_deviation:
         state = State.ALERT
     else:
         state = State.NORMAL

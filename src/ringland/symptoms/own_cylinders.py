@@ -17,8 +17,6 @@ __all__ = ["Deviation", "deviations"]
 
 _DECLARED_DEGREES = 20.0  # how firmly the declared spread of sound cylinders is believed
 _SHOWN_DEGREES = 2.0  # added to the degrees of freedom of the spread that the others show
-# The size of a sound cylinder's push on the crankcase is not known in volts: the others decide.
-_SHOWN_ONLY = ("crankcase_push", "crankcase_pull")
 
 
 @dataclass(frozen=True)
@@ -53,11 +51,9 @@ def deviations(
         towards = {Sense.LOW: -away, Sense.HIGH: away, Sense.BOTH: abs(away)}[definition.sense]
         # both must be surprised: the spread declared for sound engines, and the spread that the
         # other cylinders of this engine show where that is wider
-        tests = []
-        if definition.id not in _SHOWN_ONLY:
-            tests.append((declared2, _DECLARED_DEGREES))
-        if shown2 > declared2 or definition.id in _SHOWN_ONLY:
-            tests.append((max(shown2, declared2), len(others) - 1 + _SHOWN_DEGREES))
+        tests = [(declared2, _DECLARED_DEGREES)]
+        if shown2 > declared2:
+            tests.append((shown2, len(others) - 1 + _SHOWN_DEGREES))
         p = max(
             _upper_tail(towards / _total(spread2, float(error[i]), noise, len(others)), degrees)
             for spread2, degrees in tests

@@ -57,7 +57,7 @@ def _displaced(angles_deg: FloatArray, engine: EngineSpec) -> float:
     """Peak-to-peak volume that all pistons displace together, over one piston's stroke volume.
 
     0.31 for four cylinders in line, 2 for a twin with both pistons together, near 0 for three,
-    five, six and eight (closed form of the slider-crank; banks are not known and not needed for this).
+    five, six and eight (closed form of the slider-crank; banks are not needed for this).
     """
     geometry = engine.geometry
     rod = 3.3 if geometry is None else 2.0 * geometry.rod_m / geometry.stroke_m

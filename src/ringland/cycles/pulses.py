@@ -214,7 +214,7 @@ def prepare_channels(recording: Recording, engine: EngineSpec) -> PreparedChanne
         small = block_decimate(filled, factor)
         rate = channel.rate_hz / factor
         offset = channel.start_s + (factor - 1) / 2.0 / channel.rate_hz
-        count = int((stop - start) * work_rate)
+        count = int((stop - start) * work_rate + 1e-3)  # a rounding error is not a sample less
         if factor == channel.rate_hz / work_rate and abs(offset - start) < 0.5 / rate:
             signal = small[:count]
         else:

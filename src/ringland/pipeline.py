@@ -24,7 +24,7 @@ from ringland.model import (
     SymptomTable,
     Verdict,
 )
-from ringland.quality import check_recording, unusable_spans
+from ringland.quality import check_recording, inspect_recording, unusable_spans
 from ringland.symptoms import judge_symptoms
 
 __all__ = ["analyse", "analyse_source"]
@@ -48,7 +48,8 @@ def analyse(
     Quality first; then the engine cycle; the crank-angle domain; metrics; symptoms; causes.
     Nothing is raised for a poor recording: `Analysis.not_judged` says why a part is missing.
     """
-    quality = check_recording(recording, engine)
+    seen = inspect_recording(recording, engine)
+    quality = check_recording(recording, engine, inspected=seen)
     analysis = Analysis(
         recording, engine, quality, notes=recording.notes, provenance=recording.provenance
     )
@@ -61,7 +62,7 @@ def analyse(
     )
     if isinstance(cycles, str):
         return replace(analysis, not_judged=f"The engine cycle could not be found: {cycles}.")
-    quality = check_recording(recording, engine, cycles)
+    quality = check_recording(recording, engine, cycles, inspected=seen)
     analysis = replace(
         analysis, quality=quality, cycles=cycles, notes=(*analysis.notes, *cycles.notes)
     )

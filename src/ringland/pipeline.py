@@ -12,7 +12,6 @@ from ringland.model import (
     Analysis,
     ChannelRole,
     Condition,
-    CycleSet,
     CylinderSet,
     Diagnosis,
     EngineSpec,
@@ -21,6 +20,7 @@ from ringland.model import (
     QualityReport,
     Recording,
     RecordingSource,
+    State,
     SymptomTable,
     Verdict,
 )
@@ -141,28 +141,41 @@ def analyse_source(
 ) -> Analysis:
     """Judge a long recording window by window, without holding it in memory.
 
-    The window with the most kept cycles is analysed in full; `notes` say what the others showed
-    (speed, states), so that what comes and goes is not lost.
+    The window with the worst states (of those alike, with the most cycles) is the result; `notes`
+    say which it is and what every window showed, so that what comes and goes is not lost.
     """
     windows = max(1, round(source.duration_s / WINDOW_S))
     width = source.duration_s / windows
     best: Analysis | None = None
+    shown = (0.0, 0.0)
     seen: list[str] = []
     for number in range(windows):
         start = source.start_s + number * width
-        recording = source.read(start, start + width).with_condition(condition, speed_hint_rpm)
+        recording = source.read(start, start + width)
+        if condition is not Condition.UNKNOWN or speed_hint_rpm is not None:
+            recording = recording.with_condition(condition, speed_hint_rpm)
         found = analyse(recording, engine)
         seen.append(_line(found, start, start + width))
-        if best is None or _kept(found) > _kept(best):
-            best = found
+        if best is None or _telling(found) > _telling(best):
+            best, shown = found, (start, start + width)
         if progress is not None:
             progress((number + 1) / windows)
     assert best is not None
-    return replace(best, notes=(*best.notes, *(seen if windows > 1 else ())))
+    if windows == 1:
+        return best
+    said = (
+        f"a long recording, judged in {windows} windows; shown is the most telling one, "
+        f"{shown[0]:.0f} to {shown[1]:.0f} s"
+    )
+    return replace(best, notes=(*best.notes, said, *seen))
 
 
-def _kept(analysis: Analysis) -> int:
-    return len(analysis.cycles.kept) if isinstance(analysis.cycles, CycleSet) else -1
+def _telling(analysis: Analysis) -> tuple[int, int, int]:
+    """Cylinders in alarm, cylinders in alert, cycles kept: the larger, the more it tells."""
+    if analysis.symptoms is None or analysis.cycles is None:
+        return -1, -1, -1
+    states = [analysis.symptoms.state_of(p) for p in range(1, analysis.engine.cylinders + 1)]
+    return states.count(State.ALARM), states.count(State.ALERT), len(analysis.cycles.kept)
 
 
 def _line(analysis: Analysis, start_s: float, stop_s: float) -> str:
@@ -174,7 +187,7 @@ def _line(analysis: Analysis, start_s: float, stop_s: float) -> str:
     states = [
         f"position {p} {analysis.symptoms.state_of(p)}"
         for p in range(1, analysis.engine.cylinders + 1)
-        if analysis.symptoms.state_of(p) in ("alert", "alarm")
+        if analysis.symptoms.state_of(p) in (State.ALERT, State.ALARM)
     ]
     rpm = "speed unknown" if speed is None else f"{speed:.0f} rpm"
     return f"{span}: {rpm}, {', '.join(states) if states else 'no alert or alarm'}"

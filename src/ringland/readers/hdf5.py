@@ -15,18 +15,18 @@ from ringland.readers._table import raw_file
 __all__ = ["NAME", "open_raw", "sniff"]
 
 NAME = "HDF5"
-_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_MAGIC = b"\x89HDF\r\n\x1a\n"
 _MOST_DATASETS = 20_000
 
 
 def sniff(path: Path, head: bytes) -> None:
-    """Returns for an HDF5 signature at byte 0, 512, 1024 ..., else raises NotThisFormat."""
+    """Returns for an HDF5 leading bytes at byte 0, 512, 1024 ..., else raises NotThisFormat."""
     at = 0
     while at + 8 <= len(head):
-        if head[at : at + 8] == _SIGNATURE:
+        if head[at : at + 8] == _MAGIC:
             return
         at = 512 if at == 0 else at * 2
-    raise NotThisFormat("it has no HDF5 signature")
+    raise NotThisFormat("it has not the leading bytes of HDF5")
 
 
 def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:

@@ -20,13 +20,14 @@ from ringland.pipeline import WINDOW_S, analyse_source
 RATE_HZ = 2_000.0
 ENGINE = layout("I4-1342").engine
 SPEED_RPM = 780.0
+MADE = SourceInfo("made", "memory")
 
 
 @dataclass(frozen=True)
 class MadeSource:
     """Ninety seconds at a steady 780 rpm; position 3 goes weak after one minute."""
 
-    source: SourceInfo = SourceInfo("made", "memory")
+    source: SourceInfo = MADE
     channels: tuple[ChannelInfo, ...] = ()
     notes: tuple[str, ...] = ()
     start_s: float = 0.0

@@ -101,7 +101,7 @@ def _demodulate(
     centred on period p + 0.5. No periods when there are fewer than four."""
     channels, count = signals.shape
     periods = int(np.floor(phase[-1]))
-    if periods < _FEWEST_PERIODS:
+    if not _FEWEST_PERIODS <= periods <= count:  # too few, or a phase that ran away
         return np.zeros((channels, 0, 0), dtype=np.complex128)
     middle_hz = (phase[-1] - phase[0]) / count * rate_hz
     harmonics = int(min(max(0.42 * rate_hz / middle_hz, 1.0), _MOST_HARMONICS))
@@ -124,7 +124,8 @@ def _demodulate(
                 a, b, whole_a, whole_b = _sums(signals[c, own], weight[own], re[own], im[own])
                 if earlier >= 0:
                     out[c, earlier, h] += complex(a, b)
-                if earlier + 1 < periods:
+                # a start that went astray may begin far below zero
+                if 0 <= earlier + 1 < periods:
                     out[c, earlier + 1, h] += complex(whole_a - a, whole_b - b)
             _turn_on(re[own], im[own], cosine[own], minus_sine[own])
         first = last

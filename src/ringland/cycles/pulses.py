@@ -87,30 +87,22 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
         low, high = max(low, middle * 0.75), min(max(high, middle * 1.2), middle * 1.33)
     per_rpm = engine.cylinders / (60.0 * engine.revolutions_per_cycle)
     repeats = min(_repeats(angles, cycle_deg) for angles, cycle_deg in patterns)
-    ridges = candidate_ridges(
-        signals[:2], rate_hz, low * per_rpm * repeats / engine.cylinders, high * per_rpm
+    asked = _Asked(
+        recording.condition,
+        engine.cylinders,
+        per_rpm,
+        (low * per_rpm * repeats / engine.cylinders, high * per_rpm),
+        (low, high),
+        (middle, spread),
+        len(signals[0]) / rate_hz / 60.0 / engine.revolutions_per_cycle,
     )
-    if not ridges:
-        return "the recording is too short or too slowly sampled for the speeds allowed"
-    steady = recording.condition is not Condition.SNAP
-    tracks = _steadiest_tracks(signals[:2], rate_hz, ridges, engine.cylinders, steady=steady)
-    best: tuple[float, PhaseTrack, float] | None = None
-    found: list[tuple[float, float]] = []
-    duration = len(signals[0]) / rate_hz
-    highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0][0]) if tracks else 0.0
-    for period_hz, track in tracks:
-        spectra = tuple(line_spectrum(s, rate_hz, track, highest_hz) for s in signals)
-        for ratio in _RATIOS:
-            # `ratio` tracked periods to one firing interval of the whole engine
-            speed = period_hz / ratio / per_rpm
-            cycles = duration * speed / 60.0 / engine.revolutions_per_cycle
-            if not low <= speed <= high or cycles < _FEWEST_CYCLES:
-                continue
-            evidence = cycle_log_evidence(spectra, patterns, ratio * engine.cylinders)
-            evidence += -0.5 * (np.log(speed / middle) / spread) ** 2
-            found.append((evidence, speed))
-            if best is None or evidence > best[0]:
-                best = (evidence, track, ratio)
+    best, found = _search(signals[:2], prepared, asked)
+    if best is None or best[0] < _FLOOR_EVIDENCE:
+        # two channels may pull a track apart that one of them alone would hold
+        for signal in signals[:2] if len(signals) > 1 else ():
+            alone, seen = _search((signal,), prepared, asked)
+            if alone is not None and (best is None or alone[0] > best[0]):
+                best, found = alone, seen
     if best is None:
         return (
             "no firing rhythm between "
@@ -131,6 +123,53 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
         runner_up[1] if runner_up else None,
         prepared.names,
     )
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What the search is held to: band of firing frequency, range and prior of speed, and how
+    many cycles one rpm makes in the recording."""
+
+    condition: Condition
+    cylinders: int
+    firing_hz_per_rpm: float
+    band_hz: tuple[float, float]
+    range_rpm: tuple[float, float]
+    prior_rpm: tuple[float, float]
+    cycles_per_rpm: float
+
+
+_Best = tuple[float, PhaseTrack, float]
+
+
+def _search(
+    tracked: tuple[FloatArray, ...], prepared: "PreparedChannels", asked: _Asked
+) -> tuple[_Best | None, list[tuple[float, float]]]:
+    """Best (evidence, track, tracked periods to one firing interval), and (evidence, speed) of all.
+
+    `tracked` are the channels whose phase is followed; all prepared channels give evidence.
+    """
+    best: _Best | None = None
+    found: list[tuple[float, float]] = []
+    rate_hz = prepared.rate_hz
+    ridges = candidate_ridges(tracked, rate_hz, *asked.band_hz)
+    steady = asked.condition is not Condition.SNAP
+    tracks = _steadiest_tracks(tracked, rate_hz, ridges, asked.cylinders, steady=steady)
+    highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0][0]) if tracks else 0.0
+    middle, spread = asked.prior_rpm
+    for period_hz, track in tracks:
+        spectra = tuple(line_spectrum(s, rate_hz, track, highest_hz) for s in prepared.signals)
+        for ratio in _RATIOS:
+            speed = period_hz / ratio / asked.firing_hz_per_rpm
+            within = asked.range_rpm[0] <= speed <= asked.range_rpm[1]
+            if not within or asked.cycles_per_rpm * speed < _FEWEST_CYCLES:
+                continue
+            evidence = cycle_log_evidence(spectra, prepared.patterns, ratio * asked.cylinders)
+            evidence += -0.5 * (np.log(speed / middle) / spread) ** 2
+            found.append((evidence, speed))
+            if best is None or evidence > best[0]:
+                best = (evidence, track, ratio)
+    return best, found
 
 
 _FLOOR_EVIDENCE = 12.0

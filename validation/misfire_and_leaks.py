@@ -8,7 +8,6 @@ table is written to docs/validation/misfire_and_leaks.md with the command beside
 
 import argparse
 import json
-import math
 import sys
 import time
 import traceback
@@ -19,6 +18,8 @@ from typing import Any
 
 from cases import KINDS, LAYOUTS, draw_case, make_case, without_trigger
 from scoring import score
+
+from ringland.cylinders.misfire import wilson_interval
 
 HERE = Path(__file__).parent
 SEED = 90_417
@@ -52,16 +53,6 @@ def run_case(index: int, seed: int) -> Row:
             row[name] = {"error": traceback.format_exc()}
         row[name]["analysis_s"] = round(time.perf_counter() - started, 3)
     return row
-
-
-def wilson(hits: int, total: int) -> tuple[float, float]:
-    """95 % interval for a share (Wilson 1927)."""
-    if total == 0:
-        return 0.0, 1.0
-    z, p = 1.959964, hits / total
-    middle = (p + z * z / (2 * total)) / (1 + z * z / total)
-    half = z / (1 + z * z / total) * math.sqrt(p * (1 - p) / total + z * z / (4 * total**2))
-    return middle - half, middle + half
 
 
 def _right(row: Row, way: str) -> bool:
@@ -106,7 +97,7 @@ def _share(rows: Iterable[Row], test: Callable[[Row], bool]) -> str:
     results = [test(r) for r in rows]
     if not results:
         return "no cases"
-    low, high = wilson(sum(results), len(results))
+    low, high = wilson_interval(sum(results), len(results))
     return (
         f"{100 * sum(results) / len(results):.1f} % "
         f"({sum(results)} of {len(results)}; {100 * low:.1f} to {100 * high:.1f})"

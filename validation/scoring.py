@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 from cases import MadeCase
 
-from ringland.cycles.rotation import expected_arrival_deg
-from ringland.model import Analysis, ChannelRole, Reference, State
+from ringland.model import Analysis, ChannelRole, Reference, State, arrival_prior
 
 __all__ = ["score", "true_cylinders"]
 
@@ -34,7 +33,7 @@ def true_cylinders(analysis: Analysis, made: MadeCase) -> dict[int, int]:
     cycle = engine.cycle_deg
     late_s = next(iter(made.told.path_delay_s.values()), 0.0)
     speed = cycles.mean_speed_rpm.value or float(made.result.speed_rpm.mean())
-    pulse = expected_arrival_deg(made.engine, speed)
+    pulse = arrival_prior(made.engine, speed).rise_deg
     start = math.ceil(cycles.angle_deg[0] / cycle + 1.0) * cycle
     turns = np.arange(start, cycles.angle_deg[-1] - 2.0 * cycle, cycle)
     angles = np.asarray(engine.firing_angles_deg)

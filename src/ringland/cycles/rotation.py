@@ -8,28 +8,11 @@ See docs/theory/cycle_from_pulses.md, equation (9).
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.model import EngineSpec
+from ringland.model import EngineSpec, arrival_prior
 
-__all__ = ["EXHAUST_OPENS_DEG", "PATH_DELAY_S", "expected_arrival_deg", "pulse_rotation_deg"]
+__all__ = ["pulse_rotation_deg"]
 
 FloatArray = NDArray[np.float64]
-
-# Exhaust opening in degrees after firing top dead centre: 40 to 60 deg before bottom dead centre
-# is usual (Heywood, Internal Combustion Engine Fundamentals, sec. 6.2; from memory).
-EXHAUST_OPENS_DEG = 132.0
-# Two to four metres of pipe at 500 to 560 m/s.
-PATH_DELAY_S = 0.0055
-
-
-def expected_arrival_deg(engine: EngineSpec, speed_rpm: float) -> float:
-    """Crank angle after firing top dead centre at which a blow-down should reach the tailpipe."""
-    opens = (
-        engine.valve_timing.exhaust_opens_deg
-        if engine.valve_timing is not None
-        else (EXHAUST_OPENS_DEG if engine.strokes == 4 else 95.0)
-    )
-    delay_s = PATH_DELAY_S if engine.exhaust_path_m is None else engine.exhaust_path_m / 530.0
-    return opens + 6.0 * speed_rpm * delay_s
 
 
 def pulse_rotation_deg(
@@ -58,7 +41,7 @@ def pulse_rotation_deg(
         scale = float(signal @ signal) / points + 1e-300
         energy += _circular(together**2, window) / scale
         mean_pulse += together / np.sqrt(scale)
-    arrival = expected_arrival_deg(engine, speed_rpm)
+    arrival = arrival_prior(engine, speed_rpm).rise_deg
     best = float(energy.max())
     # all places where the pulses fall together as well as at the best one, and the rise there
     rise = np.gradient(_circular(mean_pulse, window))

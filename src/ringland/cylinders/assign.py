@@ -16,43 +16,14 @@ from ringland.model import (
     Estimate,
     PathDelay,
     Reference,
+    arrival_prior,
 )
 
-__all__ = ["ArrivalPrior", "arrival_prior", "assignments", "path_delay"]
+__all__ = ["assignments", "path_delay"]
 
 FloatArray = NDArray[np.float64]
 
-# Exhaust opening 40 to 60 deg before bottom dead centre (Heywood sec. 6.2, from memory); the
-# blow-down or the suction in its place is at its height some 30 deg later (own heuristic, from
-# the simulated engines).
-_OPENS_DEG, _OPENS_SD_DEG, _RISE_DEG = 133.0, 8.0, 32.0
-# Lengths 1.5 to 6 m and gas at 350 to 800 K (375 to 560 m/s): uniform over both.
-_DELAY_S, _DELAY_SD_S = 0.0087, 0.0032
 _FIND_SD_DEG = 8.0  # how well the height of the event marks the arrival
-_SPEED_OF_SOUND_M_S, _SPEED_SD_SHARE = 450.0, 0.13
-
-
-class ArrivalPrior(tuple[float, float, float]):
-    """(expected arrival, its standard deviation, exhaust opening), crank degrees."""
-
-    __slots__ = ()
-
-
-def arrival_prior(engine: EngineSpec, speed_rpm: float) -> ArrivalPrior:
-    """When a blow-down should be heard at the tailpipe, after firing top dead centre."""
-    if engine.valve_timing is not None:
-        opens, opens_sd = engine.valve_timing.exhaust_opens_deg, 4.0
-    elif engine.strokes == 2:
-        opens, opens_sd = 95.0, 10.0
-    else:
-        opens, opens_sd = _OPENS_DEG, _OPENS_SD_DEG
-    delay, delay_sd = _DELAY_S, _DELAY_SD_S
-    if engine.exhaust_path_m is not None:
-        delay = engine.exhaust_path_m / _SPEED_OF_SOUND_M_S
-        delay_sd = delay * _SPEED_SD_SHARE
-    turn = 6.0 * speed_rpm
-    sd = float(np.sqrt(opens_sd**2 + _FIND_SD_DEG**2 + (turn * delay_sd) ** 2))
-    return ArrivalPrior((opens + _RISE_DEG + turn * delay, sd, opens + _RISE_DEG))
 
 
 def path_delay(
@@ -64,9 +35,8 @@ def path_delay(
 ) -> PathDelay:
     """Delay of one exhaust channel, with the probability of each shift of the assignment."""
     speed = cycles.mean_speed_rpm.value
-    expected, sd, opens = arrival_prior(
-        engine, float(np.median(cycles.speed_rpm)) if speed is None else speed
-    )
+    prior = arrival_prior(engine, float(np.median(cycles.speed_rpm)) if speed is None else speed)
+    expected, sd, opens = prior.height_deg, prior.sd_deg, prior.height_at_valve_deg
     if cycles.reference is Reference.ARBITRARY:
         reason = "the crank angle counts from an arbitrary start, so the delay is not known"
         return PathDelay(

@@ -50,7 +50,7 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     if _displaced(angles, engine) > _DISPLACED:
         scale *= _SHARE_BESIDE_DISPLACEMENT
         scale_from = "a share of the rise and fall that the pistons' displacement makes"
-    return StrokeTerms(signal.channel, push, pull, scale, scale_from, 0.0)
+    return StrokeTerms(signal.channel, push, pull, scale, scale_from)
 
 
 def _displaced(angles_deg: FloatArray, engine: EngineSpec) -> float:

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.cylinders.angle import angle_signal
-from ringland.cylinders.assign import arrival_prior, assignments, path_delay
+from ringland.cylinders.assign import assignments, path_delay
 from ringland.cylinders.crank_ripple import crank_ripple
 from ringland.cylinders.crankcase import crankcase_terms
 from ringland.cylinders.misfire import count_misfires
@@ -25,6 +25,7 @@ from ringland.model import (
     PathDelay,
     PhaseSource,
     Recording,
+    arrival_prior,
 )
 
 __all__ = ["measure_cylinders"]
@@ -80,8 +81,8 @@ def measure_cylinders(
             )
             continue
         if role in _OUTLET:
-            expected, spread, _ = arrival_prior(engine, speed)
-            place = place_blow_down(signal, heard, engine.cycle_deg, expected, spread)
+            prior = arrival_prior(engine, speed)
+            place = place_blow_down(signal, heard, engine.cycle_deg, prior.height_deg, prior.sd_deg)
             delays.append(path_delay(channel.name, place.arrival_deg, heard, engine, cycles))
             share = cylinder_share(signal, positions, heard, engine.cycle_deg, place)
             shares.append(share)

@@ -20,10 +20,9 @@ BoolArray = NDArray[np.bool_]
 
 _Z95 = 1.959963984540054
 _FEWEST_CYCLES = 8
-# Separation, in standard deviations of one kind, that chance exceeds once in 2,000 positions:
-# 10.8, 8.7, 7.3, 6.75, 5.75, 4.4, 3.5 for 10, 12, 15, 20, 30, 50, 100 cycles of Gaussian scatter
-# (4,000 drawn sets each, best of two directions); this curve lies on or above those points.
-_SEPARATION_FLOOR, _SEPARATION_SLOPE = 3.0, 78.0
+# Separation, in standard deviations of one kind; the curve lies above what chance exceeds once in
+# 2,000 positions (validation/two_kinds_by_chance.py).
+_SEPARATION_FLOOR, _SEPARATION_SLOPE = 3.0, 82.0
 _LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window's own size
 _FEWEST_OF_A_KIND = 3
 _COMPONENTS = 4

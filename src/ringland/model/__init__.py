@@ -1,6 +1,7 @@
 """Frozen data types that travel through the pipeline. Needs numpy only."""
 
 from ringland.model.analysis import Analysis
+from ringland.model.arrival import ArrivalPrior, arrival_prior
 from ringland.model.crank import CrankPhase, CrankRipple, RippleSegment
 from ringland.model.cycles import CycleSet, CycleUse, PhaseSource, Reference, ToothWheel
 from ringland.model.cylinders import (
@@ -45,6 +46,7 @@ __all__ = [
     "Action",
     "Analysis",
     "AngleSignal",
+    "ArrivalPrior",
     "Aspiration",
     "Assignment",
     "CandidateTest",
@@ -96,6 +98,7 @@ __all__ = [
     "ToothWheel",
     "ValveTiming",
     "Verdict",
+    "arrival_prior",
     "natural_frequency",
     "unknown",
 ]

@@ -148,7 +148,6 @@ class StrokeTerms:
 
     `push` in compression and expansion, `pull` in induction. `scale`: the push of a usual
     cylinder of this engine (or, where that cannot be told, what `scale_from` says).
-    `time_constant_deg`: of the crankcase and its vent, as a leaky integrator of flow.
     """
 
     channel: str
@@ -156,7 +155,6 @@ class StrokeTerms:
     pull: FloatArray
     scale: float
     scale_from: str
-    time_constant_deg: float
 
     def __post_init__(self) -> None:
         for name in ("push", "pull"):

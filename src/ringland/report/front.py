@@ -113,9 +113,10 @@ def _how_sure(analysis: Analysis) -> list[str]:
         said.append(f"None of the causes listed: {none}.")
     if analysis.symptoms is not None:
         said.append(
-            "The limits are set so that, of 1000 recordings of sound engines, at most "
-            f"{1000 * analysis.symptoms.alarm_rate:.0f} show an alarm anywhere and at most "
-            f"{1000 * analysis.symptoms.alert_rate:.0f} an alert."
+            "The limits allow for "
+            f"{1000 * analysis.symptoms.alarm_rate:.0f} false alarms and "
+            f"{1000 * analysis.symptoms.alert_rate:.0f} false alerts in 1000 recordings of sound "
+            "engines whose cylinders differ as much as assumed; engines that differ more give more."
         )
     if analysis.cycles is not None:
         speed = write_estimate(analysis.cycles.mean_speed_rpm)

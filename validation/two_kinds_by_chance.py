@@ -1,0 +1,40 @@
+"""How far apart do two kinds of cycles look when there is only one?
+
+    python validation/two_kinds_by_chance.py
+
+Gaussian scatter in four directions, the best split along the two main ones, as misfires are counted.
+The curve in cylinders/misfire.py is held against the quantile that chance exceeds once in 2,000.
+"""
+
+import numpy as np
+
+from ringland.cylinders.misfire import _SEPARATION_FLOOR, _SEPARATION_SLOPE, _split
+
+SETS, SEED = 4_000, 0
+SPREAD = np.array([1.0, 0.7, 0.5, 0.3])
+
+
+def separation(cycles: int, rng: np.random.Generator) -> float:
+    """Largest separation of one drawn set, in standard deviations of one kind."""
+    x = rng.standard_normal((cycles, len(SPREAD))) * SPREAD
+    x -= x.mean(axis=0)
+    largest = 0.0
+    for direction in np.linalg.svd(x, full_matrices=False)[2][:2]:
+        y = x @ direction
+        high = y > _split(y)
+        within = np.sqrt(0.5 * (y[high].var() + y[~high].var())) + 1e-300
+        largest = max(largest, float((y[high].mean() - y[~high].mean()) / within))
+    return largest
+
+
+def main() -> None:
+    rng = np.random.default_rng(SEED)
+    print("cycles | once in 2,000 | curve")
+    for cycles in (10, 12, 15, 20, 30, 50, 100):
+        drawn = [separation(cycles, rng) for _ in range(SETS)]
+        curve = _SEPARATION_FLOOR + _SEPARATION_SLOPE / cycles
+        print(f"{cycles} | {np.quantile(drawn, 0.9995):.2f} | {curve:.2f}")
+
+
+if __name__ == "__main__":
+    main()

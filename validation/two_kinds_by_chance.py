@@ -2,7 +2,8 @@
 
     python validation/two_kinds_by_chance.py
 
-Gaussian scatter in four directions, the best split along the two main ones, as misfires are counted.
+Gaussian scatter in four directions, the best split along the two main ones: how misfires are
+counted.
 The curve in cylinders/misfire.py is held against the quantile that chance exceeds once in 2,000.
 """
 

@@ -148,7 +148,7 @@ def lock() -> int:
     run_lock, test_lock = (path.name for path in LOCKS.values())
     for words in (
         ["--output-file", run_lock],
-        ["--group", "test", "--constraint", run_lock, "--output-file", test_lock],
+        ["--all-extras", "--group", "test", "--constraint", run_lock, "--output-file", test_lock],
     ):
         try:
             status = subprocess.call([*common, *words], cwd=ROOT)

@@ -5,7 +5,7 @@ import sys
 
 import typer
 
-from ringland.cli import analyse, answer, ask, check, demo, engines, simulate, version
+from ringland.cli import analyse, answer, ask, check, demo, engines, plan, simulate, version
 
 __all__ = ["app", "main"]
 
@@ -24,6 +24,7 @@ app.command("ask")(ask.ask_command)
 app.command("answer")(answer.answer_command)
 app.add_typer(engines.app, name="engines")
 app.command("demo")(demo.demo)
+app.command("plan")(plan.plan)
 app.command("simulate")(simulate.simulate)
 app.command("version")(version.version)
 

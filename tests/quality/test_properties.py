@@ -1,6 +1,7 @@
 """Whatever is in the samples: no exception, and one finding for every check that applies."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,7 +18,15 @@ from ringland.model import (
     EngineSpec,
     Recording,
 )
-from ringland.quality import CHECKS, Scope, check_recording, unusable_spans
+from ringland.quality import (
+    CHECKS,
+    Scope,
+    check_recording,
+    inspect_recording,
+    unusable_spans,
+)
+from ringland.quality._types import RoughSpeed
+from ringland.quality.run import _each
 
 _ENGINES = st.sampled_from(
     [
@@ -122,6 +131,19 @@ def test_never_raises_and_finds_once(recording: Recording, engine: EngineSpec | 
         spans = unusable_spans(report, channel.name)
         assert all(low <= high for low, high in spans)
         assert all(a[1] < b[0] for a, b in itertools.pairwise(spans))
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(recording=_recordings(), engine=_ENGINES, rpm=st.floats(20.0, 9000.0))
+def test_checks_said_not_to_ask_for_the_speed_do_not(
+    recording: Recording, engine: EngineSpec | None, rpm: float
+) -> None:
+    seen = inspect_recording(recording, engine)
+    known = replace(seen, speed=RoughSpeed(rpm, "given"))
+    for (check, subject), settled in zip(_each(known), seen.settled, strict=True):
+        assert (settled is None) == check.asks_speed
+        if settled is not None:
+            assert repr(check.run(subject)) == repr(settled)  # NaN differs from itself
 
 
 @settings(max_examples=40, deadline=None)

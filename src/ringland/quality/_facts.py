@@ -1,11 +1,14 @@
 """Measure every channel once, before any check looks at it."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
 
 from ringland.model import Channel, ChannelRole, CycleSet, EngineSpec, Recording
+from ringland.quality._hum import measure_hum
+from ringland.quality._jumps import phase_jumps
 from ringland.quality._repetition import find_in_pieces, rough_rpm, track_phase
 from ringland.quality._scan import find_repeats, leading_edges, scan_samples
 from ringland.quality._types import (
@@ -68,8 +71,10 @@ def _channel(channel: Channel) -> ChannelFacts:
     usable = rate_ok and scan.good >= 16 and not scan.flat and scan.slow.size >= 16
     trigger = channel.role in TRIGGER_ROLES
     frequency, amplitude = _spectrum(scan.slow, slow_rate) if usable else (_none(), _none())
-    repetition = track = None
+    repetition = track = hum = None
+    duration_s = scan.count / rate if rate_ok else 0.0
     if usable and not trigger:
+        hum = measure_hum(scan, slow_rate, duration_s, amplitude)
         unit = (scan.slow - scan.mean) / scan.swing
         repetition = find_in_pieces(unit, slow_rate)
         if repetition is not None and repetition.found:
@@ -84,6 +89,8 @@ def _channel(channel: Channel) -> ChannelFacts:
         line_amplitude=amplitude,
         repetition=repetition,
         track=track,
+        jumps=None if track is None else phase_jumps(track),
+        hum=hum,
     )
 
 
@@ -94,10 +101,16 @@ def _none() -> FloatArray:
 def _spectrum(slow: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]:
     """Hann-windowed amplitude spectrum; not padded, so that the line shape is the textbook's."""
     n = slow.size
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / n)
-    lines = np.abs(scipy.fft.rfft((slow - slow.mean()) * window))
+    lines = np.abs(scipy.fft.rfft((slow - slow.mean()) * _hann(n)))
     amplitude = np.asarray(lines, dtype=np.float64) * (4.0 / n)
     return np.arange(amplitude.size, dtype=np.float64) * (rate_hz / n), amplitude
+
+
+@lru_cache(maxsize=4)  # the channels of a recording are mostly of one length
+def _hann(count: int) -> FloatArray:
+    window: FloatArray = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(count) / count)
+    window.setflags(write=False)
+    return window
 
 
 def _sampled_trigger(facts: ChannelFacts) -> TriggerFacts:

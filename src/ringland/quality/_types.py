@@ -23,6 +23,8 @@ __all__ = [
     "ChannelFacts",
     "CheckDefinition",
     "FloatArray",
+    "Hum",
+    "Jumps",
     "Limit",
     "PhaseTrack",
     "RecordingFacts",
@@ -146,6 +148,35 @@ class PhaseTrack:
 
 
 @dataclass(frozen=True, eq=False)
+class Jumps:
+    """Jumps of a phase track: `time_s` and `size_turns` (j,) of each, the `largest` difference
+    anywhere, and the `limit` from which one counted."""
+
+    time_s: FloatArray
+    size_turns: FloatArray
+    largest: float
+    limit: float
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Lines at the mains and its multiples.
+
+    `share`: their RMS over that of the rest; `amplitude` of the first. Of the strongest, beyond the
+    limit only: `line_hz`, whether it `wanders`, the repetition of the `rest` of the signal, and
+    whether that one's own lines wander.
+    """
+
+    mains_hz: float
+    share: float
+    amplitude: float
+    line_hz: float = 0.0
+    wanders: bool = False
+    rest: Repetition | None = None
+    rest_wanders: bool = False
+
+
+@dataclass(frozen=True, eq=False)
 class ChannelFacts:
     """A sampled channel, its scan, and the spectrum of the slow copy.
 
@@ -163,6 +194,8 @@ class ChannelFacts:
     line_amplitude: FloatArray
     repetition: Repetition | None
     track: PhaseTrack | None
+    jumps: Jumps | None
+    hum: Hum | None
 
     @property
     def duration_s(self) -> float:
@@ -227,7 +260,11 @@ class RoughSpeed:
 
 @dataclass(frozen=True, eq=False)
 class RecordingFacts:
-    """Everything the checks look at."""
+    """Everything the checks look at.
+
+    `settled`: findings of the checks that the speed does not matter to, in the order of all of
+    them (None for the others), once they have been made.
+    """
 
     recording: Recording
     engine: EngineSpec | None
@@ -235,6 +272,7 @@ class RecordingFacts:
     channels: tuple[ChannelFacts, ...]
     triggers: tuple[TriggerFacts, ...]
     speed: RoughSpeed | None
+    settled: tuple[QualityFinding | None, ...] = ()
 
     @property
     def cycle_rate_hz(self) -> float | None:
@@ -286,6 +324,7 @@ class CheckDefinition:
     """Declaration of a check.
 
     `roles`: channel roles it applies to (empty: all). `needs`: what must be known, in words.
+    `asks_speed`: it looks at the speed or the cycles, so it is run again when they are known.
     `drops_cycles`: its spans hold samples that are not what the sensor gave; spans shorter than
     `shortest_drop_s` do too little harm to lose a cycle for.
     """
@@ -298,6 +337,7 @@ class CheckDefinition:
     needs: tuple[str, ...]
     limits: tuple[Limit, ...]
     run: Callable[[Subject], QualityFinding]
+    asks_speed: bool = False
     drops_cycles: bool = False
     shortest_drop_s: float = 0.0
 

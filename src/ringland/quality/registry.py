@@ -106,6 +106,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         needs=("speed and engine, else a pulse rate",),
         limits=sampling_rate.LIMITS,
         run=sampling_rate.check,
+        asks_speed=True,
     ),
     CheckDefinition(
         id="amplitude_resolution",
@@ -126,6 +127,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         needs=("three pulses",),
         limits=signal_to_noise.LIMITS,
         run=signal_to_noise.check,
+        asks_speed=True,
     ),
     CheckDefinition(
         id="mains_hum",
@@ -136,6 +138,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         needs=("one second",),
         limits=mains_hum.LIMITS,
         run=mains_hum.check,
+        asks_speed=True,
     ),
     CheckDefinition(
         id="drift",
@@ -159,6 +162,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         ),
         limits=ac_coupling.LIMITS,
         run=ac_coupling.check,
+        asks_speed=True,
     ),
     CheckDefinition(
         id="lost_highs",
@@ -233,6 +237,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         ),
         limits=trigger_rate.LIMITS,
         run=trigger_rate.check,
+        asks_speed=True,
     ),
     CheckDefinition(
         id="speed_steady",
@@ -243,6 +248,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         needs=("cycles, else pulses above noise",),
         limits=speed_steady.LIMITS,
         run=speed_steady.check,
+        asks_speed=True,
     ),
     CheckDefinition(
         id="enough_cycles",
@@ -253,6 +259,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
         needs=("cycles, else speed and engine",),
         limits=enough_cycles.LIMITS,
         run=enough_cycles.check,
+        asks_speed=True,
     ),
     CheckDefinition(
         id="time_gaps",

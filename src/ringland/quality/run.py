@@ -1,16 +1,37 @@
 """Run every check that applies, and give the parts of a channel that must not be used."""
 
+from collections.abc import Iterator
+from dataclasses import replace
+
 from ringland.model import ChannelRole, CycleSet, EngineSpec, QualityReport, Recording, Verdict
 from ringland.quality._facts import gather, with_cycles
-from ringland.quality._types import RecordingFacts, Scope, Subject
+from ringland.quality._types import CheckDefinition, RecordingFacts, Scope, Subject
 from ringland.quality.registry import CHECKS, checks_for
 
 __all__ = ["check_recording", "inspect_recording", "unusable_spans"]
 
 
 def inspect_recording(recording: Recording, engine: EngineSpec | None = None) -> RecordingFacts:
-    """What the checks look at, measured once: for judging again when the cycles are known."""
-    return gather(recording, engine, None)
+    """What the checks look at, measured once, and the findings that the speed does not matter to:
+    for judging again when the cycles are known."""
+    facts = gather(recording, engine, None)
+    return replace(
+        facts,
+        settled=tuple(None if c.asks_speed else c.run(subject) for c, subject in _each(facts)),
+    )
+
+
+def _each(facts: RecordingFacts) -> Iterator[tuple[CheckDefinition, Subject]]:
+    """Every check that applies with what it looks at, in the order they are shown."""
+    for channel in facts.channels:
+        info = channel.channel
+        for check in checks_for(Scope.CHANNEL, info.role):
+            yield check, Subject(check.id, info.name, info.role, facts, facts=channel)
+    for trigger in facts.triggers:
+        for check in checks_for(Scope.TRIGGER, trigger.role):
+            yield check, Subject(check.id, trigger.name, trigger.role, facts, trigger=trigger)
+    for check in checks_for(Scope.RECORDING):
+        yield check, Subject(check.id, "", ChannelRole.UNASSIGNED, facts)
 
 
 def check_recording(
@@ -27,22 +48,14 @@ def check_recording(
     samples, NaN, any float64 value, any sampling rate. `inspected`: what `inspect_recording` gave
     for the same recording and engine, so that the samples are not measured again.
     """
-    facts = (
-        gather(recording, engine, cycles) if inspected is None else with_cycles(inspected, cycles)
+    facts = inspect_recording(recording, engine) if inspected is None else inspected
+    facts = with_cycles(facts, cycles)
+    return QualityReport(
+        tuple(
+            check.run(subject) if finding is None else finding
+            for (check, subject), finding in zip(_each(facts), facts.settled, strict=True)
+        )
     )
-    findings = []
-    for channel in facts.channels:
-        info = channel.channel
-        for check in checks_for(Scope.CHANNEL, info.role):
-            subject = Subject(check.id, info.name, info.role, facts, facts=channel)
-            findings.append(check.run(subject))
-    for trigger in facts.triggers:
-        for check in checks_for(Scope.TRIGGER, trigger.role):
-            subject = Subject(check.id, trigger.name, trigger.role, facts, trigger=trigger)
-            findings.append(check.run(subject))
-    for check in checks_for(Scope.RECORDING):
-        findings.append(check.run(Subject(check.id, "", ChannelRole.UNASSIGNED, facts)))
-    return QualityReport(tuple(findings))
 
 
 def unusable_spans(report: QualityReport, channel: str) -> tuple[tuple[float, float], ...]:

@@ -7,6 +7,7 @@ reaches into the figures. matplotlib is imported here only when a figure is draw
 
 import html
 import re
+import textwrap
 from collections.abc import Callable
 from io import StringIO
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["SETTINGS", "THEME_COLOURS", "inline_svg", "plain_axes"]
+__all__ = ["SETTINGS", "THEME_COLOURS", "draw_svg", "inline_svg", "plain_axes", "themed"]
 
 THEME_COLOURS = {
     style.INK: "ink",
@@ -87,13 +88,18 @@ def _page_colours(text: str) -> str:
     return text
 
 
-def inline_svg(
-    name: str, size_in: tuple[float, float], build: Callable[["Figure"], None], *, title: str
+def draw_svg(
+    name: str,
+    size_in: tuple[float, float],
+    build: Callable[["Figure"], None],
+    *,
+    title: str,
+    words: Callable[[str], str] | None = None,
 ) -> str:
-    """Draw with `build` on a new figure and return one `<svg>` element for a page.
+    """Draw with `build` on a new figure and return one `<svg>` element in plain colours.
 
     `name` becomes the prefix of every id (letters, digits, hyphen); `title` is read aloud by
-    screen readers. The element scales with the column it stands in.
+    screen readers; `words` turns every text of the figure into another language.
     """
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -105,6 +111,8 @@ def inline_svg(
         FigureCanvasSVG(figure)
         figure.patch.set_alpha(0.0)
         build(figure)
+        if words is not None:
+            _translate(figure, words)
         figure.savefig(
             drawn,
             format="svg",
@@ -114,13 +122,52 @@ def inline_svg(
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
-    text = re.sub(r'\sd="[^"]*"', _shorten, text)
-    text = _page_colours(_own_ids(text, name))
-    text = text.replace("'DejaVu Sans'", "var(--sans)").replace(
-        "font-family: DejaVu Sans", "font-family: var(--sans)"
-    )
+    text = _own_ids(re.sub(r'\sd="[^"]*"', _shorten, text), name)
+    if words is not None:
+        text = _translate_numbers(text, words)
     head, body = text.split(">", 1)
     box = re.search(r'viewBox="[^"]*"', head)
     view = box.group() if box else ""
     label = html.escape(title, quote=True)
     return f'<svg {view} role="img" aria-label="{label}" class="figure">{body.rstrip()}'
+
+
+def _translate(figure: "Figure", words: Callable[[str], str]) -> None:
+    """All words drawn so far; a text that was broken over lines is broken again."""
+    from matplotlib.text import Text
+
+    for text in figure.findobj(Text):
+        assert isinstance(text, Text)
+        said = text.get_text()
+        if not any(letter.isalpha() for letter in said):
+            continue
+        lines = said.split("\n")
+        other = words(" ".join(lines))
+        if len(lines) > 1:
+            width = max(len(other) // len(lines) + 6, *(len(line) for line in lines))
+            other = "\n".join(textwrap.wrap(other, width))
+        text.set_text(other)
+
+
+def _translate_numbers(svg: str, words: Callable[[str], str]) -> str:
+    """Numbers along the axes, which are only made while drawing."""
+    return re.sub(r"(?<=>)[\d.\N{MINUS SIGN}]+(?=</text>)", lambda m: words(m.group()), svg)
+
+
+def themed(svg: str) -> str:
+    """A drawing as part of a page: its colours and letters become the page's own."""
+    return (
+        _page_colours(svg)
+        .replace("'DejaVu Sans'", "var(--sans)")
+        .replace("font-family: DejaVu Sans", "font-family: var(--sans)")
+    )
+
+
+def inline_svg(
+    name: str, size_in: tuple[float, float], build: Callable[["Figure"], None], *, title: str
+) -> str:
+    """Draw with `build` and return one `<svg>` element for a page, in the page's own colours.
+
+    The element scales with the column it stands in. See `draw_svg`.
+    """
+    return themed(draw_svg(name, size_in, build, title=title))

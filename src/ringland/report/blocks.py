@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Block",
     "Cell",
+    "Drawing",
     "Facts",
     "Finding",
     "Findings",
@@ -73,21 +74,26 @@ class Findings:
 
 @dataclass(frozen=True)
 class Facts:
-    """Name and value pairs; an empty value is a line to write on."""
+    """Name and value pairs; an empty value is a line to write on.
+
+    `own_words`: the values are the user's own words, or names and versions, never translated.
+    """
 
     rows: tuple[tuple[str, str], ...]
     kind: str = "facts"
+    own_words: bool = False
 
 
 @dataclass(frozen=True)
 class Cell:
     """One table cell. `mark` is a state or verdict that gets a shape beside the word; `number`
-    keeps the text on one line; `then` stands on a line of its own below."""
+    keeps the text on one line; `then` stands on a line of its own below; `strong` is bold."""
 
     text: str
     mark: str = ""
     number: bool = False
     then: str = ""
+    strong: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,13 +127,27 @@ class Picture:
     kind: str = "picture"
 
 
-Block: TypeAlias = Paragraph | Points | Warn | Findings | Facts | Table | Picture
+@dataclass(frozen=True)
+class Drawing:
+    """A picture once drawn: `svg` is one `<svg>` element in plain colours."""
+
+    name: str
+    title: str
+    caption: str
+    size_in: tuple[float, float]
+    svg: str
+    heading: str = ""
+    kind: str = "picture"
+
+
+Block: TypeAlias = Paragraph | Points | Warn | Findings | Facts | Table | Picture | Drawing
 
 
 @dataclass(frozen=True)
 class Section:
-    """One section: `id` is its anchor in the page."""
+    """One section: `id` is its anchor, `reader` whom it is for ("owner" or "workshop")."""
 
     id: str
     title: str
     blocks: tuple[Block, ...]
+    reader: str = "workshop"

@@ -1,7 +1,6 @@
 """The first page: what was found, how sure that is, what is not known, what to check."""
 
 import re
-from collections.abc import Sequence
 
 from ringland.model import Analysis, Reference, State, Symptom, SymptomTable, Verdict
 from ringland.report.blocks import Block, Facts, Finding, Findings, Points, Section
@@ -12,7 +11,6 @@ from ringland.report.words import (
     STATE_WORDS,
     because,
     capital,
-    cause_of,
     listed,
     name_of,
     plural,
@@ -21,10 +19,7 @@ from ringland.report.words import (
 
 __all__ = ["facts_section", "headline_section"]
 
-_LEADING_CAUSES = 3
-_LEAST_SAID = 0.05
 _MOST_SENTENCES = 4
-_WRITE_IN = ("Vehicle", "Owner", "Odometer or hours", "Technician", "Date of the visit")
 
 
 def headline_section(analysis: Analysis) -> Section:
@@ -33,11 +28,10 @@ def headline_section(analysis: Analysis) -> Section:
     for heading, items in (
         ("How sure", _how_sure(analysis)),
         ("Not known", _not_known(analysis)),
-        ("What to check", _to_check(analysis)),
     ):
         if items:
             blocks.append(Points(tuple(items), heading))
-    return Section("found", "What was found", tuple(blocks))
+    return Section("found", "What was found", tuple(blocks), reader="owner")
 
 
 def _found(analysis: Analysis) -> tuple[Finding, ...]:
@@ -102,13 +96,6 @@ def _said(analysis: Analysis, symptom: Symptom) -> str:
 def _how_sure(analysis: Analysis) -> list[str]:
     said = []
     if analysis.diagnosis is not None:
-        healthy = analysis.diagnosis.healthy
-        explained = [(c.probability, cause_of(analysis, c)) for c in analysis.diagnosis.causes]
-        ranked = sorted([*explained, (healthy, "nothing wrong")], key=lambda e: -e[0])
-        for index, (probability, name) in enumerate(ranked[:_LEADING_CAUSES]):
-            if index == 0 or probability >= _LEAST_SAID:
-                lead = "Best explanation" if index == 0 else "Then"
-                said.append(f"{lead}, {write_odds(probability)}: {name}.")
         none = write_odds(analysis.diagnosis.none_of_these)
         said.append(f"None of the causes listed: {none}.")
     if analysis.symptoms is not None:
@@ -160,45 +147,10 @@ def _no_causes(analysis: Analysis) -> str:
     return "Why: no causes were ranked in this analysis. It ends at what was measured."
 
 
-def _to_check(analysis: Analysis) -> list[str]:
-    said = []
-    if analysis.diagnosis is not None and analysis.diagnosis.next_tests:
-        test = analysis.diagnosis.next_tests[0]
-        where = (
-            "" if test.firing_position is None else f" on {name_of(analysis, test.firing_position)}"
-        )
-        said.append(f"{capital(test.title)}{where} (about {test.minutes:.0f} minutes).")
-    said += list(
-        dict.fromkeys(
-            sentence(f.action)
-            for f in analysis.quality.findings
-            if f.action and f.verdict in (Verdict.SUSPECT, Verdict.UNUSABLE)
-        )
-    )
-    if not said:
-        said.append(_nothing_named(analysis))
-    return [*said, "Before anyone goes near the engine: read the cautions in this report."]
-
-
-def _nothing_named(analysis: Analysis) -> str:
-    if analysis.symptoms is None:
-        return "Put right what the quality table names, then record again."
-    states = {s.state for s in analysis.symptoms.symptoms}
-    if states & {State.ALARM, State.ALERT}:
-        return (
-            "Record once more to see whether it repeats, then test the cylinder named above by the "
-            "engine maker's procedure before anything is taken apart."
-        )
-    return "Nothing on this evidence. Keep the recording as a baseline for the next visit."
-
-
-def facts_section(analysis: Analysis, about: Sequence[tuple[str, str]]) -> Section:
-    """The facts an owner asks for; lines to write on for what is not in the analysis."""
-    given = {name: value for name, value in about}
-    rows = [(name, given.pop(name, "")) for name in _WRITE_IN]
-    rows += list(given.items())
+def facts_section(analysis: Analysis) -> Section:
+    """The engine and the recording."""
     engine = analysis.engine
-    rows += [
+    rows = [
         ("Engine", engine.name or "not named"),
         ("Cylinders", f"{engine.cylinders}, {'four' if engine.strokes == 4 else 'two'}-stroke"),
         ("Firing order", "-".join(str(c) for c in engine.firing_order)),
@@ -220,7 +172,7 @@ def facts_section(analysis: Analysis, about: Sequence[tuple[str, str]]) -> Secti
             ("Cylinder numbers", capital(cycles.reference_reason) or "no reason was recorded"),
         ]
     rows.append(("Channels", listed(_channels(analysis)) or "none"))
-    return Section("facts", "Vehicle, engine and recording", (Facts(tuple(rows)),))
+    return Section("facts", "Engine and recording", (Facts(tuple(rows)),))
 
 
 def _channels(analysis: Analysis) -> list[str]:

@@ -5,15 +5,17 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ringland.figures.svg import inline_svg
+from ringland.figures.svg import themed
 from ringland.model import Analysis
-from ringland.report.blocks import Picture
-from ringland.report.content import build_sections
+from ringland.report.blocks import Drawing
+from ringland.report.content import build_document
+from ringland.report.document import Document, content_hash, printed_hash
+from ringland.report.visit import visit_from_pairs
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["render_html", "write_html"]
+__all__ = ["render_document", "render_html", "write_html"]
 
 # Nothing may be fetched, framed, run or sent; pictures and styles come from the file itself.
 POLICY = (
@@ -35,12 +37,29 @@ def _environment() -> "Environment":
     )
 
 
-def _draw(picture: Picture) -> str:
-    """The figure as SVG markup. Its text was escaped by the SVG writer, its title by us."""
+def _drawn(drawing: Drawing) -> str:
+    """The drawing in the page's colours. The SVG writer escaped its text, we its title."""
     from markupsafe import Markup
 
-    svg = inline_svg(picture.name, picture.size_in, picture.build, title=picture.title)
-    return Markup(svg)  # noqa: S704
+    return Markup(themed(drawing.svg))  # noqa: S704
+
+
+def render_document(document: Document, *, paper: str = "a4") -> str:
+    """A finished document as one self-contained HTML page; `paper` is for printing it."""
+    digest = content_hash(document)
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            document=document,
+            words=document.words,
+            sections=document.sections,
+            digest=printed_hash(digest),
+            draw=_drawn,
+            policy=POLICY,
+            page_size={"letter": "letter"}.get(paper, "A4"),
+        )
+    )
 
 
 def render_html(analysis: Analysis, *, about: Sequence[tuple[str, str]] = ()) -> str:
@@ -49,15 +68,7 @@ def render_html(analysis: Analysis, *, about: Sequence[tuple[str, str]] = ()) ->
     `about` are facts of the visit as (name, value): "Vehicle", "Owner", "Odometer or hours",
     "Technician", "Date of the visit" fill the lines that else are left to write on.
     """
-    template = _environment().get_template("report.html.j2")
-    return template.render(
-        title=f"{analysis.engine.name or 'Engine'}: {analysis.recording.source.name}",
-        engine=analysis.engine.name or "Engine",
-        recording=analysis.recording.source.name,
-        sections=build_sections(analysis, about),
-        draw=_draw,
-        policy=POLICY,
-    )
+    return render_document(build_document(analysis, visit=visit_from_pairs(about)))
 
 
 def write_html(

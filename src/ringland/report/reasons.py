@@ -8,14 +8,21 @@ from ringland.report.blocks import Block, Paragraph, Picture, Points, Section, W
 from ringland.report.numbers import write_estimate, write_odds
 from ringland.report.words import because, capital, cause_of, name_of, sentence
 
-__all__ = ["actions_section", "causes_section", "next_tests_section"]
+__all__ = [
+    "actions_section",
+    "causes_section",
+    "cautions_block",
+    "next_tests_section",
+    "why_not",
+]
 
 _LEAST_EXPLAINED = 0.05
 _MOST_EXPLAINED = 4
 _MOST_TESTS = 3
 
 
-def _why_not(analysis: Analysis) -> str:
+def why_not(analysis: Analysis) -> str:
+    """Why there are no causes, as a sentence."""
     if analysis.symptoms is None:
         return because(analysis.not_judged or "nothing was measured per cylinder")
     return because("this analysis ends at what was measured; no causes were ranked")
@@ -26,7 +33,7 @@ def causes_section(analysis: Analysis) -> Section:
     title = "What could explain it"
     diagnosis = analysis.diagnosis
     if diagnosis is None:
-        return Section("causes", title, (Paragraph(_why_not(analysis)),))
+        return Section("causes", title, (Paragraph(why_not(analysis)),))
     assignments = () if analysis.cylinders is None else analysis.cylinders.assignments
     bars = causes.prepare(diagnosis, assignments)
     blocks: list[Block] = []
@@ -90,7 +97,7 @@ def next_tests_section(analysis: Analysis) -> Section:
     title = "What to check next"
     diagnosis = analysis.diagnosis
     if diagnosis is None:
-        return Section("next-tests", title, (Paragraph(_why_not(analysis)),))
+        return Section("next-tests", title, (Paragraph(why_not(analysis)),))
     if not diagnosis.next_tests:
         text = "No test on the list would change the ranking enough to be worth its minutes."
         return Section("next-tests", title, (Paragraph(text),))
@@ -117,11 +124,12 @@ def _test_blocks(analysis: Analysis, test: NextTest, index: int) -> list[Block]:
         )
     ]
     if test.cautions:
-        blocks.append(_cautions(test.cautions))
+        blocks.append(cautions_block(test.cautions))
     return blocks
 
 
-def _cautions(cautions: tuple[str, ...]) -> Warn:
+def cautions_block(cautions: tuple[str, ...]) -> Warn:
+    """Cautions that belong to the step above them."""
     return Warn((("Caution", " ".join(sentence(c) for c in cautions)),))
 
 
@@ -133,23 +141,22 @@ def _answers(diagnosis: Diagnosis) -> list[Block]:
 
 
 def actions_section(analysis: Analysis) -> Section:
-    """What to do and by when, in the owner's and the workshop's words."""
-    title = "What to do"
+    """What to do and by when, in the workshop's words."""
+    title = "What to do in the workshop"
     diagnosis = analysis.diagnosis
     if diagnosis is None:
-        return Section("actions", title, (Paragraph(_why_not(analysis)),))
+        return Section("actions", title, (Paragraph(why_not(analysis)),))
     if not diagnosis.actions:
         return Section("actions", title, (Paragraph("No action follows from this evidence."),))
     blocks: list[Block] = []
     for action in diagnosis.actions:
         lines = (
-            f"For the owner: {action.owner_words}",
-            f"For the workshop: {action.workshop_words}",
+            action.workshop_words,
             *(f"Why: {reason}" for reason in action.reasons),
         )
         blocks.append(
             Points(lines, f"{capital(action.action.replace('_', ' '))}: {action.urgency}")
         )
         if action.cautions:
-            blocks.append(_cautions(action.cautions))
+            blocks.append(cautions_block(action.cautions))
     return Section("actions", title, tuple(blocks))

@@ -21,7 +21,13 @@ from ringland.report.blocks import (
 from ringland.report.numbers import write_plain
 from ringland.report.words import sentence
 
-__all__ = ["cautions_section", "glossary_section", "methods_section", "provenance_section"]
+__all__ = [
+    "cautions_section",
+    "glossary_section",
+    "methods_section",
+    "owner_cautions_section",
+    "provenance_section",
+]
 
 _SENSE_WORDS = {Sense.LOW: "too low", Sense.HIGH: "too high", Sense.BOTH: "too low or too high"}
 
@@ -33,11 +39,17 @@ def _texts(kind: str) -> tuple[dict[str, str], ...]:
     return tuple(tomllib.loads(text)[kind])
 
 
+def owner_cautions_section() -> Section:
+    """What an owner must know, and who decides in the end. Always present."""
+    warn = Warn(tuple((c["what"], c["do"]) for c in _texts("owner_cautions")))
+    deference = (Paragraph(d["text"]) for d in _texts("deference"))
+    return Section("owner-cautions", "Take care", (warn, *deference), reader="owner")
+
+
 def cautions_section() -> Section:
     """Where the work can hurt someone. Always present."""
     warn = Warn(tuple((c["what"], c["do"]) for c in _texts("cautions")))
-    deference = (Paragraph(d["text"]) for d in _texts("deference"))
-    return Section("cautions", "Before anyone goes near the engine", (warn, *deference))
+    return Section("cautions", "Before anyone goes near the engine", (warn,))
 
 
 def methods_section(analysis: Analysis) -> Section:
@@ -106,7 +118,8 @@ def provenance_section(analysis: Analysis) -> Section:
             ("Size", size),
             ("SHA-256", source.sha256 or "not known: a live source has no file"),
             ("Made with", _versions()),
-        )
+        ),
+        own_words=True,
     )
     blocks: list[Block] = [facts]
     notes = (*analysis.recording.notes, *analysis.notes)

@@ -1,0 +1,80 @@
+"""What a comparison says, in sentences for the owner and the workshop."""
+
+from ringland.verify.alike import Weight
+from ringland.verify.before_after import Change, Comparison, Direction
+from ringland.verify.normal import NormalState, PlaceNormal
+
+__all__ = ["place_of", "summary"]
+
+_MOST_SENTENCES = 6
+
+
+def place_of(cell: Change) -> str:
+    """The cylinder, or the firing position when its number is not known, or all cylinders."""
+    if cell.firing_position is None:
+        return "all cylinders"
+    if cell.cylinder is not None:
+        return f"cylinder {cell.cylinder}"
+    return f"position {cell.firing_position}"
+
+
+def summary(comparison: Comparison, normal: tuple[PlaceNormal, ...] = ()) -> tuple[str, ...]:
+    """The result in a few sentences, most important first."""
+    if comparison.refused:
+        refusals = [o for o in comparison.objections if o.weight is Weight.REFUSED]
+        return ("These two recordings are not compared.", *(o.sentence for o in refusals))
+    if not comparison.compared:
+        return ("Nothing was measured in both recordings, so nothing can be said.",)
+    said = [*_changed(comparison), *_normal(comparison, normal)]
+    return tuple(said)
+
+
+def _changed(comparison: Comparison) -> list[str]:
+    changed = comparison.changed
+    if not changed:
+        return [
+            f"No change is shown in any of {comparison.compared} comparisons. That does not mean "
+            "that nothing changed: each line says how large a change had to be to count."
+        ]
+    said = []
+    first = comparison.most_improved
+    if first is not None:
+        how = "for certain" if comparison.certain else "most likely; by itself it does not count"
+        said.append(
+            f"Something changed, and {place_of(first)} improved most ({how}): "
+            f"{first.title.lower()}."
+        )
+    else:
+        said.append("Something changed, but no cylinder improved.")
+    worse = [c for c in changed if c.leads and c.direction is Direction.WORSE]
+    shown = [*changed[:_MOST_SENTENCES], *(c for c in worse if c not in changed[:_MOST_SENTENCES])]
+    said.extend(c.sentence for c in shown)
+    if len(changed) > len(shown):
+        said.append(f"{len(changed) - len(shown)} more cells changed; they are in the table.")
+    if worse and first is not None:
+        said.append(
+            "Cylinders are held against one another: a large fault in one can make another look "
+            "better than it was, and its repair the same one worse."
+        )
+    return said
+
+
+def _normal(comparison: Comparison, normal: tuple[PlaceNormal, ...]) -> list[str]:
+    if not normal:
+        return []
+    shown = [p for p in normal if p.state is NormalState.SHOWN]
+    reference = (
+        "the engine's own sound recording"
+        if normal[0].compared_with == "own history"
+        else "the other cylinders"
+    )
+    if len(shown) == len(normal):
+        return [f"All {len(normal)} cylinders are normal, held against {reference}."]
+    first = comparison.most_improved
+    told = [p for p in normal if first is not None and p.firing_position == first.firing_position]
+    rest = [p for p in normal if p.state is NormalState.NOT_NORMAL and p not in told]
+    sentences = [p.sentence for p in (*told, *rest)]
+    sentences.append(
+        f"{len(shown)} of {len(normal)} cylinders are shown to be normal, held against {reference}."
+    )
+    return sentences

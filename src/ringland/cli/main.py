@@ -5,7 +5,19 @@ import sys
 
 import typer
 
-from ringland.cli import analyse, answer, ask, check, demo, engines, plan, simulate, version
+from ringland.cli import (
+    analyse,
+    answer,
+    ask,
+    check,
+    compare,
+    demo,
+    engines,
+    plan,
+    serve,
+    simulate,
+    version,
+)
 
 __all__ = ["app", "main"]
 
@@ -23,8 +35,11 @@ app.command("check")(check.check)
 app.command("ask")(ask.ask_command)
 app.command("answer")(answer.answer_command)
 app.add_typer(engines.app, name="engines")
+app.command("compare")(compare.compare_command)
+app.command("repeatability")(compare.repeatability_command)
 app.command("demo")(demo.demo)
 app.command("plan")(plan.plan)
+app.command("serve")(serve.serve_command)
 app.command("simulate")(simulate.simulate)
 app.command("version")(version.version)
 

@@ -1,0 +1,11 @@
+"""The REST API under /api/v1: everything the pages change goes through it."""
+
+from fastapi import APIRouter
+
+from ringland.web.api import answers, intake, rows, uploads, work
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1")
+for part in (intake.router, rows.router, uploads.router, answers.router, work.router):
+    router.include_router(part)

@@ -1,0 +1,57 @@
+"""Report sections as plain data that a page can show, with figures a strict browser accepts.
+
+matplotlib writes `style="..."` on every element, which a content policy without 'unsafe-inline'
+ignores. All the properties it uses exist as attributes of SVG too, so they are written as such.
+"""
+
+import re
+from dataclasses import asdict
+from typing import Any
+
+from ringland.figures.svg import inline_svg
+from ringland.report.blocks import Picture, Section
+
+__all__ = ["plain_section", "strict_svg"]
+
+_STYLE = re.compile(r'\sstyle="([^"]*)"')
+_SHEET = re.compile(r"<defs>\s*<style[^>]*>.*?</style>\s*</defs>", re.DOTALL)
+_ATTRIBUTES = frozenset({
+    "fill", "fill-opacity", "fill-rule", "font-family", "font-size", "font-style", "font-weight",
+    "image-rendering", "opacity", "stroke", "stroke-dasharray", "stroke-dashoffset",
+    "stroke-linecap", "stroke-linejoin", "stroke-miterlimit", "stroke-opacity", "stroke-width",
+    "text-anchor", "visibility",
+})  # fmt: skip
+
+
+def _as_attributes(match: re.Match[str]) -> str:
+    found = []
+    for declaration in match.group(1).split(";"):
+        name, colon, value = declaration.partition(":")
+        name, value = name.strip(), value.strip()
+        if colon and name in _ATTRIBUTES:
+            found.append(f'{name}="{value}"')
+    return " " + " ".join(found) if found else ""
+
+
+def strict_svg(svg: str) -> str:
+    """The same figure without inline style."""
+    text = _STYLE.sub(_as_attributes, _SHEET.sub("", svg))
+    return text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
+
+
+def plain_section(section: Section) -> dict[str, Any]:
+    """A section as dicts and lists; pictures are drawn and carry their SVG text."""
+    blocks: list[dict[str, Any]] = []
+    for block in section.blocks:
+        if isinstance(block, Picture):
+            svg = inline_svg(block.name, block.size_in, block.build, title=block.title)
+            blocks.append({
+                "kind": block.kind,
+                "name": block.name,
+                "heading": block.heading,
+                "caption": block.caption,
+                "svg": strict_svg(svg),
+            })  # fmt: skip
+        else:
+            blocks.append(asdict(block))
+    return {"id": section.id, "title": section.title, "blocks": blocks}

@@ -1,0 +1,190 @@
+"""From the rows of the store to a task for the worker, and from its result back to rows.
+
+What is asked of a recording (engine, condition, roles, answers, costs) has a hash. The analysis
+with that hash is the one that holds now; when there is none, it is being made.
+"""
+
+import hashlib
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ringland import __version__
+from ringland.errors import EngineError
+from ringland.history import (
+    AnalysisRow,
+    Engine,
+    RecordingRow,
+    TestResult,
+    get_engine,
+    get_recording,
+    get_visit,
+    keep_analysis,
+    list_analyses,
+    list_engines,
+    list_recordings,
+    list_test_results,
+)
+from ringland.model import EngineSpec
+from ringland.web.context import Context
+from ringland.web.jobs import Job
+from ringland.web.worker import Plain
+
+__all__ = ["Judged", "engine_of_visit", "engine_spec", "judge", "judge_visit", "judged"]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A recording and what is known of it. `analysis` is None until it was judged, or when that
+    failed; `fresh` is False when the analysis is older than what is asked now; `sections` are
+    plain report sections, empty when they have to be drawn again."""
+
+    recording: RecordingRow
+    analysis: AnalysisRow | None
+    fresh: bool
+    sections: tuple[Plain, ...]
+    job: Job | None
+
+    def section(self, section_id: str) -> Plain | None:
+        """One section of the report, or None."""
+        return next((s for s in self.sections if s["id"] == section_id), None)
+
+
+def engine_of_visit(app: Context, visit_id: str) -> Engine | None:
+    """The engine the visit names, else the newest still in the vehicle."""
+    visit = get_visit(app.store, visit_id)
+    if visit.engine_id is not None:
+        return get_engine(app.store, visit.engine_id)
+    fitted = [e for e in list_engines(app.store, vehicle_id=visit.vehicle_id) if not e.removed_on]
+    return fitted[-1] if fitted else None
+
+
+def engine_spec(engine: Engine) -> EngineSpec:
+    """The engine described in a row. Raises EngineError."""
+    from ringland.engines import engine_from_mapping
+
+    return engine_from_mapping(_mapping(engine), source_name=engine.name)
+
+
+def _mapping(engine: Engine) -> dict[str, Any]:
+    try:
+        return tomllib.loads(engine.description)
+    except tomllib.TOMLDecodeError as error:
+        raise EngineError(
+            f"The description of '{engine.name}' is not valid TOML.",
+            got=str(error),
+            remedy="Correct it on the page of the vehicle.",
+        ) from error
+
+
+def _task(app: Context, recording: RecordingRow) -> Plain:
+    """Everything the worker needs, as plain data."""
+    engine = engine_of_visit(app, recording.visit_id)
+    if engine is None or not engine.description.strip():
+        raise EngineError(
+            "The engine of this vehicle is not described.",
+            allowed='at least cylinders = 4 and firing_order = "1-3-4-2"',
+            remedy="Describe it on the page of the vehicle; then the recording is judged.",
+        )
+    answers = [_answer(row) for row in _counted(app, recording.visit_id)]
+    task: Plain = {
+        "engine": _mapping(engine),
+        "roles": json.loads(recording.roles),
+        "rate_hz": recording.rate_hz,
+        "condition": recording.condition,
+        "speed_hint_rpm": recording.speed_hint_rpm,
+        "answers": answers,
+        "hour_cost": app.settings.hour_cost,
+        "currency": app.settings.currency,
+    }
+    before = {k: v for k, v in task.items() if k not in ("answers", "hour_cost", "currency")}
+    task["key"] = recording.sha256 + _hash(before)
+    task["asked"] = _hash({**task, "software": __version__})
+    task["name"] = recording.file_name
+    return task
+
+
+def _hash(content: object) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def _counted(app: Context, visit_id: str) -> tuple[TestResult, ...]:
+    """The answers of a visit; the newest of each check at each place counts."""
+    rows = sorted(list_test_results(app.store, visit_id=visit_id), key=lambda r: r.created_utc)
+    newest = {(r.test, r.cylinder, r.firing_position): r for r in rows}
+    return tuple(newest.values())
+
+
+def _answer(row: TestResult) -> Plain:
+    return {
+        "test": row.test,
+        "outcome": row.outcome,
+        "cylinder": row.cylinder,
+        "firing_position": row.firing_position,
+        "readings": json.loads(row.readings),
+    }
+
+
+def _sections_path(app: Context, recording_id: str, asked: str) -> Path:
+    return app.folder / "web-figures" / f"{_hash([recording_id, asked])[:40]}.json"
+
+
+def judged(app: Context, recording: RecordingRow) -> Judged:
+    """What is known of a recording now; nothing is computed."""
+    job = app.jobs.about(recording.id)
+    analyses = list_analyses(app.store, recording_id=recording.id)
+    try:
+        asked = _task(app, recording)["asked"]
+    except EngineError:
+        asked = ""
+    own = next((a for a in analyses if a.asked == asked), None)
+    shown = own or (analyses[0] if analyses else None)
+    sections: tuple[Plain, ...] = ()
+    if shown is not None:
+        path = _sections_path(app, recording.id, shown.asked)
+        try:
+            sections = tuple(json.loads(path.read_text("utf-8")))
+        except (OSError, ValueError):
+            sections = ()
+    return Judged(recording, shown, own is not None, sections, job)
+
+
+def judge(app: Context, recording: RecordingRow) -> Job:
+    """Put a recording in the queue; the result is kept when it is there."""
+    asked: dict[str, str] = {}
+
+    def task() -> Plain:
+        row = get_recording(app.store, recording.id)
+        made = _task(app, row)
+        asked["asked"] = made["asked"]
+        return {**made, "path": str(app.store.file(row.sha256))}
+
+    def finish(result: Plain) -> None:
+        path = _sections_path(app, recording.id, asked["asked"])
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside = path.with_suffix(".new")
+        beside.write_text(json.dumps(result["sections"]), encoding="utf-8", newline="\n")
+        beside.replace(path)
+        keep_analysis(app.store, recording.id, result["analysis"], asked=asked["asked"])
+        app.changed("analysis", recording.id)
+
+    return app.jobs.submit(
+        f"Judging {recording.file_name}",
+        subject=recording.id,
+        visit=recording.visit_id,
+        task=task,
+        finish=finish,
+    )
+
+
+def judge_visit(app: Context, visit_id: str) -> list[Job]:
+    """Judge again what no longer holds, for example after an answer."""
+    jobs = []
+    for recording in list_recordings(app.store, visit_id=visit_id):
+        known = judged(app, recording)
+        waiting = known.job is not None and not known.job.over
+        if not (known.fresh and known.sections) and not waiting:
+            jobs.append(judge(app, recording))
+    return jobs

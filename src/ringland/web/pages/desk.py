@@ -1,0 +1,131 @@
+"""Today, vehicles, finding, words, settings: what is looked up at the desk."""
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import Response
+
+from ringland.history import (
+    Visit,
+    get_vehicle,
+    list_owners,
+    list_reports_sent,
+    list_vehicles,
+    list_visits,
+    search,
+)
+from ringland.web.context import App, Context
+from ringland.web.path import checklist_name, next_step, standing_of, steps_of
+from ringland.web.templating import page
+
+__all__ = ["router"]
+
+router = APIRouter()
+_OPEN_VISITS = 8
+_LOOKED_AT = 24
+_WORDS_OF_KINDS = {
+    "owner": "Owner",
+    "vehicle": "Vehicle",
+    "engine": "Engine",
+    "visit": "Visit",
+    "recording": "Recording",
+    "test_result": "Answer",
+    "work": "Work",
+    "outcome": "Found",
+    "report_sent": "Report",
+    "note": "Note",
+    "photo": "Photo",
+}
+
+
+def _open_visits(app: Context) -> list[dict[str, Any]]:
+    """Visits that are not put away, with what comes next."""
+    found: list[dict[str, Any]] = []
+    for visit in list_visits(app.store, limit=_LOOKED_AT):
+        if _finished(app, visit):
+            continue
+        steps = steps_of(app, standing_of(app, visit))
+        vehicle = get_vehicle(app.store, visit.vehicle_id)
+        found.append({
+            "visit": visit,
+            "vehicle": vehicle,
+            "next": next_step(steps),
+            "steps": {s.id: s for s in steps},
+        })  # fmt: skip
+        if len(found) == _OPEN_VISITS:
+            break
+    return found
+
+
+def _finished(app: Context, visit: Visit) -> bool:
+    return bool(app.drafts.read(checklist_name(visit.id, "visit")).get("finished"))
+
+
+@router.get("/")
+def today(request: Request, app: App) -> Response:
+    """What to do next, and which vehicles."""
+    visits = _open_visits(app)
+    waiting = [
+        r for r in list_reports_sent(app.store, limit=200) if r.state in ("queued", "failed")
+    ]
+    due = [v for v in list_vehicles(app.store) if v.service_due_on or v.service_due_km]
+    return page(
+        request,
+        "today.html.j2",
+        visits=visits,
+        waiting=waiting,
+        due=sorted(due, key=lambda v: v.service_due_on or "9999")[:8],
+        jobs=[j for j in app.jobs.all() if not j.over],
+        any_vehicle=bool(list_vehicles(app.store, limit=1)),
+    )
+
+
+@router.get("/vehicles")
+def vehicles(request: Request, app: App) -> Response:
+    """All vehicles with their owners and last visits."""
+    owners = {o.id: o for o in list_owners(app.store, deleted=True)}
+    last: dict[str, Visit] = {}
+    for visit in list_visits(app.store):
+        last.setdefault(visit.vehicle_id, visit)
+    return page(
+        request, "vehicles.html.j2", vehicles=list_vehicles(app.store), owners=owners, last=last
+    )
+
+
+@router.get("/find")
+def find(request: Request, app: App, text: Annotated[str, Query(max_length=200)] = "") -> Response:
+    """Rows that hold the words."""
+    hits = search(app.store, text) if text.strip() else ()
+    named = {h.vehicle_id: get_vehicle(app.store, h.vehicle_id) for h in hits if h.vehicle_id}
+    return page(
+        request,
+        "find.html.j2",
+        found_text=text,
+        hits=hits,
+        vehicles=named,
+        kinds=_WORDS_OF_KINDS,
+    )
+
+
+@cache
+def _glossary() -> tuple[dict[str, str], ...]:
+    """The words of the reports and those of the app, in one order."""
+    own = files("ringland.web").joinpath("words.toml").read_text(encoding="utf-8")
+    reports = files("ringland.report").joinpath("texts.toml").read_text(encoding="utf-8")
+    words = [*tomllib.loads(reports)["glossary"], *tomllib.loads(own)["word"]]
+    return tuple(sorted(words, key=lambda w: str(w["word"]).casefold()))
+
+
+@router.get("/words")
+def words(request: Request) -> Response:
+    """The glossary: two lines each, with the standard that owns the term."""
+    return page(request, "words.html.j2", words=_glossary())
+
+
+@router.get("/settings")
+def settings_page(request: Request, app: App) -> Response:
+    """Units, language, costs, data folder, backup."""
+    return page(request, "settings.html.j2", app=app, owners=list_owners(app.store))

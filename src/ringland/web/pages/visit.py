@@ -1,0 +1,188 @@
+"""A visit: one page for each step of the work, and parts that are loaded again when they change."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import RedirectResponse, Response
+
+from ringland.diagnosis import load_knowledge
+from ringland.history import (
+    get_vehicle,
+    list_engines,
+    list_notes,
+    list_outcomes,
+    list_owners,
+    list_reports_sent,
+    list_test_results,
+    list_works,
+)
+from ringland.history.shelves import SHELVES
+from ringland.web.api.rows import found
+from ringland.web.context import App, Context
+from ringland.web.errors import NotFound
+from ringland.web.judgement import engine_of_visit
+from ringland.web.path import (
+    STEPS,
+    Standing,
+    answers_text,
+    checklist_name,
+    plan_of,
+    standing_of,
+    steps_of,
+)
+from ringland.web.readings import READING_FIELDS
+from ringland.web.templating import page
+
+__all__ = ["router"]
+
+router = APIRouter()
+_IDS = [step for step, _ in STEPS]
+Chosen = Annotated[str | None, Query(alias="recording", max_length=36)]
+
+
+@router.get("/visits/{row_id}")
+def visit_start(app: App, row_id: str) -> Response:
+    """To the step that comes next."""
+    from ringland.web.path import next_step
+
+    visit: Any = found(SHELVES["visit"], app, row_id)
+    step = next_step(steps_of(app, standing_of(app, visit)))
+    return RedirectResponse(f"/visits/{visit.id}/{step.id}", 303)
+
+
+@router.get("/visits/{row_id}/part/{part}")
+def visit_part(
+    request: Request, app: App, row_id: str, part: str, recording: Chosen = None
+) -> Response:
+    """A piece of a step, loaded again when something changed; `path` is the list of steps."""
+    if part not in (*_IDS, "path"):
+        raise NotFound("There is no such part of a visit.", got=part[:40])
+    step = request.query_params.get("step", "about") if part == "path" else part
+    values = _values(app, row_id, step if step in _IDS else "about", recording)
+    name = "part_path" if part == "path" else f"part_{part.replace('-', '_')}"
+    return page(request, "part.html.j2", part=f"{name}.html.j2", **values)
+
+
+@router.get("/visits/{row_id}/{step}")
+def visit_page(
+    request: Request, app: App, row_id: str, step: str, recording: Chosen = None
+) -> Response:
+    """One step of a visit."""
+    if step not in _IDS:
+        raise NotFound("There is no such step of a visit.", got=step[:40], allowed=", ".join(_IDS))
+    values = _values(app, row_id, step, recording)
+    values["part"] = f"part_{step.replace('-', '_')}.html.j2"
+    return page(request, "visit.html.j2", here="/vehicles", **values)
+
+
+def _values(app: Context, row_id: str, step: str, chosen: str | None) -> dict[str, Any]:
+    """What the templates of a visit need; each step adds its own."""
+    visit: Any = found(SHELVES["visit"], app, row_id)
+    standing = standing_of(app, visit, chosen)
+    steps = steps_of(app, standing)
+    place = _IDS.index(step)
+    following = steps[(place + 1) % len(steps)] if place + 1 < len(steps) else None
+    values: dict[str, Any] = {
+        "visit": visit,
+        "vehicle": get_vehicle(app.store, visit.vehicle_id),
+        "standing": standing,
+        "document": standing.document,
+        "shown": standing.shown,
+        "steps": steps,
+        "step": steps[place],
+        "following": following,
+        "engine": engine_of_visit(app, visit.id),
+        "chosen": chosen or "",
+    }
+    values |= _OWN[step](app, standing) if step in _OWN else {}
+    return values
+
+
+def _about(app: Context, standing: Standing) -> dict[str, Any]:
+    vehicle_id = standing.visit.vehicle_id
+    notes = list_notes(app.store, visit_id=standing.visit.id)
+    return {"engines": list_engines(app.store, vehicle_id=vehicle_id), "notes": notes[::-1]}
+
+
+def _hook_up(app: Context, standing: Standing) -> dict[str, Any]:
+    from ringland.instruments.plan import drawing
+
+    plan = plan_of(app, standing.visit)
+    return {
+        "plan": plan,
+        "picture": None if plan is None else drawing.prepare(plan),
+        "width": drawing.WIDTH,
+        "height": drawing.HEIGHT,
+        "ticks": app.drafts.read(checklist_name(standing.visit.id, "hookup")),
+        "list_name": checklist_name(standing.visit.id, "hookup"),
+        "phases": (("before", "Before the hood is opened"), ("hook_up", "Hook up")),
+    }
+
+
+def _away(app: Context, standing: Standing) -> dict[str, Any]:
+    return {
+        "plan": plan_of(app, standing.visit),
+        "ticks": app.drafts.read(checklist_name(standing.visit.id, "away")),
+        "list_name": checklist_name(standing.visit.id, "away"),
+        "phases": (("take_down", "Take down"),),
+        "state": app.drafts.read(checklist_name(standing.visit.id, "visit")),
+        "state_name": checklist_name(standing.visit.id, "visit"),
+    }
+
+
+def _recordings(app: Context, standing: Standing) -> dict[str, Any]:
+    from ringland.model import ChannelRole
+
+    plan = plan_of(app, standing.visit)
+    phases = ("record",)
+    return {
+        "plan": plan,
+        "record_steps": [] if plan is None else [s for s in plan.steps if s.phase in phases],
+        "roles": [r.value for r in ChannelRole if r is not ChannelRole.UNASSIGNED],
+    }
+
+
+def _checks(app: Context, standing: Standing) -> dict[str, Any]:
+    knowledge = load_knowledge()
+    given = list_test_results(app.store, visit_id=standing.visit.id)
+    titles = {t.id: t.title for t in knowledge.tests}
+    words = {(t.id, o.id): o.title for t in knowledge.tests for o in t.outcomes}
+    count = 0 if standing.document is None else standing.document["engine"]["cylinders"]
+    return {
+        "knowledge": {t.id: t for t in knowledge.tests},
+        "all_tests": knowledge.tests,
+        "given": [(r, titles.get(r.test, r.test), words.get((r.test, r.outcome), r.outcome),
+                   answers_text(r.readings)) for r in given],
+        "reading_fields": READING_FIELDS,
+        "cylinder_count": count,
+    }  # fmt: skip
+
+
+def _decide(app: Context, standing: Standing) -> dict[str, Any]:
+    knowledge = load_knowledge()
+    return {
+        "works": list_works(app.store, visit_id=standing.visit.id),
+        "outcomes": list_outcomes(app.store, visit_id=standing.visit.id),
+        "modes": knowledge.modes,
+        "mode_names": {m.id: m.name for m in knowledge.modes},
+    }
+
+
+def _report(app: Context, standing: Standing) -> dict[str, Any]:
+    vehicle = get_vehicle(app.store, standing.visit.vehicle_id)
+    owners = [o for o in list_owners(app.store) if o.id == vehicle.owner_id]
+    return {
+        "owner": owners[0] if owners else None,
+        "sent": list_reports_sent(app.store, visit_id=standing.visit.id),
+    }
+
+
+_OWN = {
+    "about": _about,
+    "hook-up": _hook_up,
+    "recordings": _recordings,
+    "checks": _checks,
+    "decide": _decide,
+    "report": _report,
+    "away": _away,
+}

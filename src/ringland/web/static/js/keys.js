@@ -1,0 +1,54 @@
+// The keyboard for everything; the glossary by focus as well as by pointer.
+
+import { undoLast } from './undo.js';
+
+const inField = (element) => element.closest?.('input, textarea, select, [contenteditable]');
+const pages = { t: '/', v: '/vehicles', f: '/fleet' };
+
+document.addEventListener('keydown', (event) => {
+  if (event.key === 'Escape') hide();
+  if (event.defaultPrevented || inField(event.target)) return;
+  if ((event.ctrlKey || event.metaKey) && event.key === 'z') { event.preventDefault(); undoLast(); return; }
+  if (event.ctrlKey || event.metaKey || event.altKey || document.querySelector('dialog[open]')) return;
+  const key = event.key;
+  if (key === '/') { event.preventDefault(); document.getElementById('find-text').focus(); }
+  else if (key === '?') document.getElementById('keys').showModal();
+  else if (key === 'u') undoLast();
+  else if (key === 'n') document.querySelector('#next-action a, #next-action button')?.click();
+  else if (key in pages) location.assign(pages[key]);
+  else if (/^[1-9]$/.test(key)) document.querySelectorAll('.path a')[Number(key) - 1]?.click();
+});
+
+let tip = null;
+function hide() { tip?.remove(); tip = null; }
+function show(term) {
+  hide();
+  tip = document.createElement('div');
+  tip.className = 'tip';
+  tip.role = 'tooltip';
+  tip.id = 'tip';
+  tip.textContent = term.dataset.meaning;
+  document.body.append(tip);
+  term.setAttribute('aria-describedby', 'tip');
+  const box = term.getBoundingClientRect();
+  tip.style.left = `${Math.max(8, Math.min(box.left, document.documentElement.clientWidth - tip.offsetWidth - 8)) + scrollX}px`;
+  tip.style.top = `${box.bottom + 6 + scrollY}px`;
+}
+for (const [on, off] of [['pointerover', 'pointerout'], ['focusin', 'focusout']]) {
+  document.addEventListener(on, (event) => { const term = event.target.closest?.('.term'); if (term) show(term); });
+  document.addEventListener(off, (event) => { if (event.target.closest?.('.term')) hide(); });
+}
+
+// a field shows only when the choice it belongs to is made
+function apply(select) {
+  const form = select.closest('form');
+  for (const part of form.querySelectorAll(`[data-when^="${CSS.escape(select.name)}="]`)) {
+    const wanted = part.dataset.when.split('=')[1].split('|');
+    part.hidden = !wanted.includes(select.value);
+    for (const field of part.querySelectorAll('input, select, textarea')) field.disabled = part.hidden;
+  }
+}
+document.addEventListener('change', (event) => { if (event.target.matches?.('select[data-decides]')) apply(event.target); });
+const prepare = () => document.querySelectorAll('select[data-decides]').forEach(apply);
+prepare();
+document.addEventListener('htmx:after:swap', prepare);

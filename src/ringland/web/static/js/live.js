@@ -1,0 +1,78 @@
+// What the server says while a page is open: progress, changes made elsewhere, and that it is there.
+
+import { call, refresh, say, windowId } from './api.js';
+
+const lost = document.getElementById('lost');
+const silence = 15000;
+let source = null;
+let last = Date.now();
+let isLost = false;
+
+function there() {
+  last = Date.now();
+  if (!isLost) return;
+  isLost = false;
+  lost.hidden = true;
+  say('The server is back.');
+  document.dispatchEvent(new CustomEvent('ringland:back'));
+}
+
+function gone() {
+  if (isLost) return;
+  isLost = true;
+  lost.textContent = 'The server does not answer. What is on this page stays; what you type is kept here and sent when it is back. If Ringland was closed, start it again with: ringland serve';
+  lost.hidden = false;
+}
+
+function follow() {
+  if (source || document.hidden) return;
+  source = new EventSource('/api/v1/events');
+  source.addEventListener('hello', there);
+  source.addEventListener('beat', there);
+  source.addEventListener('job', (event) => { there(); job(JSON.parse(event.data)); });
+  source.addEventListener('changed', (event) => { there(); changed(JSON.parse(event.data)); });
+  source.onerror = () => {
+    gone();
+    if (source?.readyState === EventSource.CLOSED) { leave(); setTimeout(follow, 2000); }
+  };
+}
+
+function leave() {
+  source?.close();
+  source = null;
+}
+
+function job(told) {
+  for (const place of document.querySelectorAll(`[data-job-of="${CSS.escape(told.subject)}"]`)) {
+    place.hidden = told.state !== 'waiting' && told.state !== 'working';
+    const bar = place.querySelector('progress');
+    if (bar) bar.value = told.fraction;
+    const text = place.querySelector('[data-said]');
+    if (text) text.textContent = `${told.said} (${Math.round(100 * told.fraction)} %)`;
+    const stop = place.querySelector('button[data-stop]');
+    if (stop) stop.dataset.stop = told.id;
+  }
+  const over = ['done', 'failed', 'stopped'].includes(told.state);
+  if (over) {
+    say(`${told.title}: ${told.said}`);
+    refresh(['judged', `judged-${told.subject}`]);
+  }
+}
+
+function changed(told) {
+  if (told.window === windowId) return;
+  refresh([`changed-${told.kind}`]);
+  const watched = document.body.dataset.rows?.split(' ') ?? [];
+  if (watched.includes(told.id)) say('This page was changed in another window. Load it again to see that.', 0);
+}
+
+document.addEventListener('ringland:lost', gone);
+document.addEventListener('visibilitychange', () => { if (document.hidden) leave(); else { last = Date.now(); follow(); } });
+addEventListener('pagehide', leave);
+document.addEventListener('click', async (event) => {
+  const button = event.target.closest('button[data-stop]');
+  if (!button?.dataset.stop) return;
+  await call('DELETE', `/api/v1/jobs/${button.dataset.stop}`);
+});
+setInterval(() => { if (source && Date.now() - last > silence) gone(); }, 3000);
+follow();

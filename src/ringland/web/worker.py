@@ -1,0 +1,165 @@
+"""The process that does the long work, so that pages stay quick and work can be broken off.
+
+It talks over one connection: a task comes in as plain data, progress and one result go out as plain
+data. Nothing is written here; the web process keeps what comes out.
+"""
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+from ringland.errors import RinglandError
+
+if TYPE_CHECKING:
+    from ringland.model import Analysis, EngineSpec, GivenAnswer
+
+__all__ = ["Plain", "do_task", "fault", "main"]
+
+Plain: TypeAlias = dict[str, Any]
+"""Nothing but dicts, lists, text, numbers, booleans and None."""
+Progress: TypeAlias = Callable[[float, str], None]
+
+LONG_S = 120.0
+"""Above this a recording is read window by window."""
+_REMEMBERED = 3
+_known: OrderedDict[str, "Analysis"] = OrderedDict()
+
+
+def main(connection: Connection) -> None:
+    """Serve tasks until the other end closes."""
+    _warm()
+    while True:
+        try:
+            task: Plain = connection.recv()
+        except (EOFError, OSError, KeyboardInterrupt):
+            return
+        try:
+            connection.send(("done", do_task(task, lambda f, t: connection.send(("at", (f, t))))))
+        except RinglandError as error:
+            connection.send(("failed", error.as_dict()))
+        except KeyboardInterrupt:
+            return
+        except Exception as error:  # a fault is told, and the process lives on for the next task
+            connection.send(("failed", fault(error)))
+
+
+def _warm() -> None:
+    """Load what every task needs while nobody waits."""
+    import ringland.pipeline
+    import ringland.readers
+    import ringland.report.content  # noqa: F401
+
+
+def fault(error: Exception) -> Plain:
+    """A fault of the program in the one error shape."""
+    return {
+        "error": "Fault",
+        "wrong": "Ringland has a fault here, which is not your doing.",
+        "got": f"{type(error).__name__}: {error}"[:500],
+        "allowed": None,
+        "remedy": "Report it with the recording that shows it. Nothing was lost.",
+    }
+
+
+def do_task(task: Plain, progress: Progress) -> Plain:
+    """Judge one recording and lay out its sections.
+
+    `task`: path, name, engine (contents of an engine file), roles, rate_hz, condition,
+    speed_hint_rpm, answers, hour_cost, currency, key (same key: same analysis before answers).
+    Returns {"analysis": JSON, "sections": plain blocks}. Raises RinglandError.
+    """
+    from ringland.output import as_json
+
+    progress(0.02, "Reading the recording")
+    analysis = _analysed(task, progress)
+    analysis = _with_answers(analysis, task)
+    progress(0.6, "Drawing the figures")
+    return {"analysis": as_json(analysis), "sections": _sections(analysis, progress)}
+
+
+def _analysed(task: Plain, progress: Progress) -> "Analysis":
+    key = str(task["key"])
+    if key in _known:
+        _known.move_to_end(key)
+        return _known[key]
+    from ringland.engines import engine_from_mapping
+    from ringland.model import Condition
+    from ringland.pipeline import analyse, analyse_source
+    from ringland.readers import open_recording
+
+    engine: EngineSpec = engine_from_mapping(task["engine"], source_name="the engine")
+    condition = Condition(task["condition"])
+    hint = task["speed_hint_rpm"]
+    source = open_recording(
+        Path(task["path"]), roles=task["roles"] or None, rate_hz=task["rate_hz"]
+    )
+    if source.duration_s > LONG_S:
+        analysis = analyse_source(
+            source,
+            engine,
+            condition=condition,
+            speed_hint_rpm=hint,
+            progress=lambda f: progress(0.05 + 0.5 * f, "Judging window by window"),
+        )
+    else:
+        progress(0.1, "Judging each cylinder")
+        recording = source.read_all()
+        if condition is not Condition.UNKNOWN or hint is not None:
+            recording = recording.with_condition(condition, hint)
+        analysis = analyse(recording, engine)
+    named = replace(analysis.recording.source, name=task["name"])
+    analysis = replace(analysis, recording=replace(analysis.recording, source=named))
+    _known[key] = analysis
+    while len(_known) > _REMEMBERED:
+        _known.popitem(last=False)
+    return analysis
+
+
+def _with_answers(analysis: "Analysis", task: Plain) -> "Analysis":
+    """The ranking with what the follow-up tests said, and the owner's costs."""
+    answers = tuple(_answer(a) for a in task["answers"])
+    found = analysis.diagnosis
+    if found is None or (not answers and task["hour_cost"] is None):
+        return analysis
+    assert analysis.symptoms is not None and analysis.cylinders is not None  # it was diagnosed
+    from ringland.advice import Costs, actions, next_tests
+    from ringland.diagnosis import diagnose
+
+    if answers:
+        found = diagnose(
+            analysis.symptoms,
+            analysis.metrics,
+            analysis.cylinders,
+            analysis.engine,
+            answers=answers,
+        )
+    costs = None if task["hour_cost"] is None else Costs(task["hour_cost"], task["currency"])
+    found = replace(found, next_tests=next_tests(found, costs=costs))
+    return replace(analysis, diagnosis=replace(found, actions=actions(found)))
+
+
+def _answer(given: Mapping[str, Any]) -> "GivenAnswer":
+    from ringland.model import GivenAnswer
+
+    return GivenAnswer(
+        given["test"],
+        given["outcome"],
+        given["firing_position"],
+        given["cylinder"],
+        tuple((str(k), float(v)) for k, v in given["readings"].items()),
+    )
+
+
+def _sections(analysis: "Analysis", progress: Progress) -> list[Plain]:
+    from ringland.report.content import build_sections
+    from ringland.web.blocks import plain_section
+
+    sections = build_sections(analysis)
+    done = []
+    for number, section in enumerate(sections, start=1):
+        done.append(plain_section(section))
+        progress(0.6 + 0.4 * number / len(sections), "Drawing the figures")
+    return done

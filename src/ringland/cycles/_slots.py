@@ -103,7 +103,9 @@ def _trace(
 
 def distinct_times(edges: EdgeTrain, level: int) -> FloatArray:
     """Times of the edges to a level, in order; of edges less than 0.1 us apart the first."""
-    time_s = np.unique(edges.time_s[(edges.level_after == level) & np.isfinite(edges.time_s)])
+    time_s = edges.time_s[(edges.level_after == level) & np.isfinite(edges.time_s)]
+    if np.any(time_s[1:] <= time_s[:-1]):
+        time_s = np.unique(time_s)
     tick = np.floor((time_s - time_s[0]) / _SHORTEST_S) if len(time_s) else time_s
     return np.asarray(time_s[np.concatenate(([True], np.diff(tick) > 1))] if len(tick) else time_s)
 

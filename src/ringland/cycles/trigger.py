@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from ringland.cycles._knots import through_pulses
 from ringland.cycles._slots import distinct_times, label_slots
 from ringland.cycles.edges import edges_of_channel
 from ringland.model import (
@@ -44,10 +45,10 @@ _STOP_LEAP = 0.7
 _UNEVEN_LEAP = 0.2
 _MOST_WRONG = 0.6
 _LONGEST_GAP = 3
-_FINE = 8
 _OVERHANG_DEG = 60.0
 _SHORTEST_OVERHANG_S = 1e-6
 _CLOCK = 1e-4
+_ROUNDING = 0.289  # standard deviation of the time of a sudden edge, in samples: one over root 12
 _TYPICAL_RPM = {
     Condition.CRANKING: (80.0, 200.0, 450.0),
     Condition.IDLE: (400.0, 750.0, 1300.0),
@@ -83,6 +84,9 @@ def _without_bounce(
     number of short intervals does not move it.
     """
     n = len(time_s)
+    apart = np.diff(time_s)
+    if apart.min() >= share * apart.max():
+        return time_s  # none can be closer than a share of any period
     kept = np.empty(n)
     kept[0] = time_s[0]
     count = 1
@@ -157,16 +161,19 @@ def cycle_set_from_trigger(
     per cylinder when the engine description does not.
     """
     train = recording.edge_train(ChannelRole.IGNITION)
+    timing_sd_s = 0.0
     if train is None:
         channel = recording.channel(ChannelRole.IGNITION)
         if channel is None:
             return "no ignition trigger in the recording"
         train = edges_of_channel(channel)
+        timing_sd_s = _ROUNDING / channel.rate_hz if channel.rate_hz > 0.0 else 0.0
     pulses = trigger_pulses(train)
     if isinstance(pulses, str):
         return pulses
     per_cycle, how = _pulses_per_cycle(pulses, engine, recording, cycle_hz_hint)
-    return _cycle_set(pulses, engine, per_cycle, how, (train.start_s, train.stop_s))
+    known_s = (train.start_s, train.stop_s)
+    return _cycle_set(pulses, engine, per_cycle, how, known_s=known_s, timing_sd_s=timing_sd_s)
 
 
 def recorded_trigger_pulses(recording: Recording) -> FloatArray | None:
@@ -225,7 +232,9 @@ def _cycle_set(
     engine: EngineSpec,
     per_cycle: int,
     how: str,
+    *,
     known_s: tuple[float, float],
+    timing_sd_s: float,
 ) -> CycleSet | str:
     cycle = engine.cycle_deg
     zero_deg, zero_se, zero_text = trigger_angle_deg(engine)
@@ -235,7 +244,8 @@ def _cycle_set(
     if per_cycle == 1:
         angle = angle - angle[0] + zero_deg % cycle
     duration = np.diff(pulses.time_s) / pulses.count[1:]
-    time_fine, angle_fine = _overhang(*_smooth(pulses.time_s, angle), known_s)
+    time_fine, turns = through_pulses(pulses.time_s, pulses.count, timing_sd_s)
+    time_fine, angle_fine = _overhang(time_fine, angle[0] + step_deg * turns, known_s)
     bounds = np.arange(np.ceil(angle_fine[0] / cycle - 1e-9), np.floor(angle_fine[-1] / cycle) + 1)
     if len(bounds) < 2:
         return "the trigger does not span one whole cycle"
@@ -286,27 +296,6 @@ def _notes(pulses: TriggerPulses, per_cycle: int, how: str, engine: EngineSpec) 
     if pulses.stray:
         notes.append(f"{pulses.stray} bouncing or stray trigger edge(s) left out")
     return tuple(notes)
-
-
-def _smooth(time_s: FloatArray, angle: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Finer knots on a monotone cubic through the pulses (Fritsch and Butland, 1984)."""
-    step, rise = np.diff(time_s), np.diff(angle)
-    slope = rise / step
-    inner = np.zeros(0)
-    if len(slope) > 1:
-        w1, w2 = 2.0 * step[1:] + step[:-1], step[1:] + 2.0 * step[:-1]
-        inner = (w1 + w2) / (w1 / slope[:-1] + w2 / slope[1:])
-    tangent = np.concatenate(([slope[0]], inner, [slope[-1]]))
-    u = np.arange(_FINE) / _FINE
-    h00, h10 = (1 + 2 * u) * (1 - u) ** 2, u * (1 - u) ** 2
-    h01, h11 = u**2 * (3 - 2 * u), u**2 * (u - 1)
-    fine_t = time_s[:-1, None] + step[:, None] * u
-    fine_a = (
-        angle[:-1, None] * h00
-        + angle[1:, None] * h01
-        + step[:, None] * (tangent[:-1, None] * h10 + tangent[1:, None] * h11)
-    )
-    return np.append(fine_t.ravel(), time_s[-1]), np.append(fine_a.ravel(), angle[-1])
 
 
 def _overhang(

@@ -219,8 +219,9 @@ def send_due(
     for item in list_items(outbox)[::-1]:
         if item.state is ItemState.WAITING and item.next_try_utc <= due:
             holder = uuid.uuid4().hex
-            if _move(outbox, item.id, ItemState.WAITING, ItemState.CONNECTING, moment, holder):
-                tried.append(_try(outbox, server, item, holder, moment, timeout_s))
+            steps = (ItemState.WAITING, ItemState.CONNECTING)
+            if _move(outbox, item.id, steps, now=moment, holder=holder):
+                tried.append(_try(outbox, server, item, holder, now=moment, timeout_s=timeout_s))
     return tuple(tried)
 
 
@@ -229,13 +230,13 @@ def _try(
     server: MailServer,
     item: Item,
     holder: str,
+    *,
     now: datetime,
     timeout_s: float,
 ) -> Item:
     def note_the_end() -> bool:
-        return _move(
-            outbox, item.id, ItemState.CONNECTING, ItemState.HANDING_OVER, now, holder, held=holder
-        )
+        steps = (ItemState.CONNECTING, ItemState.HANDING_OVER)
+        return _move(outbox, item.id, steps, now=now, holder=holder, held=holder)
 
     handed = hand_over(
         server,
@@ -285,8 +286,8 @@ def _recover(outbox: Outbox, now: datetime) -> None:
 def _move(
     outbox: Outbox,
     identifier: str,
-    before: ItemState,
-    after: ItemState,
+    steps: tuple[ItemState, ItemState],
+    *,
     now: datetime,
     holder: str = "",
     held: str = "",
@@ -295,7 +296,7 @@ def _move(
     changed = outbox.connection.execute(
         "UPDATE letter SET state = ?, holder = ?, changed_utc = ? "
         "WHERE id = ? AND state = ? AND holder = ?",
-        (after, holder, _utc(now), identifier, before, held),
+        (steps[1], holder, _utc(now), identifier, steps[0], held),
     )
     return changed.rowcount == 1
 
@@ -307,7 +308,7 @@ def settle(outbox: Outbox, identifier: str, *, arrived: bool, now: datetime | No
     """
     moment = now or datetime.now(UTC)
     after = ItemState.SENT if arrived else ItemState.WAITING
-    if not _move(outbox, identifier, ItemState.UNCLEAR, after, moment):
+    if not _move(outbox, identifier, (ItemState.UNCLEAR, after), now=moment):
         raise BadInput(
             "Only an unclear letter can be settled.",
             got=str(find_item(outbox, identifier).state),
@@ -323,7 +324,7 @@ def settle(outbox: Outbox, identifier: str, *, arrived: bool, now: datetime | No
 def cancel(outbox: Outbox, identifier: str, *, now: datetime | None = None) -> Item:
     """Take back a letter that still waits. Raises BadInput when it is too late."""
     moment = now or datetime.now(UTC)
-    if not _move(outbox, identifier, ItemState.WAITING, ItemState.CANCELLED, moment):
+    if not _move(outbox, identifier, (ItemState.WAITING, ItemState.CANCELLED), now=moment):
         raise BadInput(
             "Only a waiting letter can be cancelled.",
             got=str(find_item(outbox, identifier).state),

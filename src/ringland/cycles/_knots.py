@@ -1,11 +1,11 @@
 """A smooth curve of crank angle through the pulses of a trigger.
 
 Pulse times are known no better than the sampling allows. The stiffest curve that leaves no more
-than that (third differences of the times over the pulse number: Whittaker, Proc. Edinburgh Math. Soc. 41
-(1922) 63; Eilers, Anal. Chem. 75 (2003) 3631) takes the rounding out and nothing else, so a cycle
-in which the engine stumbled stays one. Between the pulses: the cubic spline of the times over the
-angle, its slopes limited so that the angle never falls (Hyman, SIAM J. Sci. Stat. Comput. 4 (1983)
-645).
+than that takes the rounding out and nothing else, so a cycle in which the engine stumbled stays
+one. It is Whittaker's, with third differences of the times over the pulse number (Proc. Edinburgh
+Math. Soc. 41 (1922) 63; Eilers, Anal. Chem. 75 (2003) 3631). Between the pulses: the cubic spline
+of the times over the angle, its slopes limited so that the angle never falls (Hyman, SIAM J. Sci.
+Stat. Comput. 4 (1983) 645).
 """
 
 import numba

@@ -13,7 +13,9 @@ from ringland.cli import (
     compare,
     demo,
     engines,
+    outbox,
     plan,
+    report,
     serve,
     simulate,
     version,
@@ -39,6 +41,10 @@ app.command("compare")(compare.compare_command)
 app.command("repeatability")(compare.repeatability_command)
 app.command("demo")(demo.demo)
 app.command("plan")(plan.plan)
+app.command("report")(report.report_command)
+app.command("report-check")(report.report_check_command)
+app.command("report-key")(report.report_key_command)
+app.add_typer(outbox.app, name="outbox")
 app.command("serve")(serve.serve_command)
 app.command("simulate")(simulate.simulate)
 app.command("version")(version.version)

@@ -75,7 +75,15 @@ def _signal_heading(signal: AngleSignal) -> str:
     return title if signal.channel == signal.role.value else f"{title} ({signal.channel})"
 
 
+_NOT_DRAWN = (
+    "Not drawn: this report was made from a saved analysis, which holds no waveforms. Make it from "
+    "the recording to have the figures."
+)
+
+
 def _without(analysis: Analysis) -> tuple[Block, ...]:
+    if analysis.cycles is not None and not analysis.recording.channels:
+        return (Paragraph(_NOT_DRAWN),)
     return (Paragraph(because(analysis.not_judged or "no engine cycles were found")),)
 
 
@@ -258,7 +266,7 @@ def _averaged_caption(prepared: averaged_cycle.AveragedCycle) -> str:
 def raster_section(analysis: Analysis) -> Section:
     """Cycle by cycle, and the cycles in which a pulse was missing."""
     title = "Cycle by cycle"
-    if analysis.cycles is None or analysis.cylinders is None:
+    if analysis.cycles is None or analysis.cylinders is None or not analysis.recording.channels:
         return Section("raster", title, _without(analysis))
     blocks: list[Block] = []
     for index, signal in enumerate(_pulse_signals(analysis)[:2]):
@@ -352,6 +360,8 @@ def orders_section(analysis: Analysis) -> Section:
     title = "Shared and unshared orders"
     if analysis.cylinders is None:
         return Section("orders", title, _without(analysis))
+    if not analysis.recording.channels:
+        return Section("orders", title, _without(analysis))
     blocks: list[Block] = []
     for index, spectrum in enumerate(analysis.cylinders.spectra):
         highest = min(max(1.5 * analysis.engine.cylinders, 4.0), 16.0)
@@ -383,6 +393,8 @@ def orders_section(analysis: Analysis) -> Section:
 
 def recording_section(analysis: Analysis) -> Section:
     """The recording itself with its cycles, and the speed through it."""
+    if not analysis.recording.channels and not analysis.recording.edges:
+        return Section("recording", "The recording and its speed", (Paragraph(_NOT_DRAWN),))
     prepared = recording.prepare(analysis.recording, analysis.cycles)
     blocks: list[Block] = [
         Picture(

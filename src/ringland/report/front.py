@@ -156,8 +156,9 @@ def facts_section(analysis: Analysis) -> Section:
         ("Firing order", "-".join(str(c) for c in engine.firing_order)),
         ("Recording", analysis.recording.source.name),
         ("Engine was run at", CONDITION_WORDS[analysis.recording.condition]),
-        ("Length", f"{analysis.recording.duration_s:.1f} s"),
     ]
+    if analysis.recording.channels or analysis.recording.edges:
+        rows.append(("Length", f"{analysis.recording.duration_s:.1f} s"))
     cycles = analysis.cycles
     if cycles is None:
         rows.append(("Speed and cycles", because(analysis.not_judged)))
@@ -171,7 +172,8 @@ def facts_section(analysis: Analysis) -> Section:
             ("Crank angle from", PHASE_WORDS[cycles.phase_source]),
             ("Cylinder numbers", capital(cycles.reference_reason) or "no reason was recorded"),
         ]
-    rows.append(("Channels", listed(_channels(analysis)) or "none"))
+    channels = _channels(analysis)
+    rows.append(("Channels", listed(channels) or "not kept in a saved analysis"))
     return Section("facts", "Engine and recording", (Facts(tuple(rows)),))
 
 

@@ -1,0 +1,185 @@
+"""`ringland outbox`: letters with reports, sent when the network is there, and never twice."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ringland.cli._errors import told_to_the_user
+from ringland.cli._text import plain
+from ringland.errors import BadInput, SettingError
+
+if TYPE_CHECKING:
+    from ringland.history.outbox import Item
+    from ringland.report.mail import Attachment
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    help="Send reports by mail: kept until the network is there, never sent twice.",
+    no_args_is_help=True,
+)
+_MEDIA = {".pdf": "application/pdf", ".html": "text/html", ".json": "application/json"}
+_Mail = Annotated[
+    Path, typer.Option("--mail", metavar="MAIL.toml", help="Your mail server and address.")
+]
+_Folder = Annotated[
+    Path | None, typer.Option("--folder", help="Where the outbox is, if not in your data folder.")
+]
+_Id = Annotated[str, typer.Argument(metavar="ID", help="Its id; the first digits are enough.")]
+
+
+def _place(folder: Path | None) -> Path:
+    from ringland.cli.report import data_folder
+
+    return folder or data_folder()
+
+
+@app.command("add")
+def add(
+    files: Annotated[list[Path], typer.Argument(help="Reports to send: PDF or HTML files.")],
+    to: Annotated[list[str], typer.Option("--to", help="Recipient; may be repeated.")],
+    mail: _Mail,
+    subject: Annotated[str, typer.Option("--subject", help="Subject line.")] = "Engine report",
+    text: Annotated[str, typer.Option("--text", help="What the letter says.")] = "",
+    again: Annotated[
+        bool, typer.Option("--again", help="Send it once more, although it was sent.")
+    ] = False,
+    folder: _Folder = None,
+) -> None:
+    """Put a letter per recipient into the outbox; nothing is sent yet."""
+    with told_to_the_user():
+        from ringland.history.outbox import add_letter, open_outbox
+        from ringland.report.mail import Letter, checked_address, load_mail_server
+
+        server = load_mail_server(mail)
+        _warn(server.warnings)
+        attached = tuple(_attachment(f) for f in files)
+        recipients = [checked_address(one) for one in to]
+        said = text or "The report is attached.\n"
+        with open_outbox(_place(folder)) as outbox:
+            for recipient in recipients:
+                letter = Letter(recipient, subject, said, attached)
+                _show(add_letter(outbox, letter, server, again=again))
+
+
+def _attachment(path: Path) -> "Attachment":
+    from ringland.report.mail import Attachment
+
+    media = _MEDIA.get(path.suffix.casefold())
+    if media is None:
+        raise SettingError("Only reports are sent.", got=path.name, allowed=", ".join(_MEDIA))
+    try:
+        return Attachment(path.name, media, path.read_bytes())
+    except OSError as error:
+        raise BadInput("The file cannot be read.", got=f"{path}: {error.strerror}") from error
+
+
+@app.command("list")
+def list_command(folder: _Folder = None) -> None:
+    """Every letter and what became of it."""
+    with told_to_the_user():
+        from ringland.history.outbox import list_items, open_outbox
+
+        with open_outbox(_place(folder)) as outbox:
+            items = list_items(outbox)
+        if not items:
+            typer.echo("The outbox is empty.")
+        for item in items:
+            _show(item)
+
+
+@app.command("send")
+def send(
+    mail: _Mail,
+    now: Annotated[
+        bool, typer.Option("--now", help="Also those that wait for their time.")
+    ] = False,
+    folder: _Folder = None,
+) -> None:
+    """Send every letter that is due."""
+    with told_to_the_user():
+        from ringland.history.outbox import open_outbox, send_due
+        from ringland.report.mail import load_mail_server
+
+        server = load_mail_server(mail)
+        _warn(server.warnings)
+        with open_outbox(_place(folder)) as outbox:
+            tried = send_due(outbox, server, at_once=now)
+        if not tried:
+            typer.echo("No letter is due.")
+        for item in tried:
+            _show(item)
+
+
+@app.command("settle")
+def settle_command(
+    identifier: _Id,
+    arrived: Annotated[
+        bool,
+        typer.Option("--arrived/--send-again", help="It arrived, or send it once more."),
+    ],
+    folder: _Folder = None,
+) -> None:
+    """Say what became of a letter whose fate is unclear: ask the recipient first."""
+    with told_to_the_user():
+        from ringland.history.outbox import find_item, open_outbox, settle
+
+        with open_outbox(_place(folder)) as outbox:
+            _show(settle(outbox, find_item(outbox, identifier).id, arrived=arrived))
+
+
+@app.command("cancel")
+def cancel_command(identifier: _Id, folder: _Folder = None) -> None:
+    """Take back a letter that still waits."""
+    with told_to_the_user():
+        from ringland.history.outbox import cancel, find_item, open_outbox
+
+        with open_outbox(_place(folder)) as outbox:
+            _show(cancel(outbox, find_item(outbox, identifier).id))
+
+
+@app.command("save")
+def save(
+    identifier: _Id,
+    path: Annotated[Path, typer.Argument(metavar="FILE.eml", help="Where the letter goes.")],
+    folder: _Folder = None,
+) -> None:
+    """Write a letter to a file, to send it with another mail program."""
+    with told_to_the_user():
+        from ringland.history.outbox import find_item, message_of, open_outbox
+
+        with open_outbox(_place(folder)) as outbox:
+            content = message_of(outbox, find_item(outbox, identifier).id)
+        try:
+            path.write_bytes(content)
+        except OSError as error:
+            raise SettingError(
+                "The letter could not be written.", got=f"{path}: {error.strerror or error}"
+            ) from error
+        typer.echo(plain(f"Letter: {path}"))
+
+
+_WORDS = {
+    "waiting": "waits",
+    "connecting": "being sent",
+    "handing_over": "being sent",
+    "sent": "sent",
+    "refused": "refused by the server",
+    "unclear": "unclear: it may have arrived. Ask the recipient, then: ringland outbox settle",
+    "gave_up": "given up after five days",
+    "cancelled": "cancelled",
+}
+
+
+def _show(item: "Item") -> None:
+    typer.echo(plain(f"{item.id[:8]}  {item.recipient}  {item.subject}  {_WORDS[item.state]}"))
+    if item.reply:
+        typer.echo(plain(f"          {item.reply}"))
+    if item.state == "waiting" and item.attempts:
+        typer.echo(f"          next try {item.next_try_utc}")
+
+
+def _warn(warnings: tuple[str, ...]) -> None:
+    for warning in warnings:
+        typer.echo(plain(f"Note: {warning}"), err=True)

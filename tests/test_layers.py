@@ -18,7 +18,7 @@ LAYERS: tuple[frozenset[str], ...] = (
         "symptoms", "simulator", "data",
     }),
     frozenset({"reference"}),
-    frozenset({"diagnosis", "advice", "verify"}),
+    frozenset({"diagnosis", "advice", "verify", "severity"}),
     frozenset({"pipeline", "figures"}),
     frozenset({"report", "output"}),
     frozenset({"history"}),

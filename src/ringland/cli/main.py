@@ -19,6 +19,7 @@ from ringland.cli import (
     serve,
     simulate,
     version,
+    whatif,
 )
 
 __all__ = ["app", "main"]
@@ -48,6 +49,7 @@ app.add_typer(outbox.app, name="outbox")
 app.command("serve")(serve.serve_command)
 app.command("simulate")(simulate.simulate)
 app.command("version")(version.version)
+app.command("whatif")(whatif.whatif)
 
 
 def main() -> None:

@@ -1,0 +1,148 @@
+"""The severity of the leading causes of an analysis, in physical units."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+from ringland.model import Analysis, Cause, Estimate, unknown
+from ringland.severity.measured import why_not
+from ringland.severity.overlay import CycleOverlay
+from ringland.severity.whatif import prepare_what_if, what_if
+from ringland.simulator.faults import FAULT_KINDS, Fault
+
+__all__ = ["KIND_OF_MODE", "SeverityFit", "fit_severity", "with_severity"]
+
+KIND_OF_MODE = MappingProxyType(
+    {
+        "ring_leak": "ring_leak",
+        "scored_bore": "scored_bore",
+        "exhaust_valve_leak": "exhaust_valve_leak",
+        "inlet_valve_leak": "inlet_valve_leak",
+        "lean_cylinder": "weak_burn",
+        "late_burn_cylinder": "late_burn",
+        "rich_cylinder": "rich",
+        "exhaust_cam_lobe_worn": "worn_exhaust_lobe",
+        "inlet_cam_lobe_worn": "worn_inlet_lobe",
+        "intake_leak_cylinder": "intake_leak_cylinder",
+    }
+)
+"""Failure mode -> kind of the simulator whose severity is in the same unit and means the same."""
+
+_MISFIRE = "ignition_misfire"
+_LEAST_PROBABILITY = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class SeverityFit:
+    """Severity of one cause: `estimate` with its 90 % interval, or unknown with the reason.
+
+    `method`: "counted" (misfires), "fitted" or "". `overlays`: measured and simulated cycle at that
+    severity (empty when counted or not fitted). `notes`: what widens the interval.
+    """
+
+    failure_mode: str
+    firing_position: int | None
+    cylinder: int | None
+    estimate: Estimate
+    method: str = ""
+    overlays: tuple[CycleOverlay, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def fit_severity(
+    analysis: Analysis, cause: Cause, *, progress: Callable[[float], None] | None = None
+) -> SeverityFit:
+    """The severity of one cause (eqs 1 to 8 of docs/theory/severity.md).
+
+    A misfire rate is the counted one with its Wilson interval. Never raises for want of data: the
+    estimate then says why. `progress` may raise to stop.
+    """
+    mode, position = cause.failure_mode, cause.firing_position
+
+    def result(estimate: Estimate, method: str = "") -> SeverityFit:
+        return SeverityFit(mode, position, cause.cylinder, estimate, method)
+
+    if mode == _MISFIRE:
+        return result(_counted(analysis, position), "counted")
+    kind = KIND_OF_MODE.get(mode)
+    unit = cause.severity.unit if kind is None else FAULT_KINDS[kind].unit
+    if kind is None:
+        return result(unknown(unit, "no simulation has this fault with a severity in this unit"))
+    if position is None:
+        return result(unknown(unit, "the place of the fault is not known"))
+    reason = why_not(analysis)
+    if reason is not None:
+        return result(unknown(unit, reason))
+    # numbers may be unknown; the firing order still says who fires when
+    cylinder = analysis.engine.firing_order[position - 1]
+    fault = Fault(kind, (cylinder,), FAULT_KINDS[kind].least)
+    prepared = prepare_what_if(analysis, fault, progress=progress)
+    value = prepared.estimate.value
+    assert value is not None  # a fit always has one
+    return SeverityFit(
+        mode,
+        position,
+        cause.cylinder,
+        prepared.estimate,
+        "fitted",
+        what_if(prepared, value),
+        _notes(analysis),
+    )
+
+
+def _counted(analysis: Analysis, position: int | None) -> Estimate:
+    counts = analysis.cylinders.misfires if analysis.cylinders is not None else ()
+    found = [m for m in counts if m.firing_position == position]
+    if not found:
+        return unknown("1", "missing pulses of this cylinder were not counted")
+    return max(found, key=lambda m: m.cycles).rate
+
+
+def _notes(analysis: Analysis) -> tuple[str, ...]:
+    notes = []
+    if analysis.engine.geometry is None:
+        notes.append(
+            "Bore, stroke and compression ratio are not described: those of a usual engine were "
+            "taken, and the interval is wider for it."
+        )
+    if analysis.engine.fuel.value == "unknown":
+        notes.append("The fuel is not described: petrol was taken.")
+    return tuple(notes)
+
+
+def with_severity(
+    analysis: Analysis,
+    *,
+    causes: int = 1,
+    progress: Callable[[float], None] | None = None,
+) -> Analysis:
+    """The analysis with the severity of its leading causes fitted.
+
+    The first `causes` of those at 15 % and above are fitted (about two seconds each on one core);
+    misfire rates cost nothing. What cannot be fitted keeps the severity it had.
+    """
+    diagnosis = analysis.diagnosis
+    if diagnosis is None:
+        return analysis
+    leading = [c for c in diagnosis.causes if c.probability >= _LEAST_PROBABILITY][:causes]
+    fitted: dict[int, Cause] = {}
+    for number, cause in enumerate(leading):
+        fit = fit_severity(analysis, cause, progress=_part(progress, number, len(leading)))
+        if fit.estimate.known or not cause.severity.known:
+            fitted[id(cause)] = replace(cause, severity=fit.estimate)
+    if not fitted:
+        return analysis
+    changed = tuple(fitted.get(id(c), c) for c in diagnosis.causes)
+    return replace(
+        analysis,
+        diagnosis=replace(diagnosis, causes=changed),
+        provenance=analysis.provenance.then("severity.with_severity", causes=len(fitted)),
+    )
+
+
+def _part(
+    progress: Callable[[float], None] | None, number: int, total: int
+) -> Callable[[float], None] | None:
+    if progress is None:
+        return None
+    return lambda done: progress((number + done) / total)

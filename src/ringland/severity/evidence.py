@@ -1,0 +1,155 @@
+"""How well a severity explains the averaged cycles, path and unknowns integrated out.
+
+Equations: docs/theory/severity.md. Everything is compared in the logarithm of the harmonics, where
+an unknown path only adds.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.special import exp1
+
+from ringland.model._arrays import FloatArray
+from ringland.severity.emulator import HARMONICS, FaultCycles, turned
+from ringland.severity.measured import MeasuredChannel
+from ringland.severity.path import path_covariance, path_mean
+
+__all__ = ["Explanation", "explain"]
+
+ComplexArray = NDArray[np.complex128]
+
+_DISCREPANCY = 0.12
+"""Relative error of every simulated harmonic (standard deviation of its logarithm)."""
+_FLOOR = 0.01
+"""Error of every simulated harmonic, of the largest one."""
+_ROUNDS = 3
+_FURTHEST = 2.5  # standard deviations an unknown is taken away from usual
+_LOG_SIZE, _LOG_PHASE = 0.411, 3.29  # variances when only noise is left: pi^2/24 and pi^2/3
+
+
+@dataclass(frozen=True, eq=False)
+class Explanation:
+    """One severity against the recording: `log_evidence`, the likeliest `unknown` (q,), in standard
+    deviations, and per channel the path (HARMONICS + 1,) complex, 0 where it is not heard."""
+
+    severity: float
+    log_evidence: float
+    unknown: FloatArray
+    paths: tuple[ComplexArray, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Compared:
+    """One channel: residual (2 k,) with the phase before delay, columns (c, 2 k), covariance."""
+
+    channel: MeasuredChannel
+    size: FloatArray
+    phase: FloatArray
+    moved_phase: FloatArray
+    columns: FloatArray
+    covariance: FloatArray
+
+
+def explain(
+    channels: Sequence[MeasuredChannel], cycles: FaultCycles, severity: float
+) -> Explanation:
+    """Evidence of one severity, by repeated linearisation in the unknowns (eqs 6 to 8)."""
+    lines = cycles.at(severity)
+    change = cycles.change_at(lines)
+    unknown = np.zeros(len(change))
+    for _ in range(_ROUNDS):
+        parts = [_compared(c, cycles, lines, change, unknown) for c in channels]
+        columns = np.concatenate([p.columns for p in parts], axis=1)
+        covariance = columns.T @ columns
+        start = 0
+        for part in parts:
+            stop = start + len(part.covariance)
+            covariance[start:stop, start:stop] += part.covariance
+            start = stop
+        residual, delays, log_prior = _with_delays(parts, covariance)
+        factor = cho_factor(covariance, lower=True, check_finite=False)
+        weight = cho_solve(factor, residual, check_finite=False)
+        log_evidence = float(log_prior - 0.5 * residual @ weight - np.log(np.diag(factor[0])).sum())
+        unknown = np.clip(columns[: len(change)] @ weight, -_FURTHEST, _FURTHEST)
+    paths = _paths(parts, weight, delays)
+    return Explanation(severity, log_evidence, unknown, paths)
+
+
+def _compared(
+    channel: MeasuredChannel,
+    cycles: FaultCycles,
+    lines: ComplexArray,
+    change: ComplexArray,
+    unknown: FloatArray,
+) -> _Compared:
+    """Logarithm of measured over simulated, and its uncertainty, of one channel (eqs 5 and 6)."""
+    k, row = channel.harmonic, channel.row
+    source, slopes = lines[row, k], change[:, row, k]
+    moved = source + unknown @ slopes
+    floor = (_FLOOR * float(np.abs(source).max())) ** 2
+    spread = turned(cycles.spread[:, row][:, k], k, cycles.engine)
+    power = np.maximum(np.abs(moved) ** 2, 1e-4 * floor)
+    moved = np.where(np.abs(moved) > 0.0, moved, np.sqrt(power))
+    clear = power / ((np.abs(spread) ** 2).sum(axis=0) + floor)
+    kept = np.sqrt(clear / (1.0 + clear))  # of a logarithm's slope where the source drowns
+    linear = np.concatenate([slopes, spread]) / moved * kept
+    ratio = np.log(channel.line) - np.log(moved)
+    shift = (unknown @ slopes) / moved * kept
+    mean = path_mean(channel.frequency_hz, channel.prior)
+    count = len(k)
+    noise = 0.5 * channel.noise / np.abs(channel.line) ** 2 + _DISCREPANCY**2
+    noise = noise + 0.5 * floor / power * kept**2
+    drowned = 1.0 - kept**2
+    return _Compared(
+        channel,
+        ratio.real - 0.5 * exp1(np.maximum(clear, 1e-4)) - mean[:count] + shift.real,
+        ratio.imag - mean[count:],
+        shift.imag,
+        np.concatenate([linear.real, linear.imag], axis=1),
+        channel.covariance
+        + np.diag(np.concatenate([noise + _LOG_SIZE * drowned, noise + _LOG_PHASE * drowned])),
+    )
+
+
+def _with_delays(
+    parts: Sequence[_Compared], covariance: FloatArray
+) -> tuple[FloatArray, list[float], float]:
+    """Residuals with the likeliest delay of each channel, phases wrapped; and the delays."""
+    residuals, delays, log_prior, start = [], [], 0.0, 0
+    for part in parts:
+        channel = part.channel
+        stop = start + len(part.covariance)
+        turn = 2.0 * np.pi * np.outer(channel.frequency_hz, channel.delay_s)
+        phase = np.angle(np.exp(1j * (part.phase[:, None] + turn))) + part.moved_phase[:, None]
+        tried = np.concatenate([np.repeat(part.size[:, None], len(channel.delay_s), axis=1), phase])
+        own = np.linalg.cholesky(covariance[start:stop, start:stop])
+        misfit = (solve_triangular(own, tried, lower=True, check_finite=False) ** 2).sum(axis=0)
+        best = int(np.argmax(channel.delay_prior - 0.5 * misfit))
+        residuals.append(tried[:, best])
+        delays.append(float(channel.delay_s[best]))
+        log_prior += float(channel.delay_prior[best])
+        start = stop
+    return np.concatenate(residuals), delays, log_prior
+
+
+def _paths(
+    parts: Sequence[_Compared], weight: FloatArray, delays: Sequence[float]
+) -> tuple[ComplexArray, ...]:
+    """The likeliest path of each channel at every harmonic up to its highest (eq 9)."""
+    found, start = [], 0
+    for part, delay_s in zip(parts, delays, strict=True):
+        channel = part.channel
+        stop = start + len(part.covariance)
+        harmonic = np.arange(1, int(channel.harmonic[-1]) + 1)
+        at_hz = harmonic * channel.cycle_hz
+        across = path_covariance(channel.frequency_hz, channel.prior, at_hz=at_hz)
+        g = path_mean(at_hz, channel.prior) + across @ weight[start:stop]
+        count = len(harmonic)
+        path = np.zeros(HARMONICS + 1, dtype=np.complex128)
+        path[harmonic] = np.exp(g[:count] + 1j * (g[count:] - 2.0 * np.pi * at_hz * delay_s))
+        found.append(path)
+        start = stop
+    return tuple(found)

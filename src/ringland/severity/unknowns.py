@@ -1,0 +1,98 @@
+"""What is not known of an engine, and how far it may be from what is usual.
+
+Each unknown is a change of the simulated engine by one standard deviation. Spreads are wide on
+purpose and, where no source is named, common practice without one.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from ringland.model import EngineSpec
+from ringland.simulator.defaults import size_of
+from ringland.simulator.parameters import SimulatedEngine, simulated_engine
+
+__all__ = ["Unknown", "unknowns_of", "usual_engine"]
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """One thing that is not known; `change` makes the engine one standard deviation away."""
+
+    id: str
+    change: Callable[[SimulatedEngine], SimulatedEngine]
+
+
+def usual_engine(spec: EngineSpec) -> SimulatedEngine:
+    """The engine as described, and as usual where the description does not say."""
+    return simulated_engine(spec)
+
+
+def _engine(**factors: float) -> Callable[[SimulatedEngine], SimulatedEngine]:
+    def change(e: SimulatedEngine) -> SimulatedEngine:
+        new = {name: getattr(e.engine, name) * factor for name, factor in factors.items()}
+        return replace(e, engine=replace(e.engine, **new))
+
+    return change
+
+
+def _cylinders(
+    *, factor: dict[str, float] | None = None, add: dict[str, float] | None = None
+) -> Callable[[SimulatedEngine], SimulatedEngine]:
+    def change(e: SimulatedEngine) -> SimulatedEngine:
+        cylinders = []
+        for c in e.cylinders:
+            new = {n: getattr(c, n) * f for n, f in (factor or {}).items()}
+            new |= {n: getattr(c, n) + a for n, a in (add or {}).items()}
+            cylinders.append(replace(c, **new))
+        return replace(e, cylinders=tuple(cylinders))
+
+    return change
+
+
+def _sized(**factors: float) -> Callable[[SimulatedEngine], SimulatedEngine]:
+    """Another geometry: everything that is scaled with it follows."""
+
+    def change(e: SimulatedEngine) -> SimulatedEngine:
+        g = size_of(e.spec).geometry
+        other = replace(g, **{n: getattr(g, n) * f for n, f in factors.items()})
+        return simulated_engine(replace(e.spec, geometry=other))
+
+    return change
+
+
+def _always() -> tuple[Unknown, ...]:
+    exp = math.exp
+    gaps = {"top_gap_m2": exp(0.35), "second_gap_m2": exp(0.35)}
+    return (
+        Unknown("friction and load", _engine(friction_pa=exp(0.12))),
+        Unknown("crankcase volume", _engine(crankcase_m3=exp(0.25))),
+        Unknown("crankcase breather", _engine(breather_m2=exp(0.4))),
+        Unknown("crankcase ventilation", _engine(ventilation_m2=exp(0.4))),
+        Unknown("exhaust manifold", _engine(collector_m3=exp(0.3))),
+        Unknown("exhaust back-pressure", _engine(tail_loss=exp(0.5))),
+        Unknown("inertia", _engine(inertia_kg_m2=exp(0.3))),
+        Unknown("intake manifold", _engine(plenum_m3=exp(0.3))),
+        Unknown("ring gaps", _cylinders(factor=gaps)),
+        Unknown("burning time", _cylinders(factor={"burn_duration_deg": exp(0.10)})),
+        Unknown("burning start", _cylinders(add={"burn_start_deg": 2.5})),
+    )
+
+
+def unknowns_of(spec: EngineSpec) -> tuple[Unknown, ...]:
+    """All unknowns of an engine described like this."""
+    found = list(_always())
+    if spec.geometry is None:
+        found += [
+            Unknown("bore", _sized(bore_m=math.exp(0.10))),
+            Unknown("stroke", _sized(stroke_m=math.exp(0.10), rod_m=math.exp(0.10))),
+            Unknown("compression ratio", _sized(compression_ratio=1.07)),
+        ]
+    if spec.valve_timing is None:
+        found += [
+            Unknown("exhaust opening", _cylinders(add={"exhaust_opens_deg": 6.0})),
+            Unknown("exhaust closing", _cylinders(add={"exhaust_closes_deg": 6.0})),
+            Unknown("inlet opening", _cylinders(add={"inlet_opens_deg": 6.0})),
+            Unknown("inlet closing", _cylinders(add={"inlet_closes_deg": 6.0})),
+        ]
+    return tuple(found)

@@ -26,10 +26,10 @@ from ringland.history.ids import new_id, utc_now
 from ringland.history.schema import TABLES, audit
 from ringland.history.store import ChangedMeanwhile, NotKept, Store
 
-__all__ = ["SHELVES", "Act", "Shelf", "changes_of", "record", "row_from"]
+__all__ = ["LOOSE", "SHELVES", "Act", "Shelf", "changes_of", "record", "row_from"]
 
 R = TypeVar("R", bound=rows.Row)
-_LOOSE = frozenset(
+LOOSE = frozenset(
     {("visit", "engine_id"), ("test_result", "analysis_id"), ("outcome", "analysis_id")}
 )
 """References that a deletion does not follow."""
@@ -222,7 +222,7 @@ def _mark(act: Act, shelf: "Shelf[Any]", row_id: str, stamp: tuple[str | None, s
     shelf._write(act, old, {"deleted_utc": list(stamp)})
     for child in SHELVES.values():
         for name, parent in child.parents():
-            if parent == shelf.kind and (child.kind, name) not in _LOOSE:
+            if parent == shelf.kind and (child.kind, name) not in LOOSE:
                 below = child.table.c
                 query = select(below.id).where(
                     below[name] == row_id,

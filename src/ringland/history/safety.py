@@ -1,0 +1,229 @@
+"""Backup, restore and verification of a store."""
+
+import os
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import delete, func, select, text
+
+from ringland.errors import SettingError
+from ringland.history.files import MissingFile, sha256_of
+from ringland.history.ids import utc_now
+from ringland.history.merge import Merged, merge
+from ringland.history.schema import TABLES, info
+from ringland.history.store import DATABASE_NAME, Store, open_store
+
+__all__ = ["BackedUp", "Verified", "back_up", "restore_backup", "verify"]
+
+_WITH_FILES = ("recording", "analysis", "photo", "report_sent")
+Progress = Callable[[str, int], None]
+
+
+@dataclass(frozen=True)
+class Verified:
+    """What was looked at, and what is wrong: empty `problems` means whole."""
+
+    rows: int
+    files: int
+    unused_files: int
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BackedUp:
+    """A backup: how many rows it has, and how many files were new to it."""
+
+    folder: Path
+    rows: int
+    new_files: int
+
+
+def verify(store: Store, *, contents: bool = True, progress: Progress | None = None) -> Verified:
+    """Look at every row and file. `contents`: hash each file, not only whether it is there."""
+    problems: list[str] = []
+    with store.reading() as connection:
+        if connection.dialect.name == "sqlite":
+            for row in connection.execute(text("PRAGMA integrity_check")):
+                problems += [] if row[0] == "ok" else [f"database: {row[0]}"]
+            for row in connection.execute(text("PRAGMA foreign_key_check")):
+                problems.append(f"database: a row of {row[0]} refers to a {row[2]} not there")
+        rows = sum(
+            connection.scalar(select(func.count()).select_from(t)) or 0 for t in TABLES.values()
+        )
+    wanted = set(_named_files(store))
+    for number, (sha256, what) in enumerate(sorted(wanted)):
+        if progress is not None:
+            progress("files", number + 1)
+        try:
+            if contents and sha256_of(store.file(sha256)) != sha256:
+                problems.append(f"{what}: the file {sha256[:12]} was altered or is damaged")
+            elif not contents and not store.files.has(sha256):
+                problems.append(f"{what}: the file {sha256[:12]} is missing")
+        except MissingFile:
+            problems.append(f"{what}: the file {sha256[:12]} is missing")
+    unused = set(store.files.all()) - {sha256 for sha256, _ in wanted}
+    return Verified(rows, len({s for s, _ in wanted}), len(unused), tuple(problems))
+
+
+def _named_files(store: Store) -> Iterator[tuple[str, str]]:
+    """(SHA-256, what it is) of every file a row names, deleted rows too."""
+    for kind in _WITH_FILES:
+        table = TABLES[kind]
+        query = select(table.c.sha256).where(table.c.sha256.is_not(None)).distinct()
+        with store.reading() as connection:
+            for sha256 in connection.scalars(query):
+                yield sha256, kind
+
+
+def back_up(store: Store, folder: Path, *, progress: Progress | None = None) -> BackedUp:
+    """Write a backup, itself a store, or bring an older one in that folder up to date.
+
+    The files come first and the database last, in one step: broken off, the older backup is whole.
+    Raises SettingError when the folder cannot be written or is the store itself.
+    """
+    if folder.resolve() == Path(store.url).resolve():
+        raise SettingError(
+            "A backup must not go where the store is.",
+            got=str(folder),
+            remedy="Name another folder, best on another disk.",
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if store.database.dialect.name != "sqlite":
+            return _back_up_server(store, folder, progress)
+        return _back_up_sqlite(store, folder, progress)
+    except OSError as error:
+        raise SettingError(
+            "The backup could not be written.", got=f"{folder}: {error.strerror or error}",
+            remedy="Name a folder that can be written to, with room for the originals.",
+        ) from error  # fmt: skip
+
+
+def _back_up_server(store: Store, folder: Path, progress: Progress | None) -> BackedUp:
+    with open_store(folder, who=store.who) as target:
+        merged = merge(target, store, progress=progress)
+        rows = verify(target, contents=False).rows
+    return BackedUp(folder, rows, merged.files)
+
+
+def _back_up_sqlite(store: Store, folder: Path, progress: Progress | None) -> BackedUp:
+    fresh = folder / f"{DATABASE_NAME}.new"
+    fresh.unlink(missing_ok=True)
+    source = Path(store.url) / DATABASE_NAME
+    with closing(sqlite3.connect(source)) as one, closing(sqlite3.connect(fresh)) as two:
+        one.backup(two)
+        two.execute("DELETE FROM info WHERE key = 'files'")  # its own originals are beside it
+        two.commit()
+        two.execute("PRAGMA journal_mode=DELETE")
+    _flush(fresh)
+    new = 0
+    from ringland.history.files import LocalFiles
+
+    kept = LocalFiles(folder / "originals")
+    kept.root.mkdir(exist_ok=True)
+    with closing(sqlite3.connect(fresh)) as snapshot:
+        names = [
+            row[0]
+            for kind in _WITH_FILES
+            for row in snapshot.execute(
+                f"SELECT DISTINCT sha256 FROM {kind} WHERE sha256 IS NOT NULL"  # noqa: S608
+            )
+        ]
+        rows = sum(
+            snapshot.execute(f"SELECT count(*) FROM {kind}").fetchone()[0]  # noqa: S608
+            for kind in TABLES
+        )
+    for sha256 in names:
+        if not kept.has(sha256) and store.files.has(sha256):
+            kept.put(store.file(sha256))
+            new += 1
+            if progress is not None:
+                progress("files", new)
+    _settle_journal(folder / DATABASE_NAME)
+    os.replace(fresh, folder / DATABASE_NAME)
+    return BackedUp(folder, rows, new)
+
+
+def _settle_journal(database: Path) -> None:
+    """Put what is still in the journal into the database, so that none is left to be mixed up."""
+    if database.exists():
+        with closing(sqlite3.connect(database)) as connection:
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            connection.execute("PRAGMA journal_mode=DELETE")
+
+
+def _flush(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def restore_backup(
+    backup: Path, place: Path | str, *, replace: bool = False, files: str | None = None
+) -> Merged:
+    """Make a store from a backup. `replace`: one that is there is moved aside, never deleted.
+
+    Raises SettingError when there is no whole backup, or a store is there and `replace` is not
+    said.
+    """
+    if not (backup / DATABASE_NAME).is_file():
+        raise SettingError(
+            "There is no backup in that folder.", got=str(backup),
+            allowed=f"a folder with {DATABASE_NAME} and originals",
+        )  # fmt: skip
+    with open_store(backup) as source:
+        found = verify(source)
+        if found.problems:
+            raise SettingError(
+                "The backup is not whole.", got="; ".join(found.problems[:5]),
+                remedy="Use another backup. To take what is left of this one: ringland store merge",
+            )  # fmt: skip
+        if "://" in str(place):
+            return _restore_server(source, str(place), files)
+        return _restore_folder(source, Path(place), replace)
+
+
+def _is_empty(store: Store) -> bool:
+    with store.reading() as connection:
+        return not any(connection.execute(select(t.c.id).limit(1)).first() for t in TABLES.values())
+
+
+def _occupied(place: str) -> SettingError:
+    return SettingError(
+        "There is a store already.", got=place,
+        remedy="Merge the backup into it (ringland store merge), or say --replace: then the old "
+        "database is moved aside, not deleted.",
+    )  # fmt: skip
+
+
+def _restore_server(source: Store, place: str, files: str | None) -> Merged:
+    with open_store(place, files=files) as target:
+        if not _is_empty(target):
+            raise _occupied(target.url)
+        return merge(target, source)
+
+
+def _restore_folder(source: Store, folder: Path, replace: bool) -> Merged:
+    present = folder / DATABASE_NAME
+    if present.exists():
+        with open_store(folder) as old:
+            empty = _is_empty(old)
+        if not empty and not replace:
+            raise _occupied(str(folder))
+    working = folder / "restoring"
+    with open_store(working, files=str(folder / "originals")) as target:
+        merged = merge(target, source)
+        with target.transaction() as connection:
+            connection.execute(delete(info).where(info.c.key == "files"))
+    _settle_journal(working / DATABASE_NAME)
+    _settle_journal(present)
+    if present.exists():
+        stamp = utc_now().replace(":", "").replace(".", "")
+        os.replace(present, folder / f"replaced-{stamp}.sqlite")
+    os.replace(working / DATABASE_NAME, present)
+    for leftover in sorted(working.rglob("*"), reverse=True):
+        leftover.rmdir() if leftover.is_dir() else leftover.unlink()
+    working.rmdir()
+    return merged

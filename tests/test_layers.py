@@ -19,7 +19,7 @@ LAYERS: tuple[frozenset[str], ...] = (
     }),
     frozenset({"reference"}),
     frozenset({"diagnosis", "advice", "verify", "severity"}),
-    frozenset({"pipeline", "figures"}),
+    frozenset({"pipeline", "figures", "live"}),
     frozenset({"report", "output"}),
     frozenset({"history"}),
     frozenset({"cli", "web"}),

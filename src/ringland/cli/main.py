@@ -13,8 +13,10 @@ from ringland.cli import (
     compare,
     demo,
     engines,
+    instruments,
     outbox,
     plan,
+    record,
     report,
     serve,
     simulate,
@@ -41,7 +43,10 @@ app.add_typer(engines.app, name="engines")
 app.command("compare")(compare.compare_command)
 app.command("repeatability")(compare.repeatability_command)
 app.command("demo")(demo.demo)
+app.command("instruments")(instruments.instruments)
 app.command("plan")(plan.plan)
+app.command("record")(record.record)
+app.command("recover")(record.recover)
 app.command("report")(report.report_command)
 app.command("report-check")(report.report_check_command)
 app.command("report-key")(report.report_key_command)

@@ -1,5 +1,6 @@
 """The table of kinds of instrument: how each is addressed, opened, and looked for."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -7,7 +8,16 @@ from pathlib import Path
 from ringland.errors import RinglandError, SettingError
 from ringland.instruments.protocol import Instrument
 
-__all__ = ["KINDS", "Found", "Kind", "find_instruments", "open_instrument", "split_address"]
+__all__ = [
+    "KINDS",
+    "Found",
+    "Kind",
+    "find_instruments",
+    "only_options",
+    "open_instrument",
+    "option_number",
+    "split_address",
+]
 
 
 @dataclass(frozen=True)
@@ -33,8 +43,15 @@ class Kind:
 
 def split_address(address: str) -> tuple[str, str, dict[str, str]]:
     """ "kind:rest?key=value&key=value" in parts. Raises SettingError."""
-    kind, colon, rest = address.partition(":")
-    body, _, tail = rest.partition("?")
+    shape = re.fullmatch(r"([a-z]+)(?::([^?]*))?(?:\?(.*))?", address)
+    if shape is None:
+        raise SettingError(
+            "The instrument's address cannot be read.",
+            got=address,
+            allowed="KIND:ADDRESS?option=value, for example sound:1?ac_hz=3",
+            remedy="See what is there: ringland instruments",
+        )
+    kind, body, tail = shape.group(1), shape.group(2) or "", shape.group(3) or ""
     options = {}
     for pair in filter(None, tail.split("&")):
         key, equals, value = pair.partition("=")
@@ -45,12 +62,10 @@ def split_address(address: str) -> tuple[str, str, dict[str, str]]:
                 allowed="key=value, several joined by &",
             )
         options[key] = value
-    if not (colon or kind):
-        raise SettingError("No instrument was named.", remedy="See: ringland instruments")
     return kind, body, options
 
 
-def _number(options: dict[str, str], key: str) -> float | None:
+def option_number(options: dict[str, str], key: str) -> float | None:
     if key not in options:
         return None
     try:
@@ -62,7 +77,8 @@ def _number(options: dict[str, str], key: str) -> float | None:
     return value
 
 
-def _take(options: dict[str, str], *allowed: str) -> None:
+def only_options(options: dict[str, str], *allowed: str) -> None:
+    """Raises SettingError for an option that is not allowed."""
     extra = set(options) - set(allowed)
     if extra:
         raise SettingError(
@@ -75,21 +91,21 @@ def _take(options: dict[str, str], *allowed: str) -> None:
 def _open_sound(body: str, options: dict[str, str]) -> Instrument:
     from ringland.instruments.sound import SoundInstrument
 
-    _take(options, "ac_hz")
-    return SoundInstrument(body, ac_hz=_number(options, "ac_hz"))
+    only_options(options, "ac_hz")
+    return SoundInstrument(body, ac_hz=option_number(options, "ac_hz"))
 
 
 def _open_sigrok(body: str, options: dict[str, str]) -> Instrument:
     from ringland.instruments.sigrok import SigrokInstrument
 
-    _take(options)
+    only_options(options)
     return SigrokInstrument(body)
 
 
 def _open_visa(body: str, options: dict[str, str]) -> Instrument:
     from ringland.instruments.visa import VisaInstrument
 
-    _take(options, "profile", "library")
+    only_options(options, "profile", "library")
     if "profile" not in options:
         raise SettingError(
             "A VISA instrument needs a profile with its commands.",
@@ -103,7 +119,7 @@ def _open_visa(body: str, options: dict[str, str]) -> Instrument:
 def _open_stream(body: str, options: dict[str, str]) -> Instrument:
     from ringland.instruments.stream import StreamInstrument
 
-    _take(options)
+    only_options(options)
     return StreamInstrument(body)
 
 

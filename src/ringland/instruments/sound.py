@@ -44,7 +44,7 @@ def load_sounddevice() -> "ModuleType":
         raise InstrumentFault(
             "Sound interfaces need the library PortAudio.",
             got=str(error),
-            remedy="Install it: libportaudio2 on Debian and Ubuntu; it comes with the package elsewhere.",
+            remedy="On Debian and Ubuntu install libportaudio2; elsewhere the package has it.",
         ) from error
     module: ModuleType = sounddevice
     return module

@@ -1,0 +1,86 @@
+"""`ringland instruments`: what can be recorded from, and why something cannot."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ringland.cli._errors import told_to_the_user
+
+__all__ = ["instruments"]
+
+
+def instruments(
+    show: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[ADDRESS]",
+            help="Show the inputs and rates of one instrument.",
+            show_default=False,
+        ),
+    ] = None,
+    json_path: Annotated[
+        Path | None,
+        typer.Option("--json", metavar="PATH", help="Write the list as JSON; - for the screen."),
+    ] = None,
+) -> None:
+    """List the instruments that are there, and why something is not."""
+    with told_to_the_user(json_path):
+        from ringland.cli._results import STANDARD_OUTPUT, write_result
+        from ringland.cli._text import plain
+        from ringland.instruments.registry import find_instruments
+        from ringland.live.kinds import all_kinds
+
+        if show is not None:
+            _show(show)
+            return
+        found = find_instruments(all_kinds())
+        if json_path is not None:
+            write_result(
+                {
+                    "schema": "ringland.instruments/1",
+                    "kinds": [
+                        {
+                            "kind": kind.name,
+                            "title": kind.title,
+                            "example": kind.example,
+                            "found": [
+                                {"address": f.address, "says": f.says, "usable": f.usable}
+                                for f in rows
+                            ],
+                        }
+                        for kind, rows in found
+                    ],
+                },
+                json_path,
+            )
+        if json_path == STANDARD_OUTPUT:
+            return
+        for kind, rows in found:
+            typer.echo(f"{kind.title} (for example {kind.example})")
+            for row in rows:
+                mark = " " if row.usable else "not usable: "
+                typer.echo(
+                    plain(f"  {row.address}  {mark.strip()} {row.says}".replace("   ", "  "))
+                )
+
+
+def _show(address: str) -> None:
+    """Inputs and rates of one instrument."""
+    from ringland.cli._text import plain
+    from ringland.instruments.registry import open_instrument
+    from ringland.live.kinds import all_kinds
+
+    instrument = open_instrument(address, all_kinds())
+    try:
+        info = instrument.describe()
+    finally:
+        instrument.stop()
+    typer.echo(plain(f"{info.id}: {info.title}"))
+    if info.rates_hz:
+        typer.echo(f"  {info.rates_hz[0]:g} to {info.rates_hz[1]:g} samples per second")
+    for number, entry in enumerate(info.inputs, start=1):
+        note = f", {entry.note}" if entry.note else ""
+        typer.echo(plain(f"  {number}  {entry.name} ({entry.unit}{note})"))
+    for note in info.notes:
+        typer.echo(plain(f"  {note}"))

@@ -1,0 +1,230 @@
+"""Which hook-up fault is it: from what the checks and the cycles say to one name and one action.
+
+Kinds and wording: docs/instruments.md. How often the name is right: docs/validation/hook_up.md.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from ringland.model import (
+    ChannelRole,
+    Condition,
+    CycleSet,
+    CylinderSet,
+    EngineSpec,
+    PhaseSource,
+    QualityFinding,
+    QualityReport,
+    Recording,
+    Reference,
+    Verdict,
+)
+
+__all__ = ["HookUpFinding", "HookUpKind", "name_faults"]
+
+
+class HookUpKind(StrEnum):
+    """What can be wrong between engine and recorder."""
+
+    SWAPPED = "swapped"
+    SILENT = "silent"
+    CLIPPED = "clipped"
+    MOISTURE = "moisture"
+    BLOCKED_HOSE = "blocked_hose"
+    LOOSE_CLAMP = "loose_clamp"
+    WRONG_CYLINDER = "trigger_on_wrong_cylinder"
+    WASTED_SPARK = "wasted_spark"
+    WRONG_RATE = "wrong_rate"
+    WRONG_OUTLET = "wrong_outlet"
+    HUM = "hum"
+    JITTER = "trigger_jitter"
+    DROP_OUTS = "drop_outs"
+    SPEED_WANDERS = "speed_wanders"
+    TOO_SHORT = "too_short"
+
+
+@dataclass(frozen=True)
+class HookUpFinding:
+    """One fault by name. `certain` False: it may be, look at it."""
+
+    kind: HookUpKind
+    channel: str
+    message: str
+    action: str
+    certain: bool
+
+
+_BY_CHECK = {
+    "channels_swapped": HookUpKind.SWAPPED,
+    "silent": HookUpKind.SILENT,
+    "clipping": HookUpKind.CLIPPED,
+    "lost_highs": HookUpKind.MOISTURE,
+    "trigger_present": HookUpKind.LOOSE_CLAMP,
+    "trigger_regular": HookUpKind.LOOSE_CLAMP,
+    "trigger_rate": HookUpKind.WASTED_SPARK,
+    "sampling_rate": HookUpKind.WRONG_RATE,
+    "mains_hum": HookUpKind.HUM,
+    "dropouts": HookUpKind.DROP_OUTS,
+    "repeated_blocks": HookUpKind.DROP_OUTS,
+    "missing_values": HookUpKind.DROP_OUTS,
+    "time_gaps": HookUpKind.DROP_OUTS,
+    "speed_steady": HookUpKind.SPEED_WANDERS,
+    "enough_cycles": HookUpKind.TOO_SHORT,
+}
+_TROUBLE = (Verdict.SUSPECT, Verdict.UNUSABLE)
+_HIDES = {
+    # while the first is there, the others are only its echo
+    HookUpKind.TOO_SHORT: {HookUpKind.SPEED_WANDERS, HookUpKind.WASTED_SPARK},
+    HookUpKind.WASTED_SPARK: {HookUpKind.LOOSE_CLAMP, HookUpKind.WRONG_CYLINDER},
+    HookUpKind.LOOSE_CLAMP: {HookUpKind.WASTED_SPARK, HookUpKind.JITTER},
+    HookUpKind.SILENT: {HookUpKind.MOISTURE, HookUpKind.BLOCKED_HOSE, HookUpKind.HUM},
+    HookUpKind.SWAPPED: {HookUpKind.MOISTURE, HookUpKind.BLOCKED_HOSE},
+    HookUpKind.WRONG_RATE: {HookUpKind.WASTED_SPARK, HookUpKind.HUM},
+    HookUpKind.WRONG_OUTLET: {HookUpKind.WRONG_CYLINDER},
+}
+_HINT_OFF = 0.08
+_IDLE_OFF = 0.45
+_SHIFT_SURE = 0.8
+_JITTER_DEG = 3.0
+
+
+def name_faults(
+    recording: Recording,
+    engine: EngineSpec,
+    quality: QualityReport,
+    cycles: CycleSet | str,
+    cylinders: CylinderSet | None = None,
+) -> tuple[HookUpFinding, ...]:
+    """Faults by name, the surest first; those that are only an echo of another are left out."""
+    found = [_from_check(f) for f in quality.findings if f.verdict in _TROUBLE]
+    named = [f for f in found if f is not None]
+    named += _silent_by_noise(recording, quality, {f.channel for f in named})
+    if isinstance(cycles, CycleSet):
+        named += _wrong_rate(recording, engine, cycles)
+        named += _jitter(cycles)
+        if cylinders is not None:
+            named += _misplaced(engine, cycles, cylinders)
+    kinds = {f.kind for f in named}
+    echoes = {echo for kind in kinds for echo in _HIDES.get(kind, set())}
+    shown = [f for f in named if f.kind not in echoes or f.kind in _protected(kinds, f.kind)]
+    unique = {(f.kind, f.channel): f for f in reversed(shown)}
+    return tuple(sorted(unique.values(), key=lambda f: not f.certain))
+
+
+def _protected(kinds: set[HookUpKind], kind: HookUpKind) -> set[HookUpKind]:
+    """A kind hidden only by one that it hides itself stays: the table has such pairs."""
+    hiders = {k for k in kinds if kind in _HIDES.get(k, set())}
+    return {kind} if hiders and all(h in _HIDES.get(kind, set()) for h in hiders) else set()
+
+
+def _from_check(finding: QualityFinding) -> HookUpFinding | None:
+    kind = _BY_CHECK.get(finding.check)
+    if kind is None:
+        return None
+    if finding.check == "lost_highs" and finding.verdict is Verdict.UNUSABLE:
+        kind = HookUpKind.BLOCKED_HOSE
+    return HookUpFinding(
+        kind,
+        finding.channel,
+        finding.message,
+        finding.action,
+        certain=finding.verdict is Verdict.UNUSABLE,
+    )
+
+
+def _silent_by_noise(
+    recording: Recording, quality: QualityReport, known: set[str]
+) -> list[HookUpFinding]:
+    """A channel that shows nothing of the engine while another does."""
+    out = []
+    noisy = {
+        f.channel: f
+        for f in quality.findings
+        if f.check == "signal_to_noise" and f.verdict is Verdict.UNUSABLE
+    }
+    pulsing = [c.name for c in recording.channels if c.name not in noisy]
+    for name, finding in noisy.items():
+        if name not in known and pulsing:
+            out.append(
+                HookUpFinding(
+                    HookUpKind.SILENT, name, finding.message,
+                    "Check that the sensor is plugged in and its hose is on; tap the hose: the "
+                    "line must move.", certain=True,
+                )
+            )  # fmt: skip
+    return out
+
+
+def _wrong_rate(recording: Recording, engine: EngineSpec, cycles: CycleSet) -> list[HookUpFinding]:
+    speed = cycles.mean_speed_rpm.value
+    if speed is None:
+        return []
+    expected, limit, said = recording.speed_hint_rpm, _HINT_OFF, "the tachometer says"
+    if expected is None and recording.condition is Condition.IDLE:
+        expected, limit, said = engine.idle_speed_rpm, _IDLE_OFF, "this engine idles at"
+    if expected is None or abs(speed / expected - 1.0) <= limit:
+        return []
+    return [
+        HookUpFinding(
+            HookUpKind.WRONG_RATE,
+            "",
+            f"The pulses say {speed:.0f} rpm, {said} {expected:.0f}.",
+            "Check the sample rate that was set or stated; if it is right, the speed hint or the "
+            "idle speed of the engine file is not.",
+            certain=abs(speed / expected - 1.0) > 2.0 * limit,
+        )
+    ]
+
+
+def _jitter(cycles: CycleSet) -> list[HookUpFinding]:
+    if cycles.phase_source is not PhaseSource.TRIGGER or cycles.angle_se_deg <= _JITTER_DEG:
+        return []
+    return [
+        HookUpFinding(
+            HookUpKind.JITTER,
+            "ignition",
+            f"The trigger's moment scatters by {cycles.angle_se_deg:.1f} degrees of crank.",
+            "Clip the pick-up closer to the lead and away from other leads; raise the rate.",
+            certain=False,
+        )
+    ]
+
+
+def _misplaced(engine: EngineSpec, cycles: CycleSet, cylinders: CylinderSet) -> list[HookUpFinding]:
+    """Pulses that come where another cylinder's should: the clip or the tailpipe is another."""
+    if cycles.reference is not Reference.CYLINDER:
+        return []
+    shifted = []
+    for delay in cylinders.delays:
+        if not delay.shift_probability:
+            continue
+        shift, sure = max(delay.shift_probability, key=lambda pair: pair[1])
+        if shift != 0 and sure >= _SHIFT_SURE:
+            shifted.append((delay.channel, shift, sure))
+    if not shifted:
+        return []
+    roles = {s.channel: s.role for s in cylinders.signals}
+    if engine.outlet_count > 1 and {roles.get(c) for c, _, _ in shifted} >= {
+        ChannelRole.EXHAUST,
+        ChannelRole.EXHAUST_2,
+    }:
+        return [
+            HookUpFinding(
+                HookUpKind.WRONG_OUTLET,
+                shifted[0][0],
+                "Each tailpipe's pulses come where the other's should.",
+                "Check which sensor is in which tailpipe, and the outlets of the engine file.",
+                certain=False,
+            )
+        ]
+    channel, shift, sure = shifted[0]
+    return [
+        HookUpFinding(
+            HookUpKind.WRONG_CYLINDER,
+            "ignition",
+            f"The pulses on {channel} come {shift} firing positions from where the trigger "
+            f"puts them ({100.0 * sure:.0f} % likely).",
+            "Check which cylinder the pick-up is on, and trigger_cylinder in the engine file.",
+            certain=sure > 0.95,
+        )
+    ]

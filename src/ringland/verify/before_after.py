@@ -14,6 +14,7 @@ from ringland.model import Estimate, MetricDefinition, natural_frequency, unknow
 from ringland.verify.alike import Objection, Weight, moved_channels, objections
 from ringland.verify.cells import (
     FOLLOWERS,
+    LIMIT_METRICS,
     Table,
     as_estimate,
     definition_of,
@@ -194,8 +195,8 @@ def _change(
         role=role,
         firing_position=None,
         cylinder=None,
-        before=as_estimate(one[0], total_error(spread, one[1], recordings=1), spread.degrees, unit),
-        after=as_estimate(two[0], total_error(spread, two[1], recordings=1), spread.degrees, unit),
+        before=_of_one(definition, one, spread),
+        after=_of_one(definition, two, spread),
         change=as_estimate(difference, error, spread.degrees, unit),
         # for now the standard error and degrees; the table's size is not known yet
         smallest_change=error,
@@ -205,6 +206,14 @@ def _change(
         direction=Direction.BETTER if towards < 0.0 else Direction.WORSE,
         sentence="",
     )
+
+
+def _of_one(definition: MetricDefinition, cell: tuple[float, float], spread: Spread) -> Estimate:
+    error = total_error(spread, cell[1], recordings=1)
+    found = as_estimate(cell[0], error, spread.degrees, definition.unit)
+    if definition.id in LIMIT_METRICS and found.low is not None:
+        return replace(found, low=max(0.0, found.low))  # a rate cannot be below nothing
+    return found
 
 
 def _not_compared(definition: MetricDefinition, table: Table, why: str) -> list[Change]:

@@ -46,17 +46,40 @@ def _changed(comparison: Comparison) -> list[str]:
         )
     else:
         said.append("Something changed, but no cylinder improved.")
-    worse = [c for c in changed if c.leads and c.direction is Direction.WORSE]
-    shown = [*changed[:_MOST_SENTENCES], *(c for c in worse if c not in changed[:_MOST_SENTENCES])]
+    mirrored = [c for c in changed if _mirrors(c, first, changed)]
+    leading = [c for c in changed if (c.leads or c.firing_position is None) and c not in mirrored]
+    worse = [c for c in leading if c.direction is Direction.WORSE]
+    shown = [*leading[:_MOST_SENTENCES], *(c for c in worse if c not in leading[:_MOST_SENTENCES])]
     said.extend(c.sentence for c in shown)
-    if len(changed) > len(shown):
-        said.append(f"{len(changed) - len(shown)} more cells changed; they are in the table.")
-    if worse and first is not None:
+    if mirrored and first is not None:
+        places = list(dict.fromkeys(place_of(c) for c in mirrored))
         said.append(
-            "Cylinders are held against one another: a large fault in one can make another look "
-            "better than it was, and its repair the same one worse."
+            f"{', '.join(places).capitalize()} went the other way by less than half as much: "
+            f"cylinders are held against one another, and that is what a change in "
+            f"{place_of(first)} does to the others."
+        )
+    rest = len(changed) - len(shown) - len(mirrored)
+    if rest:
+        said.append(
+            f"{rest} more {'line' if rest == 1 else 'lines'} of the table changed, in metrics that "
+            "follow these."
         )
     return said
+
+
+def _mirrors(cell: Change, first: Change | None, changed: tuple[Change, ...]) -> bool:
+    """True for a worsening less than half as large as the improvement of the same metric where it
+    improved most (own heuristic: shares of a sum move against one another)."""
+    if first is None or cell.direction is not Direction.WORSE or not cell.leads:
+        return False
+    same = [
+        c
+        for c in changed
+        if c.direction is Direction.BETTER
+        and (c.metric, c.role) == (cell.metric, cell.role)
+        and c.firing_position == first.firing_position
+    ]
+    return any(abs(cell.change.value or 0.0) < 0.5 * abs(c.change.value or 0.0) for c in same)
 
 
 def _normal(comparison: Comparison, normal: tuple[PlaceNormal, ...]) -> list[str]:

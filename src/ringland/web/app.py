@@ -1,6 +1,7 @@
 """The app put together: pages, API, what guards them, and how errors are told."""
 
 import ipaddress
+import threading
 from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import asdict
@@ -21,6 +22,7 @@ from ringland.web.errors import Conflict, NotFound, Refused, status_of
 from ringland.web.events import Hub
 from ringland.web.guard import Guard, GuardSettings, Scope
 from ringland.web.jobs import Job, Jobs
+from ringland.web.reporting import Sender
 from ringland.web.sessions import Sessions, read_or_make_key
 from ringland.web.settings import Drafts, SettingsFile
 from ringland.web.templating import STATIC, page
@@ -60,14 +62,18 @@ def create_app(
     jobs = Jobs(lambda job: hub.tell("job", _told(job)))
     sessions = Sessions(folder, read_or_make_key(folder))
     settings_file = SettingsFile(folder)
-    context = Context(store, folder, sessions, settings_file, Drafts(folder), hub, jobs)
+    drafts = Drafts(folder)
+    context = Context(store, folder, sessions, settings_file, drafts, hub, jobs, threading.Event())
+    sender = Sender(context)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         hub.start()
         if warm:
             jobs.warm()
+        sender.start()
         yield
+        sender.stop()
         hub.stop()
         jobs.close()
 

@@ -5,6 +5,7 @@ ignores. All the properties it uses exist as attributes of SVG too, so they are 
 """
 
 import re
+import threading
 from dataclasses import asdict
 from typing import Any
 
@@ -13,6 +14,8 @@ from ringland.report.blocks import Picture, Section
 
 __all__ = ["plain_section", "strict_svg"]
 
+_DRAWING = threading.Lock()
+"""matplotlib's settings belong to the whole process."""
 _STYLE = re.compile(r'\sstyle="([^"]*)"')
 _SHEET = re.compile(r"<defs>\s*<style[^>]*>.*?</style>\s*</defs>", re.DOTALL)
 _ATTRIBUTES = frozenset({
@@ -44,7 +47,8 @@ def plain_section(section: Section) -> dict[str, Any]:
     blocks: list[dict[str, Any]] = []
     for block in section.blocks:
         if isinstance(block, Picture):
-            svg = inline_svg(block.name, block.size_in, block.build, title=block.title)
+            with _DRAWING:
+                svg = inline_svg(block.name, block.size_in, block.build, title=block.title)
             blocks.append({
                 "kind": block.kind,
                 "name": block.name,
@@ -54,4 +58,9 @@ def plain_section(section: Section) -> dict[str, Any]:
             })  # fmt: skip
         else:
             blocks.append(asdict(block))
-    return {"id": section.id, "title": section.title, "blocks": blocks}
+    return {
+        "id": section.id,
+        "title": section.title,
+        "reader": section.reader,
+        "blocks": blocks,
+    }

@@ -1,5 +1,6 @@
 """What every page and API function needs from the app, in one place and typed."""
 
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -17,7 +18,8 @@ __all__ = ["App", "Context", "app_of"]
 
 @dataclass(frozen=True)
 class Context:
-    """The parts of one running app. `folder` is this computer's own: settings, drafts, figures."""
+    """The parts of one running app. `folder` is this computer's own: settings, drafts, figures.
+    `send_now` makes the sender look at the outbox."""
 
     store: Store
     folder: Path
@@ -26,6 +28,7 @@ class Context:
     drafts: Drafts
     hub: Hub
     jobs: Jobs
+    send_now: threading.Event
 
     @property
     def settings(self) -> AppSettings:

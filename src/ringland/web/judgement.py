@@ -79,7 +79,7 @@ def _mapping(engine: Engine) -> dict[str, Any]:
         ) from error
 
 
-def _task(app: Context, recording: RecordingRow) -> Plain:
+def task_of(app: Context, recording: RecordingRow) -> Plain:
     """Everything the worker needs, as plain data."""
     engine = engine_of_visit(app, recording.visit_id)
     if engine is None or not engine.description.strip():
@@ -136,7 +136,7 @@ def judged(app: Context, recording: RecordingRow) -> Judged:
     job = app.jobs.about(recording.id)
     analyses = list_analyses(app.store, recording_id=recording.id)
     try:
-        asked = _task(app, recording)["asked"]
+        asked = task_of(app, recording)["asked"]
     except EngineError:
         asked = ""
     own = next((a for a in analyses if a.asked == asked), None)
@@ -157,7 +157,7 @@ def judge(app: Context, recording: RecordingRow) -> Job:
 
     def task() -> Plain:
         row = get_recording(app.store, recording.id)
-        made = _task(app, row)
+        made = task_of(app, row)
         asked["asked"] = made["asked"]
         return {**made, "path": str(app.store.file(row.sha256))}
 

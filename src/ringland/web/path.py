@@ -19,7 +19,16 @@ from ringland.web.context import Context
 from ringland.web.judgement import Judged, engine_of_visit, engine_spec, judged
 from ringland.web.usable import Usability, usability
 
-__all__ = ["STEPS", "Standing", "Step", "checklist_name", "standing_of", "steps_of"]
+__all__ = [
+    "STEPS",
+    "Standing",
+    "Step",
+    "checklist_name",
+    "next_step",
+    "plan_of",
+    "standing_of",
+    "steps_of",
+]
 
 STEPS = (
     ("about", "Visit"),
@@ -119,8 +128,14 @@ def steps_of(app: Context, standing: Standing) -> tuple[Step, ...]:
 
 
 def next_step(steps: tuple[Step, ...]) -> Step:
-    """The first that is not done; reading a result counts as done when there is one."""
-    return next((s for s in steps if s.mark in ("open", "part")), steps[-1])
+    """The first that is not done; with recordings there, hooking up lies behind."""
+    passed = {"about", "hook-up"} if _step(steps, "recordings").mark != "open" else set()
+    waiting = (s for s in steps if s.mark in ("open", "part") and s.id not in passed)
+    return next(waiting, steps[-1])
+
+
+def _step(steps: tuple[Step, ...], step_id: str) -> Step:
+    return next(s for s in steps if s.id == step_id)
 
 
 def _about(visit: Visit) -> tuple[str, str]:
@@ -164,6 +179,9 @@ def _recordings(standing: Standing) -> tuple[str, str]:
         return "open", "none yet"
     if any(r.job is not None and not r.job.over for r in standing.recordings):
         return "part", "being judged"
+    waiting = sum(u is None for u in standing.usable)
+    if waiting:
+        return "part", f"{waiting} of {count} not judged yet"
     good = sum(u is not None and u.mark != "unusable" for u in standing.usable)
     if good == 0:
         return "part", "none usable"

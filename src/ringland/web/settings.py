@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from ringland.errors import BadInput
 from ringland.web.errors import Conflict, NotFound
 
 __all__ = ["AppSettings", "Drafts", "SettingsFile"]
@@ -105,7 +106,7 @@ class Drafts:
                 )
             merged = {**current, **fields, "version": version + 1}
             if len(json.dumps(merged)) > _MOST_BYTES:
-                raise NotFound(
+                raise BadInput(
                     "The draft is too long.", allowed=f"up to {_MOST_BYTES} bytes of JSON"
                 )
             _write(self._path(name), merged)

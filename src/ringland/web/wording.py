@@ -7,7 +7,7 @@ from typing import Any
 from ringland.model import Estimate, natural_frequency
 from ringland.report.numbers import write_estimate, write_odds, write_plain
 
-__all__ = ["FILTERS"]
+__all__ = ["FILTERS", "distance_text"]
 
 _CONDITIONS = {
     "idle": "idle",
@@ -60,7 +60,7 @@ def _seconds(value: float | None) -> str:
     return "length not known" if value is None else f"{value:.1f} s"
 
 
-def _distance(value: float | None, unit: str = "km") -> str:
+def distance_text(value: float | None, unit: str = "km") -> str:
     """A distance kept in kilometres, in the unit chosen."""
     if value is None:
         return ""
@@ -93,7 +93,7 @@ def _capital(text: str) -> str:
 FILTERS: dict[str, Callable[..., str]] = {
     "capital": _capital,
     "condition": _condition,
-    "distance": _distance,
+    "distance": distance_text,
     "estimate": _estimate,
     "odds": write_odds,
     "often": natural_frequency,

@@ -65,17 +65,20 @@ def fault(error: Exception) -> Plain:
 
 
 def do_task(task: Plain, progress: Progress) -> Plain:
-    """Judge one recording and lay out its sections.
+    """Judge one recording and lay out its sections, or write its report (`task["report"]`).
 
     `task`: path, name, engine (contents of an engine file), roles, rate_hz, condition,
     speed_hint_rpm, answers, hour_cost, currency, key (same key: same analysis before answers).
-    Returns {"analysis": JSON, "sections": plain blocks}. Raises RinglandError.
+    Returns {"analysis": JSON, "sections": plain blocks}, or {"pdf", "html", "kept"}. Raises
+    RinglandError.
     """
     from ringland.output import as_json
 
     progress(0.02, "Reading the recording")
     analysis = _analysed(task, progress)
     analysis = _with_answers(analysis, task)
+    if task.get("report") is not None:
+        return _report(analysis, task["report"], progress)
     progress(0.6, "Drawing the figures")
     return {"analysis": as_json(analysis), "sections": _sections(analysis, progress)}
 
@@ -151,6 +154,27 @@ def _answer(given: Mapping[str, Any]) -> "GivenAnswer":
         given["cylinder"],
         tuple((str(k), float(v)) for k, v in given["readings"].items()),
     )
+
+
+def _report(analysis: "Analysis", given: Plain, progress: Progress) -> Plain:
+    """The report as PDF and as HTML, and its content as it will be kept."""
+    from ringland.report import Firm, VisitFacts, build_document, render_document, render_pdf
+    from ringland.report.document import canonical_json
+
+    progress(0.5, "Writing the report")
+    document = build_document(
+        analysis,
+        visit=VisitFacts(**{**given["visit"], "address": tuple(given["visit"]["address"])}),
+        firm=Firm(**{**given["firm"], "address": tuple(given["firm"]["address"])}),
+        readers=tuple(given["readers"]),
+        language=given["language"],
+    )
+    progress(0.8, "Setting the pages")
+    return {
+        "pdf": render_pdf(document, paper=given["paper"]),
+        "html": render_document(document, paper=given["paper"]),
+        "kept": canonical_json(document),
+    }
 
 
 def _sections(analysis: "Analysis", progress: Progress) -> list[Plain]:

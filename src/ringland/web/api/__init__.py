@@ -2,10 +2,17 @@
 
 from fastapi import APIRouter
 
-from ringland.web.api import answers, intake, rows, uploads, work
+from ringland.web.api import answers, intake, reports, rows, uploads, work
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1")
-for part in (intake.router, rows.router, uploads.router, answers.router, work.router):
+for part in (
+    intake.router,
+    reports.router,
+    rows.router,
+    uploads.router,
+    answers.router,
+    work.router,
+):
     router.include_router(part)

@@ -42,11 +42,14 @@ _WORDS_OF_KINDS = {
 
 
 def _open_visits(app: Context) -> list[dict[str, Any]]:
-    """Visits that are not put away, with what comes next."""
+    """The newest visit of each vehicle, unless it was put away, with what comes next."""
     found: list[dict[str, Any]] = []
+    newest: set[str] = set()
     for visit in list_visits(app.store, limit=_LOOKED_AT):
-        if _finished(app, visit):
+        if visit.vehicle_id in newest or _finished(app, visit):
+            newest.add(visit.vehicle_id)
             continue
+        newest.add(visit.vehicle_id)
         steps = steps_of(app, standing_of(app, visit))
         vehicle = get_vehicle(app.store, visit.vehicle_id)
         found.append({

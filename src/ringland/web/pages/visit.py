@@ -6,6 +6,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from ringland.diagnosis import load_knowledge
+from ringland.errors import RinglandError
 from ringland.history import (
     get_vehicle,
     list_engines,
@@ -31,6 +32,7 @@ from ringland.web.path import (
     steps_of,
 )
 from ringland.web.readings import READING_FIELDS
+from ringland.web.reporting import mail_server, report_name
 from ringland.web.templating import page
 
 __all__ = ["router"]
@@ -171,8 +173,18 @@ def _decide(app: Context, standing: Standing) -> dict[str, Any]:
 def _report(app: Context, standing: Standing) -> dict[str, Any]:
     vehicle = get_vehicle(app.store, standing.visit.vehicle_id)
     owners = [o for o in list_owners(app.store) if o.id == vehicle.owner_id]
+    server, wrong = None, None
+    try:
+        server = mail_server(app)
+    except RinglandError as error:
+        wrong = error.as_dict()
     return {
         "owner": owners[0] if owners else None,
+        "written": app.drafts.read(report_name(standing.visit.id)),
+        "report_job": app.jobs.about(f"report-{standing.visit.id}"),
+        "mail": server,
+        "mail_wrong": wrong,
+        "folder": str(app.folder),
         "sent": list_reports_sent(app.store, visit_id=standing.visit.id),
     }
 

@@ -1,0 +1,207 @@
+"""Reports of a visit: written by the worker, kept by content, sent through the outbox."""
+
+import threading
+from pathlib import Path
+from typing import Any, Literal
+
+from ringland.errors import BadInput, RinglandError
+from ringland.history import (
+    RecordingRow,
+    ReportSent,
+    Visit,
+    add_report_sent,
+    change_report_sent,
+    get_owner,
+    get_recording,
+    get_vehicle,
+    list_reports_sent,
+)
+from ringland.history.outbox import ItemState, add_letter, list_items, open_outbox, send_due
+from ringland.report.mail import Attachment, Letter, MailServer, checked_address, load_mail_server
+from ringland.web.context import Context
+from ringland.web.jobs import Job
+from ringland.web.judgement import task_of
+from ringland.web.wording import distance_text
+from ringland.web.worker import Plain
+
+__all__ = ["MAIL_FILE", "Sender", "mail_server", "report_name", "send_report", "write_report"]
+
+MAIL_FILE = "mail.toml"
+_EVERY_S = 30.0
+_ENDED = {
+    ItemState.SENT: "sent",
+    ItemState.REFUSED: "failed",
+    ItemState.GAVE_UP: "failed",
+    ItemState.UNCLEAR: "failed",
+    ItemState.CANCELLED: "failed",
+}
+
+
+def report_name(visit_id: str) -> str:
+    """The draft that says which report of a visit was written last."""
+    return f"report-{visit_id}"
+
+
+def _facts(app: Context, visit: Visit) -> Plain:
+    vehicle = get_vehicle(app.store, visit.vehicle_id)
+    owner = get_owner(app.store, vehicle.owner_id) if vehicle.owner_id else None
+    odometer = distance_text(visit.odometer_km, app.settings.distance_unit)
+    if not odometer and visit.running_hours is not None:
+        odometer = f"{visit.running_hours:g} h"
+    lines = [owner.name, *owner.address.splitlines()] if owner else []
+    return {
+        "vehicle": vehicle.name + (f", {vehicle.plate}" if vehicle.plate else ""),
+        "owner": owner.name if owner else "",
+        "odometer": odometer,
+        "technician": visit.technician,
+        "date": visit.visited_on,
+        "address": lines[:8],
+    }
+
+
+def write_report(
+    app: Context, visit: Visit, recording: RecordingRow, *, readers: tuple[str, ...]
+) -> Job:
+    """Have the report of one recording written; PDF, HTML and content are kept."""
+    settings = app.settings
+    firm = {
+        "name": settings.firm_name,
+        "address": [line for line in settings.firm_address.splitlines() if line.strip()][:8],
+        "labour_per_hour": settings.hour_cost,
+        "currency": settings.currency,
+    }
+
+    def task() -> Plain:
+        row = get_recording(app.store, recording.id)
+        report = {
+            "visit": _facts(app, visit),
+            "firm": firm,
+            "readers": list(readers),
+            "language": settings.language,
+            "paper": settings.paper.lower(),
+        }
+        return {**task_of(app, row), "path": str(app.store.file(row.sha256)), "report": report}
+
+    def finish(result: Plain) -> None:
+        from ringland.report.document import from_json, printed_hash
+        from ringland.report.kept import keep_report
+
+        digest = keep_report(from_json(result["kept"]), app.folder)
+        name = report_name(visit.id)
+        fields = {
+            "recording": recording.id,
+            "readers": list(readers),
+            "pdf": app.store.files.put_bytes(result["pdf"]),
+            "html": app.store.files.put_bytes(result["html"].encode("utf-8")),
+            "hash": digest,
+            "printed": printed_hash(digest),
+        }
+        app.drafts.write(name, app.drafts.read(name)["version"], fields)
+        app.changed("report", visit.id)
+
+    return app.jobs.submit(
+        "Writing the report", subject=f"report-{visit.id}", visit=visit.id, task=task, finish=finish
+    )
+
+
+def mail_server(app: Context) -> MailServer | None:
+    """The mail server of this computer, or None when none is set up. Raises SettingError."""
+    path = app.folder / MAIL_FILE
+    return load_mail_server(path) if path.is_file() else None
+
+
+def send_report(
+    app: Context,
+    visit: Visit,
+    *,
+    recipient: str,
+    subject: str,
+    text: str,
+    kind: Literal["pdf", "html"] = "pdf",
+) -> ReportSent:
+    """Put the report written last into the outbox. Raises SettingError, BadInput."""
+    written = app.drafts.read(report_name(visit.id))
+    if not written.get("pdf"):
+        raise BadInput("No report of this visit has been written yet.", remedy="Write it first.")
+    server = mail_server(app)
+    if server is None:
+        raise BadInput(
+            "No mail server is set up on this computer.",
+            allowed=f"a file {MAIL_FILE} in {app.folder} with host and sender",
+            remedy="Set it up, or hand the report over another way and say so here.",
+        )
+    address = checked_address(recipient)
+    sha256: str = written[kind]
+    media = {"pdf": "application/pdf", "html": "text/html"}[kind]
+    name = f"report-{visit.visited_on}.{kind}"
+    content = app.store.file(sha256).read_bytes()
+    letter = Letter(address, subject, text, (Attachment(name, media, content),))
+    with open_outbox(app.folder) as outbox:
+        item = add_letter(outbox, letter, server, content_hash=written["hash"])
+    known = [r for r in list_reports_sent(app.store, visit_id=visit.id) if _marked(r) == item.id]
+    if known:
+        return known[0]
+    return add_report_sent(
+        app.store,
+        visit_id=visit.id,
+        kind=kind,
+        recipient=address,
+        subject=subject,
+        sha256=sha256,
+        state="queued",
+        reason=f"letter {item.id}",
+    )
+
+
+def _marked(row: ReportSent) -> str:
+    """The id of the letter a row is about."""
+    return row.reason.partition("letter ")[2].partition(":")[0]
+
+
+class Sender:
+    """Sends what is due now and then, and writes down what became of it."""
+
+    def __init__(self, app: Context) -> None:
+        self._app = app
+        self._wake = app.send_now
+        self._ending = False
+        self._thread = threading.Thread(target=self._run, name="ringland-sender", daemon=True)
+
+    def start(self) -> None:
+        """Begin in a thread of its own."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End; a letter being handed over is finished or marked unclear by the outbox."""
+        self._ending = True
+        self._wake.set()
+        self._thread.join(5.0)
+
+    def _run(self) -> None:
+        while not self._ending:
+            try:
+                self.once()
+            except RinglandError as error:
+                self._app.hub.tell("mail", error.as_dict())
+            self._wake.wait(_EVERY_S)
+            self._wake.clear()
+
+    def once(self) -> None:
+        """Send what is due. Raises RinglandError."""
+        from ringland.history.outbox import OUTBOX_FILE
+
+        folder: Path = self._app.folder
+        server = mail_server(self._app)
+        if server is None or not (folder / OUTBOX_FILE).is_file():
+            return
+        with open_outbox(folder) as outbox:
+            send_due(outbox, server)
+            items: dict[str, Any] = {i.id: i for i in list_items(outbox)}
+        for row in list_reports_sent(self._app.store):
+            item = items.get(_marked(row))
+            if row.state != "queued" or item is None or item.state not in _ENDED:
+                continue
+            state = _ENDED[item.state]
+            reason = f"letter {item.id}: {item.reply or item.state}"
+            change_report_sent(self._app.store, row.id, row.version, state=state, reason=reason)
+            self._app.changed("report_sent", row.id)

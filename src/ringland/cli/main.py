@@ -9,10 +9,12 @@ from ringland.cli import (
     analyse,
     answer,
     ask,
+    batch,
     check,
     compare,
     demo,
     engines,
+    fleet,
     instruments,
     outbox,
     plan,
@@ -20,7 +22,10 @@ from ringland.cli import (
     report,
     serve,
     simulate,
+    store,
+    vehicle,
     version,
+    visit,
     whatif,
 )
 
@@ -53,6 +58,13 @@ app.command("report-key")(report.report_key_command)
 app.add_typer(outbox.app, name="outbox")
 app.command("serve")(serve.serve_command)
 app.command("simulate")(simulate.simulate)
+app.command("import")(batch.import_command)
+app.command("reanalyse")(batch.reanalyse)
+app.add_typer(vehicle.app, name="vehicle")
+app.add_typer(visit.app, name="visit")
+app.command("search")(fleet.search_command)
+app.add_typer(fleet.app, name="fleet")
+app.add_typer(store.app, name="store")
 app.command("version")(version.version)
 app.command("whatif")(whatif.whatif)
 

@@ -1,7 +1,7 @@
 """Recordings, analyses and pictures: first the file, then its row, so that no row lacks one."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, cast
 
@@ -177,10 +177,26 @@ def _summary(document: Mapping[str, Any]) -> dict[str, object]:
         "healthy": document.get("healthy"),
         "none_of_these": document.get("none_of_these"),
         "causes": json.dumps(
-            [{name: cause.get(name) for name in named} for cause in causes[:_MOST_CAUSES]],
+            [
+                *({name: cause.get(name) for name in named} for cause in causes[:_MOST_CAUSES]),
+                *_rest(causes[_MOST_CAUSES:]),
+            ],
             separators=(",", ":"),
         ),
     }
+
+
+def _rest(causes: Sequence[Mapping[str, Any]]) -> list[dict[str, object]]:
+    """What is left, by failure mode: together it still weighs something."""
+    totals: dict[str, float] = {}
+    for cause in causes:
+        mode = str(cause["failure_mode"])
+        totals[mode] = totals.get(mode, 0.0) + (cause["probability"] or 0.0)
+    return [
+        {"failure_mode": mode, "probability": round(p, 5), "rest": True}
+        for mode, p in totals.items()
+        if p >= 0.001
+    ]
 
 
 def _readings(document: Mapping[str, Any]) -> list[list[object]]:

@@ -137,7 +137,8 @@ class AnalysisRow(Row):
     """One analysis of a recording. `sha256` finds the whole JSON document.
 
     `state` is the worst state of any cylinder; `causes` a JSON list of {failure_mode, cylinder,
-    firing_position, probability}, most probable first. `asked` is a hash of the engine and the
+    firing_position, probability}, most probable first, then what is left of each failure mode with
+    "rest": true. `asked` is a hash of the engine and the
     settings: the same recording asked the same way by the same software is the same row.
     """
 

@@ -84,10 +84,14 @@ class Store:
 
     @contextmanager
     def transaction(self) -> Iterator[Connection]:
-        """All writes inside happen together or not at all. May be nested."""
+        """All writes inside happen together or not at all.
+
+        May be nested: an error caught outside the inner one undoes the inner one only.
+        """
         current = self._current.get()
         if current is not None:
-            yield current
+            with current.begin_nested():
+                yield current
             return
         with _said_plainly(), self.database.connect() as plain:
             connection = plain.execution_options(ringland_writing=True)

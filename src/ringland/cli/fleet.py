@@ -1,0 +1,145 @@
+"""`ringland fleet` and `ringland search`: which one first, how often right, and where is it."""
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from ringland.cli._errors import told_to_the_user
+from ringland.cli._store import StoreOption, opened
+from ringland.cli._text import plain
+from ringland.errors import BadInput, SettingError
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from ringland.history import Owner, Store
+
+__all__ = ["app", "search_command"]
+
+app = typer.Typer(help="Which vehicle first, and how often past calls were right.",
+                  no_args_is_help=True)  # fmt: skip
+
+OwnerName = Annotated[
+    str | None, typer.Option("--owner", help="Only this owner's, with this owner's costs.")
+]
+Today = Annotated[
+    str | None, typer.Option("--today", metavar="DATE", help="Reckon from this day on.")
+]
+
+
+def search_command(
+    words: Annotated[list[str], typer.Argument(help="Words, or how they begin.")],
+    limit: Annotated[int, typer.Option("--limit", min=1, max=1000, help="Most hits.")] = 20,
+    store: StoreOption = None,
+) -> None:
+    """Find vehicles, visits, work and notes by words."""
+    with told_to_the_user(), opened(store) as kept:
+        from ringland.history import search
+
+        found = search(kept, " ".join(words), limit=limit)
+        for hit in found:
+            typer.echo(plain(f"{hit.kind:12} {hit.row_id}  {hit.text[:200]}"))
+        if not found:
+            typer.echo("Nothing has all of these words.", err=True)
+
+
+@app.command("order")
+def order(
+    owner: OwnerName = None,
+    today: Today = None,
+    limit: Annotated[int, typer.Option("--limit", min=1, max=10_000, help="Most lines.")] = 30,
+    store: StoreOption = None,
+) -> None:
+    """Vehicles by what waiting costs, dearest first; each line says why."""
+    with told_to_the_user(), opened(store) as kept:
+        from ringland.history.fleet import fleet_order
+        from ringland.history.insight import costs_of, fleet_cases
+
+        whose = _owner(kept, owner)
+        costs = costs_of(whose)
+        cases = fleet_cases(kept, owner_id=whose.id if whose else None, today=_day(today))
+        for number, row in enumerate(fleet_order(cases, costs)[:limit], start=1):
+            typer.echo(plain(f"{number:3}. {row.name}: {row.sentence}"))
+        if costs.assumed:
+            assumed = ", ".join(name.replace("_", " ") for name in costs.assumed)
+            typer.echo(f"Assumed, because nobody stated them: {assumed}.")
+
+
+@app.command("plan")
+def plan(
+    bay_hours: Annotated[
+        list[float], typer.Argument(metavar="HOURS...", help="Bay hours of each day to come.")
+    ],
+    owner: OwnerName = None,
+    today: Today = None,
+    store: StoreOption = None,
+) -> None:
+    """The visits that save most and fit the bay hours of the next days."""
+    with told_to_the_user(), opened(store) as kept:
+        from ringland.history.fleet import plan_visits
+        from ringland.history.insight import costs_of, fleet_cases
+
+        whose = _owner(kept, owner)
+        cases = fleet_cases(kept, owner_id=whose.id if whose else None, today=_day(today))
+        found = plan_visits(cases, costs_of(whose), bay_hours=bay_hours)
+        for visit in found.visits:
+            typer.echo(plain(f"day {visit.day + 1}: {visit.name}: {visit.sentence}"))
+        for name, reason in found.left_out[:20]:
+            typer.echo(plain(f"not planned: {name}: {reason}"))
+
+
+@app.command("record")
+def record(owner: OwnerName = None, store: StoreOption = None) -> None:
+    """How often past calls were right, by what was found afterwards."""
+    with told_to_the_user(), opened(store) as kept:
+        from ringland.history.insight import calls
+        from ringland.history.track_record import by_mode, hit_rate, reliability
+
+        whose = _owner(kept, owner)
+        known = calls(kept, owner_id=whose.id if whose else None)
+        rate = hit_rate(known)
+        if rate.value is None or rate.low is None or rate.high is None:
+            typer.echo(f"Not known: {rate.reason}.")
+            return
+        typer.echo(
+            f"{len(known)} confirmed. The likeliest was found in {100 * rate.value:.0f} % "
+            f"({100 * rate.low:.0f} to {100 * rate.high:.0f} %)."
+        )
+        happened = [(call.probability(m), call.found == m) for call in known
+                    for m in {*call.predicted, call.found}]  # fmt: skip
+        typer.echo("Predicted, found, cases:")
+        pairs = reliability([min(1.0, max(0.0, p)) for p, _ in happened], [h for _, h in happened])
+        for one in pairs:
+            seen = one.observed
+            typer.echo(
+                f"  {100 * one.predicted:4.0f} %  {100 * (seen.value or 0):4.0f} % "
+                f"({100 * (seen.low or 0):.0f} to {100 * (seen.high or 0):.0f})  {one.count}"
+            )
+        typer.echo("Brier score by what was found (0 is best):")
+        for mode in sorted({call.found for call in known}):
+            score = by_mode(known)[mode]
+            typer.echo(f"  {mode.replace('_', ' '):28} {score.score:.3f}")
+
+
+def _owner(store: "Store", name: str | None) -> "Owner | None":
+    if name is None:
+        return None
+    from ringland.history import list_owners
+
+    found = list_owners(store, name=name)
+    if not found:
+        raise BadInput(
+            "There is no owner of that name.", got=name,
+            allowed=", ".join(o.name for o in list_owners(store, limit=20)) or "none is kept yet",
+        )  # fmt: skip
+    return found[0]
+
+
+def _day(text: str | None) -> "date | None":
+    if text is None:
+        return None
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").date()
+    except ValueError as error:
+        raise SettingError("That is no day.", got=text, allowed="YYYY-MM-DD") from error

@@ -1,0 +1,238 @@
+"""From rows of the store to what trends, the fleet order and the track record are made of."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, cast
+
+from sqlalchemy import select
+
+from ringland.history.fleet import VehicleCase
+from ringland.history.rows import AnalysisRow, Outcome, Owner, Vehicle, Visit, Work
+from ringland.history.schema import TABLES
+from ringland.history.shelves import SHELVES
+from ringland.history.store import Store
+from ringland.history.track_record import HEALTHY, Call
+from ringland.history.trends import Event, Point, Trend, trend
+from ringland.history.waiting import OwnerCosts, owner_costs
+
+__all__ = [
+    "MetricSeries",
+    "VisitPage",
+    "calls",
+    "costs_of",
+    "fleet_cases",
+    "series_of",
+    "trend_of",
+    "vehicle_page",
+]
+
+_QUANTILE = 1.6448536269514722
+"""Half width of a 90 % interval in standard errors, as Estimate.from_se makes them."""
+
+
+@dataclass(frozen=True)
+class VisitPage:
+    """One visit with its newest analysis, what was done and what was found."""
+
+    visit: Visit
+    analysis: AnalysisRow | None
+    works: tuple[Work, ...]
+    outcomes: tuple[Outcome, ...]
+
+
+@dataclass(frozen=True)
+class MetricSeries:
+    """One metric of one firing position over the visits of an engine, oldest first."""
+
+    metric: str
+    role: str
+    firing_position: int | None
+    cylinder: int | None
+    points: tuple[Point, ...]
+
+
+def vehicle_page(store: Store, vehicle_id: str, *, limit: int = 200) -> tuple[VisitPage, ...]:
+    """The visits of a vehicle, newest first, each with what belongs to it."""
+    with store.reading():
+        visits: tuple[Visit, ...] = SHELVES["visit"].all(store, vehicle_id=vehicle_id, limit=limit)
+        ids = tuple(visit.id for visit in visits)
+        recordings = {r.id: r.visit_id for r in SHELVES["recording"].all(store, visit_id=ids)}
+        newest: dict[str, AnalysisRow] = {}
+        for row in SHELVES["analysis"].all(store, recording_id=tuple(recordings)):
+            newest.setdefault(recordings[row.recording_id], row)
+        works = _by_visit(SHELVES["work"].all(store, visit_id=ids))
+        outcomes = _by_visit(SHELVES["outcome"].all(store, visit_id=ids))
+    return tuple(
+        VisitPage(v, newest.get(v.id), works.get(v.id, ()), outcomes.get(v.id, ())) for v in visits
+    )
+
+
+def _by_visit(rows: Sequence[Any]) -> dict[str, tuple[Any, ...]]:
+    found: dict[str, list[Any]] = {}
+    for row in rows:
+        found.setdefault(row.visit_id, []).append(row)
+    return {key: tuple(several) for key, several in found.items()}
+
+
+def series_of(
+    store: Store, vehicle_id: str, *, over: str = "odometer_km"
+) -> tuple[tuple[MetricSeries, ...], tuple[Event, ...]]:
+    """Every metric of the vehicle over `over` ("odometer_km" or "running_hours"), and the events:
+    work done, and engines fitted."""
+    pages = [p for p in reversed(vehicle_page(store, vehicle_id)) if getattr(p.visit, over)]
+    analyses = {p.analysis.id: p for p in pages if p.analysis is not None}
+    series: dict[tuple[str, str, int | None], tuple[int | None, list[Point]]] = {}
+    kept = SHELVES["reading_set"].all(store, id=tuple(analyses))
+    for one in sorted(kept, key=lambda s: getattr(analyses[s.id].visit, over)):
+        visit = analyses[one.id].visit
+        for metric, role, position, cylinder, value, low, high, _ in json.loads(one.readings):
+            if value is None:
+                continue
+            error = max(0.0, (high - low) / (2.0 * _QUANTILE))
+            entry = series.setdefault((metric, role, position), (cylinder, []))
+            entry[1].append(Point(getattr(visit, over), value, error, visit.visited_on))
+    found = tuple(
+        MetricSeries(metric, role, position, cylinder, tuple(points))
+        for (metric, role, position), (cylinder, points) in series.items()
+    )
+    return found, tuple(_events(store, vehicle_id, pages, over))
+
+
+def _events(
+    store: Store, vehicle_id: str, pages: Sequence[VisitPage], over: str
+) -> Iterator[Event]:
+    for page in pages:
+        for work in page.works:
+            x = work.odometer_km if over == "odometer_km" and work.odometer_km else None
+            words = work.text or work.code or "work"
+            yield Event(float(x or getattr(page.visit, over)), "repair", words)
+    if over == "odometer_km":
+        for engine in SHELVES["engine"].all(store, vehicle_id=vehicle_id):
+            if engine.fitted_km:
+                yield Event(engine.fitted_km, "engine_swap", f"engine {engine.name} fitted")
+
+
+def trend_of(series: MetricSeries, events: Sequence[Event], *, over: str = "odometer_km") -> Trend:
+    """The trend of one series, against the alarm deviation of its metric where it has one."""
+    from ringland.metrics import DEFINITIONS
+
+    definition = next((d for d in DEFINITIONS if d.id == series.metric), None)
+    if definition is None:
+        raise KeyError(series.metric)
+    hours = over == "running_hours"
+    return trend(
+        series.points,
+        unit=definition.unit,
+        x_unit="h" if hours else "km",
+        sense=definition.sense,
+        events=tuple(events),
+        per=500.0 if hours else 10_000.0,
+    )
+
+
+def costs_of(owner: Owner | None) -> OwnerCosts:
+    """The owner's costs as stated, assumed where not. Raises SettingError for wrong ones."""
+    return owner_costs(json.loads(owner.costs) if owner is not None else None)
+
+
+def fleet_cases(
+    store: Store, *, owner_id: str | None = None, today: date | None = None
+) -> tuple[VehicleCase, ...]:
+    """Every vehicle with a judged recording, as its newest analysis leaves it."""
+    day = today or date.today()
+    return tuple(_case(values, day) for values in _newest_analyses(store, owner_id))
+
+
+def _newest_analyses(store: Store, owner_id: str | None) -> Sequence[Mapping[str, Any]]:
+    """One row per vehicle: the analysis of its newest visit that has a judged one."""
+    vehicle, visit, recording, analysis = (
+        TABLES[name] for name in ("vehicle", "visit", "recording", "analysis")
+    )
+    live = [t.c.deleted_utc.is_(None) for t in (visit, recording, analysis)]
+    newest = (
+        select(analysis.c.id)
+        .select_from(visit.join(recording).join(analysis))
+        .where(visit.c.vehicle_id == vehicle.c.id, analysis.c.healthy.is_not(None), *live)
+        .order_by(visit.c.visited_on.desc(), analysis.c.created_utc.desc(), analysis.c.id.desc())
+        .limit(1)
+        .correlate(vehicle)
+        .scalar_subquery()
+    )
+    query = (
+        select(
+            vehicle.c.id,
+            vehicle.c.name,
+            vehicle.c.service_due_on,
+            visit.c.visited_on,
+            analysis.c.healthy,
+            analysis.c.none_of_these,
+            analysis.c.causes,
+        )
+        .select_from(vehicle)
+        .join(analysis, analysis.c.id == newest)
+        .join(recording, recording.c.id == analysis.c.recording_id)
+        .join(visit, visit.c.id == recording.c.visit_id)
+        .where(vehicle.c.deleted_utc.is_(None))
+        .order_by(vehicle.c.name)
+    )
+    if owner_id is not None:
+        query = query.where(vehicle.c.owner_id == owner_id)
+    with store.reading() as connection:
+        return [dict(row) for row in connection.execute(query).mappings()]
+
+
+def _case(values: Mapping[str, Any], today: date) -> VehicleCase:
+    causes = [
+        (cause["failure_mode"], cause.get("cylinder"), cause["probability"] or 0.0)
+        for cause in json.loads(values["causes"])
+    ]
+    healthy, listed = values["healthy"], sum(p for _, _, p in causes)
+    due = values["service_due_on"]
+    return VehicleCase(
+        vehicle=values["id"],
+        name=values["name"],
+        causes=tuple(causes),
+        healthy=healthy,
+        # what was too small to be kept by name belongs to what is not named
+        none_of_these=max(0.0, 1.0 - healthy - listed),
+        service_in_days=(date.fromisoformat(due) - today).days if due else None,
+        days_since=max(0, (today - date.fromisoformat(values["visited_on"])).days),
+    )
+
+
+def calls(store: Store, *, owner_id: str | None = None) -> tuple[Call, ...]:
+    """Predictions with what was found, for every confirmed outcome that has an analysis."""
+    found = []
+    for outcome in cast(tuple[Outcome, ...], SHELVES["outcome"].all(store)):
+        visit: Visit = SHELVES["visit"].get(store, outcome.visit_id)
+        if owner_id is not None:
+            vehicle: Vehicle = SHELVES["vehicle"].get(store, visit.vehicle_id)
+            if vehicle.owner_id != owner_id:
+                continue
+        analysis = _called(store, outcome)
+        if analysis is None or analysis.healthy is None:
+            continue
+        causes = json.loads(analysis.causes)
+        predicted: dict[str, float] = {HEALTHY: analysis.healthy}
+        for cause in causes:
+            mode = cause["failure_mode"]
+            predicted[mode] = predicted.get(mode, 0.0) + (cause["probability"] or 0.0)
+        predicted["none_of_these"] = max(0.0, 1.0 - sum(predicted.values()))
+        place = None
+        if outcome.cylinder is not None and outcome.failure_mode:
+            places = [c.get("cylinder") for c in causes if c.get("cylinder") is not None]
+            place = bool(places) and places[0] == outcome.cylinder
+        found.append(Call(predicted, outcome.failure_mode or HEALTHY, outcome.id, place))
+    return tuple(found)
+
+
+def _called(store: Store, outcome: Outcome) -> AnalysisRow | None:
+    """The analysis an outcome confirms: as named, else the first of its visit."""
+    shelf = SHELVES["analysis"]
+    if outcome.analysis_id is not None:
+        return cast(AnalysisRow, shelf.get(store, outcome.analysis_id))
+    recordings = SHELVES["recording"].all(store, visit_id=outcome.visit_id)
+    rows = shelf.all(store, recording_id=tuple(r.id for r in recordings))
+    return cast(AnalysisRow, rows[-1]) if rows else None

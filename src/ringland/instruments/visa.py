@@ -4,6 +4,7 @@ What to say to an instrument stands in a profile, a small TOML file (docs/instru
 come as IEEE 488.2 binary blocks, taken apart by PyVISA.
 """
 
+import contextlib
 import time
 from pathlib import Path
 from typing import Any
@@ -42,13 +43,18 @@ def load_pyvisa(library: str = "@py") -> Any:
         ) from error
 
 
-def visa_resources(library: str = "@py") -> list[str]:
-    """Addresses that VISA finds by itself; LAN sockets must be given by hand."""
-    manager = load_pyvisa(library)
-    try:
-        return [str(name) for name in manager.list_resources("?*")]
-    finally:
-        manager.close()
+def visa_resources() -> list[str]:
+    """USB and serial addresses on this machine. The network is never searched: a LAN instrument is
+    given by hand."""
+    load_pyvisa().close()
+    from pyvisa_py import sessions  # type: ignore[import-untyped]
+
+    found: list[str] = []
+    for (kind, _), session in sessions.Session.iter_valid_session_classes():
+        if kind.name in ("usb", "asrl"):
+            with contextlib.suppress(Exception):  # a bus that cannot be listed has no instrument
+                found += [str(name) for name in session.list_resources()]
+    return found
 
 
 class VisaInstrument:

@@ -6,6 +6,8 @@ Kinds and wording: docs/instruments.md. How often the name is right: docs/valida
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
 from ringland.model import (
     ChannelRole,
     Condition,
@@ -86,6 +88,7 @@ _HINT_OFF = 0.08
 _IDLE_OFF = 0.45
 _SHIFT_SURE = 0.8
 _JITTER_DEG = 3.0
+_JITTER_CYCLES = 10
 
 
 def name_faults(
@@ -177,13 +180,22 @@ def _wrong_rate(recording: Recording, engine: EngineSpec, cycles: CycleSet) -> l
 
 
 def _jitter(cycles: CycleSet) -> list[HookUpFinding]:
-    if cycles.phase_source is not PhaseSource.TRIGGER or cycles.angle_se_deg <= _JITTER_DEG:
+    """Scatter of the trigger's own moment: what the lengths of neighbouring cycles take from one
+    another, which a change of speed does not."""
+    if cycles.phase_source is not PhaseSource.TRIGGER or len(cycles.cycles) < _JITTER_CYCLES:
+        return []
+    starts = np.array([c.start_s for c in cycles.cycles])
+    length = np.diff(starts)
+    steps = np.diff(length) / np.median(length)
+    scatter = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
+    degrees = scatter / np.sqrt(6.0) * cycles.cycle_deg
+    if degrees <= _JITTER_DEG:
         return []
     return [
         HookUpFinding(
             HookUpKind.JITTER,
             "ignition",
-            f"The trigger's moment scatters by {cycles.angle_se_deg:.1f} degrees of crank.",
+            f"The trigger's moment scatters by {degrees:.1f} degrees of crank.",
             "Clip the pick-up closer to the lead and away from other leads; raise the rate.",
             certain=False,
         )

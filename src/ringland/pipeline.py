@@ -12,6 +12,7 @@ from ringland.model import (
     Analysis,
     ChannelRole,
     Condition,
+    CycleSet,
     CylinderSet,
     Diagnosis,
     EngineSpec,
@@ -25,6 +26,7 @@ from ringland.model import (
     Verdict,
 )
 from ringland.quality import check_recording, inspect_recording, unusable_spans
+from ringland.reference.evidence import case_evidence
 from ringland.symptoms import judge_symptoms
 
 __all__ = ["analyse", "analyse_source"]
@@ -81,7 +83,11 @@ def analyse(
         cylinders=cylinders,
         metrics=metrics,
         symptoms=symptoms,
-        diagnosis=(_diagnosed(symptoms, metrics, cylinders, engine, answers) if diagnose else None),
+        diagnosis=(
+            _diagnosed(symptoms, metrics, cylinders, cycles, engine=engine, answers=answers)
+            if diagnose
+            else None
+        ),
         notes=(*analysis.notes, *cylinders.notes),
         provenance=analysis.provenance.then(
             "pipeline.analyse",
@@ -97,11 +103,14 @@ def _diagnosed(
     symptoms: SymptomTable,
     metrics: MetricTable,
     cylinders: CylinderSet,
+    cycles: CycleSet,
+    *,
     engine: EngineSpec,
     answers: Sequence[GivenAnswer],
 ) -> Diagnosis:
     """Ranked causes, the next tests and what to do."""
-    found = rank_causes(symptoms, metrics, cylinders, engine, answers=answers)
+    cases = case_evidence(metrics, cylinders, cycles, engine)
+    found = rank_causes(symptoms, metrics, cylinders, engine, answers=answers, likelihoods=cases)
     found = replace(found, next_tests=next_tests(found))
     return replace(found, actions=actions(found))
 

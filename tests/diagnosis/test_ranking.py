@@ -524,7 +524,7 @@ def test_simulated_cases_take_the_place_of_the_tables() -> None:
     assert (d.causes[0].failure_mode, d.causes[0].firing_position) == ("inlet_valve_leak", 3)
     assert d.causes[0].probability > 0.9
     assert abs(total(d) - 1) < 1e-12
-    assert any(w.evidence == "simulated_cases" for w in d.causes[0].speaks_for)
+    assert any(w.evidence == "simulated_pulses" for w in d.causes[0].speaks_for)
     odd = CaseEvidence({}, 9.0, ("any",), resembles_nothing="Unlike every simulated case.")
     assert (
         diagnose(symptoms(spec, {}), None, None, spec, likelihoods=odd).resembles_nothing

@@ -1,13 +1,13 @@
 """Exact posterior over the hypotheses, and what it would be without one piece of evidence."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
 from ringland.diagnosis.hypotheses import Hypotheses
-from ringland.diagnosis.knowledge import Knowledge
+from ringland.diagnosis.knowledge import Knowledge, Scope
 from ringland.diagnosis.likelihood import Observation, group_log_likelihood
 from ringland.model import CaseEvidence
 from ringland.model._arrays import FloatArray, IntArray
@@ -23,7 +23,8 @@ class Belief:
 
     `log_weight` (hypotheses,): unnormalised natural log posterior. `factors`: (pairs,) log-
     likelihood of each evidence group at each place. `case_term` (hypotheses,): what simulated
-    cases add, zeros when there are none.
+    cases add, zeros when there are none; `case_parts`: by channel, `case_term` as it would be
+    without that channel.
     """
 
     hypotheses: Hypotheses
@@ -31,6 +32,7 @@ class Belief:
     factors: dict[_Place, FloatArray]
     log_weight: FloatArray
     case_term: FloatArray
+    case_parts: dict[str, FloatArray] = field(default_factory=dict)
 
     @cached_property
     def probability(self) -> FloatArray:
@@ -68,6 +70,11 @@ class Belief:
         """(among,) posterior over some hypotheses without what the simulated cases say."""
         return normalised((self.log_weight - self.case_term)[among])
 
+    def without_channel(self, channel: str, among: IntArray) -> FloatArray:
+        """(among,) posterior over some hypotheses had the cases not heard this channel."""
+        changed = self.log_weight - self.case_term + self.case_parts[channel]
+        return normalised(changed[among])
+
 
 def normalised(log_weight: FloatArray) -> FloatArray:
     """exp of the log weights, scaled to sum 1."""
@@ -101,40 +108,58 @@ def believe(
 ) -> Belief:
     """Posterior from the tables and, when given, from simulated cases.
 
-    With cases, what the tables say of the recording is replaced by the cases for every mode they
-    cover, relative to a sound engine; answers keep what they add given the recording
+    With cases, what the tables say of the recorded cylinders is replaced by the cases; what they
+    say of the whole engine stays, and answers keep what they add given the recording
     (docs/theory/diagnosis.md, equation 9).
     """
     factors = _factors(observations)
     table = _log_likelihood(hypotheses, factors)
-    case_term = np.zeros_like(table)
+    case_term, case_parts = np.zeros_like(table), {}
     if cases is not None:
         recorded = [o for o in observations if o.from_recording]
-        only = _log_likelihood(hypotheses, _factors(recorded))
-        case_term = _case_term(knowledge, hypotheses, cases, only - only[0]) - (only - only[0])
+        told = _log_likelihood(hypotheses, _factors(recorded))
+        told = told - told[0]
+        of_engine = [o for o in recorded if o.firing_position is None]
+        engine = _log_likelihood(hypotheses, _factors(of_engine))
+        engine = engine - engine[0]
+        case_term = _case_term(knowledge, hypotheses, cases) + engine - told
+        for channel, ratios in cases.without_channel.items():
+            other = replace(cases, log_ratio=ratios)
+            case_parts[channel] = _case_term(knowledge, hypotheses, other) + engine - told
     return Belief(
         hypotheses=hypotheses,
         observations=tuple(observations),
         factors=factors,
         log_weight=hypotheses.log_prior + table + case_term,
         case_term=case_term,
+        case_parts=case_parts,
     )
 
 
-def _case_term(
-    knowledge: Knowledge, hypotheses: Hypotheses, cases: CaseEvidence, by_table: FloatArray
-) -> FloatArray:
-    """(hypotheses,) log-likelihood ratio against a sound engine, cases first, tables otherwise."""
-    single = by_table[1 : 1 + len(hypotheses.faults)]
-    per_fault = np.zeros(len(hypotheses.faults) + 1)
+def _case_term(knowledge: Knowledge, hypotheses: Hypotheses, cases: CaseEvidence) -> FloatArray:
+    """(hypotheses,) log-likelihood ratio of the cylinders' pulses against a sound engine.
+
+    Faults of the whole engine leave its cylinders alike: ratio 0. What is wrong with the hook-up
+    looks like anything, as an unlisted fault does. Two faults share the evidence: the mean of both
+    ratios, and log 2 where they are in different cylinders.
+    """
+    count = len(hypotheses.faults)
+    per_fault = np.zeros(count + 1)
+    local = np.zeros(count + 1, dtype=np.bool_)
+    places = np.zeros((count + 1, hypotheses.positions), dtype=np.bool_)
     for index, fault in enumerate(hypotheses.faults):
-        if fault.mode in hypotheses.unknown:
+        scope = None if fault.mode in hypotheses.unknown else knowledge.modes[fault.mode - 1].scope
+        places[index, [p - 1 for p in fault.positions]] = True
+        local[index] = scope is not Scope.ENGINE
+        if scope is None or scope is Scope.HOOK_UP:
             per_fault[index] = cases.none_of_these
-            continue
-        mode = knowledge.modes[fault.mode - 1].id
-        ratios = [cases.log_ratio.get((mode, p)) for p in fault.positions or (None,)]
-        known = [r for r in ratios if r is not None]
-        per_fault[index] = sum(known) if len(known) == len(ratios) else float(single[index])
-    members = hypotheses.members
-    term: FloatArray = per_fault[members[:, 0]] + per_fault[members[:, 1]]
+        elif fault.positions:
+            mode = knowledge.modes[fault.mode - 1].id
+            ratios = [cases.log_ratio.get((mode, p), cases.none_of_these) for p in fault.positions]
+            per_fault[index] = np.mean(ratios) + np.log(len(ratios))
+    first, second = hypotheses.members.T
+    apart = ~(places[first] & places[second]).any(axis=1)
+    sharing = local[first] & local[second]
+    both = per_fault[first] + per_fault[second]
+    term: FloatArray = np.where(sharing, 0.5 * both + np.log(2.0) * apart, both)
     return term

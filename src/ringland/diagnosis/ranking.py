@@ -30,7 +30,7 @@ from ringland.model import (
     natural_frequency,
     unknown,
 )
-from ringland.model._arrays import BoolArray, FloatArray
+from ringland.model._arrays import BoolArray, FloatArray, IntArray
 
 __all__ = ["diagnose"]
 
@@ -185,16 +185,74 @@ def _evidence_weights(
     with_all = _log_odds(masks, belief.probability[counts])
     found: list[list[EvidenceWeight]] = [[] for _ in leading]
     for seen in belief.observations:
+        if cases is not None and seen.from_recording and seen.firing_position is not None:
+            continue  # part of what the cases say
         bits = with_all - _log_odds(masks, belief.without(seen, counts))
         for row, value in enumerate(bits):
             if abs(value) >= _WORTH_SAYING_BITS:
                 found[row].append(EvidenceWeight(_evidence_id(seen), float(value), seen.sentence))
     if cases is not None:
-        bits = with_all - _log_odds(masks, belief.without_cases(counts))
-        sentence = "The recorded pulses, compared with simulated cases of this engine"
-        for row, value in enumerate(bits):
-            found[row].append(EvidenceWeight("simulated_cases", float(value), sentence))
+        for row, weights in enumerate(_case_weights(belief, masks, counts, with_all)):
+            fault = belief.hypotheses.faults[leading[row]]
+            found[row] += [
+                EvidenceWeight(f"simulated_{name}", bits, _case_sentence(belief, fault, name))
+                for name, bits in weights
+            ]
     return [tuple(sorted(row, key=lambda w: -w.bits)) for row in found]
+
+
+def _case_weights(
+    belief: Belief, masks: BoolArray, counts: IntArray, with_all: FloatArray
+) -> list[list[tuple[str, float]]]:
+    """Per leading fault: the bits of each channel, which sum to what the cases say.
+
+    With two channels each has the mean of what it says alone and what it adds to the other (its
+    Shapley value; Shapley 1953), so that nothing they say alike is counted twice or lost.
+    """
+    none = _log_odds(masks, belief.without_cases(counts))
+    without = {
+        channel: _log_odds(masks, belief.without_channel(channel, counts))
+        for channel in belief.case_parts
+    }
+    if len(without) != 2:
+        return [[("pulses", float(bits))] for bits in with_all - none]
+    first, second = without
+    shares = {
+        first: 0.5 * ((with_all - without[first]) + (without[second] - none)),
+        second: 0.5 * ((with_all - without[second]) + (without[first] - none)),
+    }
+    return [
+        [(channel, float(bits[row])) for channel, bits in shares.items()]
+        for row in range(len(masks))
+    ]
+
+
+_HEARD = {
+    "exhaust": "The exhaust pulses",
+    "crankcase": "The crankcase pulses",
+    "pulses": "The recorded pulses",
+}
+
+
+def _case_sentence(belief: Belief, fault: Fault, channel: str) -> str:
+    """What was held against the simulated cases, with what is most unusual in it."""
+    seen = [
+        o
+        for o in belief.observations
+        if o.from_recording
+        and o.firing_position is not None
+        and o.firing_position in fault.positions
+        and o.abnormal >= 0.5
+        and (o.key.startswith(_PREFIX.get(channel, "")))
+    ]
+    start = f"{_HEARD[channel]}, held against simulated engines"
+    if not seen:
+        return start
+    strongest = max(seen, key=lambda o: o.abnormal)
+    return f"{start}. {strongest.sentence}"
+
+
+_PREFIX = {"exhaust": "EX_", "crankcase": "CC_"}
 
 
 def _evidence_id(seen: Observation) -> str:

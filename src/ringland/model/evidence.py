@@ -83,11 +83,12 @@ class CaseEvidence:
     """What simulated reference cases say of one recording, relative to a sound engine.
 
     `log_ratio`: natural logarithm of p(recording | failure mode at firing position) over
-    p(recording | sound), keyed by (failure mode, firing position or None); for a fault in two
-    positions the ratios of both add. Modes that are not in it were not simulated. `none_of_these`
-    the same for "something else". `resembles_nothing` is a sentence when the recording is unlike
-    every case, `severity` estimates by the same key, and `metrics` the ids of the metrics it
-    rests on.
+    p(recording | sound), keyed by (failure mode, firing position); a fault in two positions has
+    the mean of both and log 2. Modes that are not in it were not simulated. `none_of_these` the
+    same for "something else". `resembles_nothing` is a sentence when the recording is unlike every
+    case, `severity` estimates by the same key, and `metrics` the ids of the metrics it rests on.
+    `without_channel`: the ratios as they would be had "exhaust" or "crankcase" not been recorded
+    (only where both were).
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]
@@ -95,7 +96,12 @@ class CaseEvidence:
     metrics: tuple[str, ...]
     resembles_nothing: str | None = None
     severity: Mapping[tuple[str, int | None], Estimate] = field(default_factory=dict)
+    without_channel: Mapping[str, Mapping[tuple[str, int | None], float]] = field(
+        default_factory=dict
+    )
 
     def __post_init__(self) -> None:
+        without = {c: MappingProxyType(dict(r)) for c, r in self.without_channel.items()}
+        object.__setattr__(self, "without_channel", MappingProxyType(without))
         object.__setattr__(self, "log_ratio", MappingProxyType(dict(self.log_ratio)))
         object.__setattr__(self, "severity", MappingProxyType(dict(self.severity)))

@@ -1,91 +1,262 @@
-"""What one recording looks like from each firing position: metrics, and the averaged cycle itself.
+"""What one recording looks like from each firing position, as one row of numbers per position.
 
 For every position the whole averaged cycle is turned so that this position's own pulse comes first.
 A fault then looks alike wherever it sits, and what it does to the others is part of the picture.
+Equations (1) to (3) of docs/theory/reference.md.
 """
+
+from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
-from ringland.model import ChannelRole, CylinderSet, EngineSpec, MetricTable
+from ringland.model import AngleSignal, ChannelRole, CylinderSet, EngineSpec, Fuel, MetricTable
 from ringland.model._arrays import FloatArray
 
-__all__ = ["recording_features"]
+__all__ = ["BLOCKS", "METRICS", "WAVE_PARTS", "Block", "hide", "recording_features"]
 
-_MEAN_BINS = 24
-_SCATTER_BINS = 12
-_SHAPED = {
-    ChannelRole.EXHAUST: "exhaust",
-    ChannelRole.EXHAUST_2: "exhaust",
-    ChannelRole.CRANKCASE: "crankcase",
+METRICS = {
+    "exhaust_pulse_strength": 0.1,
+    "exhaust_misfire_rate": 0.05,
+    "exhaust_cycle_scatter": 0.05,
+    "exhaust_early_pressure": 0.1,
+    "exhaust_suction": 0.1,
+    "crankcase_push": 0.1,
+    "crankcase_pull": 0.1,
+    "intake_draw": 0.1,
+    "relative_compression": 0.1,
+    "crank_torque_pulse": 0.1,
+    "starter_relative_compression": 0.1,
+}
+"""Metrics among the features, each with the deviation from which on it is taken logarithmically."""
+
+WAVE_PARTS = (72, 72, 36, 36, 36, 36)
+"""Bins of the parts of one channel: own part of the usual cycle, shared part, what the mean has
+over the usual cycle, own part of the scatter, shared scatter, own part of the skewness."""
+
+_COUNTS = (2, 3, 4, 5, 6, 8, 10, 12)
+_FINE = 144
+_BEFORE_DEG = 60.0
+"""The exhaust's picture begins this long before the arrival of the position's blow-down."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Columns `start` to `stop` of the features."""
+
+    start: int
+    stop: int
+
+    @property
+    def columns(self) -> slice:
+        """The same as a slice."""
+        return slice(self.start, self.stop)
+
+
+_SIZES = {
+    "exhaust": sum(WAVE_PARTS),
+    "exhaust_there": 1,
+    "crankcase": sum(WAVE_PARTS),
+    "crankcase_there": 1,
+    "intake": sum(WAVE_PARTS),
+    "intake_there": 1,
+    "metrics": len(METRICS),
+    "metrics_there": len(METRICS),
+    "others": 36,
+    "arrival": 4,
+    "engine": len(_COUNTS) + 5,
+}
+_STOPS = tuple(accumulate(_SIZES.values()))
+BLOCKS = {
+    name: Block(stop - size, stop)
+    for (name, size), stop in zip(_SIZES.items(), _STOPS, strict=True)
+}
+"""Where each kind of feature stands in a row."""
+
+_METRIC_COLUMNS = {
+    "exhaust": [i for i, name in enumerate(METRICS) if name.startswith("exhaust")],
+    "crankcase": [i for i, name in enumerate(METRICS) if name.startswith("crankcase")],
 }
 
 
+def hide(values: FloatArray, channel: str) -> FloatArray:
+    """The features (..., columns) as they would be without the exhaust or the crankcase."""
+    hidden = np.array(values)
+    for name in (channel, f"{channel}_there", *(("arrival",) if channel == "exhaust" else ())):
+        hidden[..., BLOCKS[name].columns] = 0.0
+    for column in _METRIC_COLUMNS[channel]:
+        hidden[..., BLOCKS["metrics"].start + column] = 0.0
+        hidden[..., BLOCKS["metrics_there"].start + column] = 0.0
+    return hidden
+
+
 def recording_features(
-    table: MetricTable, cylinders: CylinderSet, engine: EngineSpec
-) -> tuple[tuple[str, ...], FloatArray]:
-    """Names, and (positions, features) with NaN where not measured.
+    table: MetricTable, cylinders: CylinderSet, engine: EngineSpec, *, speed_rpm: float
+) -> FloatArray | None:
+    """(positions, columns) as BLOCKS says, zero where a thing was not measured.
 
-    Metrics as they are; per channel the mean of the averaged cycle and the scatter over cycles in
-    bins of crank angle after this position's pulse, both over the size of the averaged cycle.
+    None where nothing can be compared: a two-stroke engine, a single cylinder, or no exhaust and no
+    crankcase channel with at least two cylinders.
     """
-    positions = engine.cylinders
-    names: list[str] = []
-    columns: list[FloatArray] = []
-    for definition in table.definitions:
-        if definition.per_cylinder:
-            names.append(definition.id)
-            columns.append(_metric_column(table, definition.id, positions)[:, None])
-    shapes: dict[str, FloatArray] = {}
+    if engine.strokes != 4 or engine.cylinders < 2:
+        return None
+    rows = np.zeros((engine.cylinders, _STOPS[-1]))
+    everyone = tuple(range(1, engine.cylinders + 1))
     for signal in cylinders.signals:
-        kind = _SHAPED.get(signal.role)
-        if kind is None:
+        if signal.role in (ChannelRole.EXHAUST, ChannelRole.EXHAUST_2):
+            _exhaust(rows, signal, cylinders, engine, speed_rpm)
+        elif signal.role is ChannelRole.CRANKCASE:
+            _wave(rows, "crankcase", signal, positions=everyone, engine=engine)
+        elif signal.role is ChannelRole.INTAKE:
+            _wave(rows, "intake", signal, positions=everyone, engine=engine)
+    heard = rows[:, [BLOCKS["exhaust_there"].start, BLOCKS["crankcase_there"].start]]
+    if not heard.any():
+        return None
+    _metrics(rows, table)
+    rows[:, BLOCKS["others"].columns] = _others(engine)
+    rows[:, BLOCKS["engine"].columns] = _engine(cylinders, engine, speed_rpm)
+    return rows
+
+
+def _exhaust(
+    rows: FloatArray,
+    signal: AngleSignal,
+    cylinders: CylinderSet,
+    engine: EngineSpec,
+    speed_rpm: float,
+) -> None:
+    positions = next((s.positions for s in cylinders.shares if s.channel == signal.channel), ())
+    arrival = next(
+        (d.pulse_angle_deg for d in cylinders.delays if d.channel == signal.channel), None
+    )
+    if arrival is None or arrival.value is None or not positions:
+        return
+    shift = arrival.value - _BEFORE_DEG
+    _wave(rows, "exhaust", signal, positions=positions, engine=engine, shift_deg=shift)
+    known = arrival.low is not None and arrival.high is not None
+    width = ((arrival.high or 0.0) - (arrival.low or 0.0)) / 50.0 if known else 1.0
+    rows[np.array(positions) - 1, BLOCKS["arrival"].columns] = (
+        arrival.value / 300.0,
+        width,
+        np.log(speed_rpm / 1000.0),
+        len(positions) / engine.cylinders,
+    )
+
+
+def _wave(
+    rows: FloatArray,
+    name: str,
+    signal: AngleSignal,
+    *,
+    positions: tuple[int, ...],
+    engine: EngineSpec,
+    shift_deg: float = 0.0,
+) -> None:
+    """Own and shared part of one channel, seen from each of the positions that it hears."""
+    parts = _moments(signal)
+    parts[:2] -= parts[:2].mean(axis=1, keepdims=True)
+    size = float(np.sqrt((parts[1] ** 2).mean()))
+    if not size > 0.0 or not np.isfinite(parts).all():
+        return
+    angles = [engine.firing_angles_deg[p - 1] + shift_deg for p in positions]
+    turned = np.stack([_turned(parts, angle, engine.cycle_deg) for angle in angles]) / size
+    shared = turned.mean(axis=0)
+    own = turned - shared
+    for row, position in enumerate(positions):
+        rows[position - 1, BLOCKS[name].columns] = np.concatenate(
+            [
+                np.arcsinh(_pooled(own[row, 1], 72) / 0.05),
+                _pooled(shared[1], 72),
+                np.arcsinh(_pooled(own[row, 0] - own[row, 1], 36) / 0.02),
+                np.arcsinh(_pooled(own[row, 2], 36) / 0.02),
+                4.0 * _pooled(shared[2], 36),
+                np.arcsinh(_pooled(own[row, 3], 36) / 0.02),
+            ]
+        )
+        rows[position - 1, BLOCKS[f"{name}_there"].start] = 1.0
+
+
+def _moments(signal: AngleSignal) -> FloatArray:
+    """(4, fine bins): mean, usual (robust) cycle, standard deviation over cycles, and the cube root
+    of their third central moment, which tells rare events from common ones."""
+    values = signal.values
+    mean = values.mean(axis=0)
+    away = values - mean
+    return np.stack(
+        [
+            _pooled(mean, _FINE),
+            _pooled(signal.mean, _FINE),
+            np.sqrt(_pooled((away**2).mean(axis=0), _FINE)),
+            np.cbrt(_pooled((away**3).mean(axis=0), _FINE)),
+        ]
+    )
+
+
+def _pooled(values: FloatArray, bins: int) -> FloatArray:
+    """Means over equal spans of the last axis."""
+    count = values.shape[-1]
+    if count % bins == 0:
+        pooled: FloatArray = values.reshape(*values.shape[:-1], bins, count // bins).mean(-1)
+        return pooled
+    edges = np.linspace(0, count, bins + 1).astype(int)
+    summed: FloatArray = np.add.reduceat(values, edges[:-1], axis=-1) / np.diff(edges)
+    return summed
+
+
+def _turned(parts: FloatArray, angle_deg: float, cycle_deg: float) -> FloatArray:
+    """Begun at `angle_deg`, linear between bins."""
+    step = angle_deg * _FINE / cycle_deg
+    whole = int(np.floor(step))
+    share = step - whole
+    turned: FloatArray = (1.0 - share) * np.roll(parts, -whole, -1) + share * np.roll(
+        parts, -whole - 1, -1
+    )
+    return turned
+
+
+def _metrics(rows: FloatArray, table: MetricTable) -> None:
+    """Each metric less the median of the engine's cylinders."""
+    for column, (metric, scale) in enumerate(METRICS.items()):
+        known = [
+            (v.firing_position, v.estimate.value)
+            for v in table.of_metric(metric)
+            if v.firing_position is not None and v.estimate.value is not None
+        ]
+        if not known:
             continue
-        heard = next(
-            (s.positions for s in cylinders.shares if s.channel == signal.channel),
-            tuple(range(1, positions + 1)),
-        )
-        rows = shapes.setdefault(kind, np.full((positions, _MEAN_BINS + _SCATTER_BINS), np.nan))
-        arrival = next(
-            (
-                d.pulse_angle_deg.value
-                for d in cylinders.delays
-                if d.channel == signal.channel and kind == "exhaust"
-            ),
-            None,
-        )
-        scatter = np.asarray(signal.values.std(0))
-        for position in heard:
-            start = engine.firing_angles_deg[position - 1] + (arrival or 0.0)
-            rows[position - 1] = _turned(signal.mean, scatter, start / engine.cycle_deg)
-    for kind, rows in shapes.items():
-        names += [f"{kind} mean {b:02d}" for b in range(_MEAN_BINS)]
-        names += [f"{kind} scatter {b:02d}" for b in range(_SCATTER_BINS)]
-        columns.append(rows)
-    values = np.concatenate(columns, axis=1) if columns else np.zeros((positions, 0))
-    return tuple(names), values
+        middle = float(np.median([value for _, value in known]))
+        for position, value in known:
+            rows[position - 1, BLOCKS["metrics"].start + column] = np.arcsinh(
+                (value - middle) / scale
+            )
+            rows[position - 1, BLOCKS["metrics_there"].start + column] = 1.0
 
 
-def _metric_column(table: MetricTable, metric: str, positions: int) -> FloatArray:
-    column = np.full(positions, np.nan)
-    for value in table.of_metric(metric):
-        if value.firing_position is not None and value.estimate.value is not None:
-            column[value.firing_position - 1] = value.estimate.value
-    return column
+def _others(engine: EngineSpec) -> FloatArray:
+    """(positions, 36): where the other cylinders fire, counted from this one."""
+    bins = BLOCKS["others"].stop - BLOCKS["others"].start
+    marks = np.zeros((engine.cylinders, bins))
+    for p, own in enumerate(engine.firing_angles_deg):
+        for q, other in enumerate(engine.firing_angles_deg):
+            if p != q:
+                place = ((other - own) % engine.cycle_deg) * bins / engine.cycle_deg
+                low = int(place)
+                marks[p, low % bins] += 1.0 - (place - low)
+                marks[p, (low + 1) % bins] += place - low
+    return marks
 
 
-def _turned(mean: FloatArray, scatter: FloatArray, turns: float) -> FloatArray:
-    """Mean and scatter in bins, begun 30 degrees of a four-stroke cycle before `turns`."""
-    count = len(mean)
-    size = float(mean.std()) or 1.0
-    shift = round((turns - 1.0 / 24.0) * count)
-
-    def binned(values: FloatArray, bins: int) -> FloatArray:
-        edges = np.linspace(0, count, bins + 1).astype(int)
-        sums = np.add.reduceat(np.roll(values, -shift), edges[:-1])
-        averaged: FloatArray = sums / np.diff(edges)
-        return averaged
-
-    level = float(mean.mean())
-    return np.concatenate(
-        [binned(mean - level, _MEAN_BINS) / size, binned(scatter, _SCATTER_BINS) / size]
+def _engine(cylinders: CylinderSet, engine: EngineSpec, speed_rpm: float) -> FloatArray:
+    nearest = min(_COUNTS, key=lambda n: abs(n - engine.cylinders))
+    cycles = max((len(s.values) for s in cylinders.signals), default=1)
+    numbered = any(a.cylinder is not None for a in cylinders.assignments)
+    return np.array(
+        [
+            *(float(n == nearest) for n in _COUNTS),
+            np.log(speed_rpm / 1000.0),
+            np.log(cycles / 30.0),
+            float(engine.fuel is Fuel.DIESEL),
+            float(engine.fuel is Fuel.PETROL),
+            float(numbered),
+        ]
     )

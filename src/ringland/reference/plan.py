@@ -1,69 +1,105 @@
-"""Which cases are simulated: read from reference_cases.toml, drawn case by case."""
+"""What is simulated to learn how faults look: reference_cases.toml, read strictly."""
 
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import pairwise
-
-import numpy as np
 
 from ringland.data.knowledge import Table, read_knowledge_file
 from ringland.errors import SettingError
-from ringland.model import EngineSpec, Fuel
-from ringland.simulator.faults import FAULT_KINDS, Fault, Scope
 
-__all__ = ["CaseSettings", "Component", "PlannedCase", "load_settings", "plan_cases"]
+__all__ = ["Background", "CaseSettings", "Component", "LooksLike", "load_settings"]
 
 
 @dataclass(frozen=True)
 class Component:
-    """One kind of simulated fault and the failure mode it stands for."""
+    """One kind of simulated fault.
+
+    Severity from `least` to `most` in `unit`, even in its logarithm; `weight`: how often it is
+    simulated; `fuels` it occurs with, empty for all.
+    """
 
     kind: str
-    mode: str
+    unit: str
     least: float
     most: float
+    weight: float
     fuels: tuple[str, ...]
 
 
 @dataclass(frozen=True)
-class CaseSettings:
-    """How many cases, how long, and how they are drawn; see reference_cases.toml."""
+class LooksLike:
+    """A failure mode as a mixture of simulated kinds; `shares` sum to 1."""
 
-    sound: int
-    per_component: int
-    seconds: float
-    settle_s: float
-    healthy_scale_low: float
-    healthy_scale_high: float
-    student_freedom: float
-    components: tuple[Component, ...]
+    mode: str
+    kinds: tuple[str, ...]
+    shares: tuple[float, ...]
 
 
 @dataclass(frozen=True)
-class PlannedCase:
-    """One case: component index (None: sound), the fault, and the seed of everything drawn."""
+class Background:
+    """Something the whole engine has now and then, which is not to be named from these cases."""
 
-    component: int | None
-    fault: Fault | None
-    seed: int
+    kind: str
+    least: float
+    most: float
+
+
+@dataclass(frozen=True)
+class CaseSettings:
+    """How cases are drawn; see reference_cases.toml."""
+
+    sound_share: float
+    engine_cases: int
+    healthy_scale_low: float
+    healthy_scale_high: float
+    components: tuple[Component, ...]
+    background: tuple[Background, ...]
+    looks_like: tuple[LooksLike, ...]
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """Simulated kinds of fault, in the order in which they are numbered."""
+        return tuple(c.kind for c in self.components)
 
 
 def _component(table: Table) -> Component:
     component = Component(
-        kind=table.text("kind", tuple(FAULT_KINDS)),
-        mode=table.text("mode"),
+        kind=table.text("kind"),
+        unit=table.text("unit"),
         least=table.number("least", 1e-6, 1e6),
         most=table.number("most", 1e-6, 1e6),
+        weight=table.number("weight", 0.1, 10.0),
         fuels=table.texts("fuels", ("petrol", "diesel", "gas")),
     )
     table.finish()
-    if component.most <= component.least or component.most > FAULT_KINDS[component.kind].most:
+    if component.most <= component.least:
         raise SettingError(
             f"{table.where}: the severities are out of range.",
             got=f"{component.least} to {component.most}",
-            allowed=f"rising, at most {FAULT_KINDS[component.kind].most}",
+            allowed="rising",
         )
     return component
+
+
+def _background(table: Table) -> Background:
+    found = Background(
+        kind=table.text("kind"),
+        least=table.number("least", -1e6, 1e6),
+        most=table.number("most", -1e6, 1e6),
+    )
+    table.finish()
+    return found
+
+
+def _looks_like(table: Table, kinds: tuple[str, ...]) -> LooksLike:
+    found = LooksLike(table.text("mode"), table.texts("kinds", kinds), table.numbers("shares"))
+    table.finish()
+    if len(found.kinds) != len(found.shares) or abs(sum(found.shares) - 1.0) > 1e-9:
+        raise SettingError(
+            f"{table.where}: the shares do not fit the kinds.",
+            got=str(found.shares),
+            allowed="one share for each kind, together 1",
+        )
+    return found
 
 
 @lru_cache(maxsize=1)
@@ -71,61 +107,17 @@ def load_settings() -> CaseSettings:
     """The settings that come with the package. Raises SettingError saying what is wrong where."""
     file = read_knowledge_file("reference_cases.toml")
     cases = file.table("cases")
+    components = tuple(_component(t) for t in file.tables("component", name="kind"))
+    kinds = tuple(c.kind for c in components)
     settings = CaseSettings(
-        sound=int(cases.number("sound", 4, 10_000)),
-        per_component=int(cases.number("per_component", 4, 10_000)),
-        seconds=cases.number("seconds", 1.0, 60.0),
-        settle_s=cases.number("settle_s", 0.5, 10.0),
+        sound_share=cases.number("sound_share", 0.05, 0.9),
+        engine_cases=int(cases.number("engine_cases", 10, 100_000)),
         healthy_scale_low=cases.number("healthy_scale_low", 0.0, 5.0),
         healthy_scale_high=cases.number("healthy_scale_high", 0.0, 5.0),
-        student_freedom=cases.number("student_freedom", 2.1, 100.0),
-        components=tuple(_component(t) for t in file.tables("component", name="kind")),
+        components=components,
+        background=tuple(_background(t) for t in file.tables("background", name="kind")),
+        looks_like=tuple(_looks_like(t, kinds) for t in file.tables("looks_like", name="mode")),
     )
     cases.finish()
     file.finish()
     return settings
-
-
-def _neighbours(engine: EngineSpec) -> list[tuple[int, int]]:
-    """Cylinder numbers next to one another in one bank."""
-    banks = engine.banks or (1,) * engine.cylinders
-    pairs = []
-    for bank in sorted(set(banks)):
-        inside = [c for c in range(1, engine.cylinders + 1) if banks[c - 1] == bank]
-        pairs += list(pairwise(inside))
-    return pairs
-
-
-def plan_cases(
-    engine: EngineSpec, settings: CaseSettings, *, seed: int = 0, scale: float = 1.0
-) -> tuple[PlannedCase, ...]:
-    """All cases for one engine in a mixed order, so that any first part of them is a fair sample.
-
-    `scale` multiplies the numbers of cases. Severities are spread evenly in their logarithm.
-    """
-    rng = np.random.default_rng([seed, 31337])
-    cases = [
-        PlannedCase(None, None, seed * 100_003 + i) for i in range(round(settings.sound * scale))
-    ]
-    pairs = _neighbours(engine)
-    for index, component in enumerate(settings.components):
-        if component.fuels and engine.fuel is not Fuel.UNKNOWN:
-            if engine.fuel.value not in component.fuels:
-                continue
-        elif component.fuels and component.fuels == ("diesel",):
-            continue
-        pair = FAULT_KINDS[component.kind].scope == Scope.PAIR
-        if pair and not pairs:
-            continue
-        count = max(4, round(settings.per_component * scale))
-        steps = (rng.permutation(count) + rng.random(count)) / count
-        for step in steps:
-            severity = component.least * (component.most / component.least) ** step
-            where = (
-                pairs[int(rng.integers(len(pairs)))]
-                if pair
-                else (int(rng.integers(engine.cylinders)) + 1,)
-            )
-            fault = Fault(component.kind, where, float(severity))
-            cases.append(PlannedCase(index, fault, seed * 100_003 + len(cases)))
-    return tuple(cases[i] for i in rng.permutation(len(cases)))

@@ -1,0 +1,191 @@
+"""Make the simulated cases that the pulse network is learnt from, and learn it.
+
+    python scripts/learn_reference.py make --first 0 --count 8000 --folder out/cases --workers 2
+    python scripts/learn_reference.py learn --folder out/cases
+
+Making is resumable: every file of cases is written once, whole. Learning writes the network into
+the package and says how well it does on cases left out (every tenth seed). Hours on two cores.
+"""
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+
+import numpy as np
+
+from ringland.model._arrays import FloatArray
+from ringland.reference.cases import Example
+from ringland.reference.features import hide
+from ringland.reference.network import PulseNetwork
+
+PER_FILE = 100
+NETWORK = Path(__file__).parents[1] / "src" / "ringland" / "data" / "pulse_network.npz"
+
+ACTIONABLE = {
+    "misfire": 0.2, "weak_burn": 0.25, "late_burn": 15.0, "rich": 0.2, "lean": 0.2,
+    "injector_dribble": 0.2, "ring_leak": 2.0, "stuck_ring": 4.0, "scored_bore": 8.0,
+    "exhaust_valve_leak": 2.0, "inlet_valve_leak": 2.0, "worn_exhaust_lobe": 0.4,
+    "worn_inlet_lobe": 0.4, "broken_exhaust_spring": 20.0, "broken_inlet_spring": 20.0,
+    "intake_leak_cylinder": 4.0, "low_compression": 1.5, "neighbour_leak": 3.0,
+}  # fmt: skip
+"""Severities from which a technician would act (own judgement)."""
+
+
+def make_file(first: int, folder: Path) -> int:
+    """Cases of PER_FILE seeds into one file; the number of recordings in it."""
+    from ringland.reference.cases import Example, simulated_examples
+    from ringland.reference.learn import keep_examples
+
+    path = folder / f"cases-{first:07d}.npz"
+    if path.is_file():
+        return 0
+    examples: list[Example] = []
+    for seed in range(first, first + PER_FILE):
+        examples.extend(simulated_examples(seed))
+    keep_examples(examples, path)
+    return len(examples)
+
+
+def make(first: int, count: int, folder: Path, workers: int) -> None:
+    """All files, in parallel, with a line for each."""
+    folder.mkdir(parents=True, exist_ok=True)
+    began, made = time.monotonic(), 0
+    with ProcessPoolExecutor(workers) as pool:
+        jobs = [pool.submit(make_file, f, folder) for f in range(first, first + count, PER_FILE)]
+        for done, job in enumerate(as_completed(jobs), start=1):
+            made += job.result()
+            print(f"{done} of {len(jobs)} files, {made} recordings, "
+                  f"{time.monotonic() - began:.0f} s", flush=True)  # fmt: skip
+
+
+def posterior(
+    network: PulseNetwork, examples: Sequence[Example], hidden: str | None
+) -> list[FloatArray]:
+    """For each recording (1 + positions, kinds): the first row holds the sound engine's share in
+    its first column."""
+    found = []
+    for example in examples:
+        values = example.values.astype(np.float64)
+        scores, _ = network.outputs(network.inputs(hide(values, hidden) if hidden else values))
+        top = max(0.0, float(scores.max()))
+        grown = np.exp(scores - top)
+        sound = np.zeros((1, scores.shape[1]))
+        sound[0, 0] = np.exp(-top)
+        whole = np.concatenate([sound, grown])
+        found.append(whole / whole.sum())
+    return found
+
+
+def report(network: PulseNetwork, rest: Sequence[Example]) -> None:
+    """Detection at 1 % false alarms, cylinder, kind, calibration; by kind and by hook-up."""
+    single = [len(e.faults) == 1 and len(e.faults[0][1]) == 1 and e.numbered for e in rest]
+    acting = np.array(
+        [
+            s and e.faults[0][2] >= ACTIONABLE[e.faults[0][0]]
+            for s, e in zip(single, rest, strict=True)
+        ]
+    )
+    sound = np.array([not e.faults and e.numbered for e in rest])
+    for title, hidden in (("exhaust and crankcase", None), ("exhaust alone", "crankcase"),
+                          ("crankcase alone", "exhaust")):  # fmt: skip
+        told = posterior(network, rest, hidden)
+        fault = np.array([1.0 - p[0, 0] for p in told])
+        limit = np.quantile(fault[sound], 0.99)
+        rows = []
+        for n in np.flatnonzero(acting).tolist():
+            kind, (position,), _ = rest[n].faults[0]
+            by_kind = told[n][1:].sum(axis=0)
+            order = np.argsort(-by_kind)
+            rows.append(
+                (
+                    fault[n] > limit,
+                    int(np.argmax(told[n][1:].sum(axis=1))) + 1 == position,
+                    network.kinds[order[0]] == kind,
+                    kind in (network.kinds[order[0]], network.kinds[order[1]]),
+                )
+            )
+        detected, where, first, second = np.mean(rows, axis=0)
+        print(f"{title}: {len(rows)} actionable, detected {detected:.3f} at 1 % false alarms of "
+              f"{int(sound.sum())}, position {where:.3f}, kind first {first:.3f}, "
+              f"among two {second:.3f}")  # fmt: skip
+        if hidden is None:
+            print(f"expected calibration error of 'faulty': {calibration(fault, rest):.3f}")
+            by_kind_table(network, rest, told, acting)
+
+
+def calibration(fault: FloatArray, rest: Sequence[Example]) -> float:
+    """Expected calibration error in ten bins."""
+    true = np.array([bool(e.faults) for e in rest])
+    bins = np.minimum((fault * 10).astype(int), 9)
+    return float(
+        sum(abs(fault[bins == b].mean() - true[bins == b].mean()) * (bins == b).mean()
+            for b in range(10) if (bins == b).any())
+    )  # fmt: skip
+
+
+def by_kind_table(
+    network: PulseNetwork, rest: Sequence[Example], told: Sequence[FloatArray], acting: FloatArray
+) -> None:
+    """A line for each kind: how often its position and itself lead, and what it is taken for."""
+    for kind in network.kinds:
+        chosen = [n for n in np.flatnonzero(acting).tolist() if rest[n].faults[0][0] == kind]
+        if not chosen:
+            continue
+        leading = [network.kinds[int(np.argmax(told[n][1:].sum(axis=0)))] for n in chosen]
+        right = np.mean(
+            [int(np.argmax(told[n][1:].sum(axis=1))) + 1 == rest[n].faults[0][1][0] for n in chosen]
+        )
+        names, counts = np.unique(leading, return_counts=True)
+        order = np.argsort(-counts)[:4]
+        taken = ", ".join(f"{names[i]} {counts[i] / len(chosen):.2f}" for i in order)
+        print(f"  {kind:22s} {len(chosen):4d} position {right:.2f}; {taken}")
+
+
+def learn(folder: Path, out: Path, passes: int, members: int) -> None:
+    """Learn from all files but every tenth seed, and report on that tenth."""
+    from ringland.reference.learn import LearnSettings, load_examples
+    from ringland.reference.learn import learn as learn_network
+    from ringland.reference.network import save_network
+    from ringland.reference.plan import load_settings
+
+    examples = [e for path in sorted(folder.glob("cases-*.npz")) for e in load_examples(path)]
+    kept = [e for e in examples if e.seed % 10]
+    rest = [e for e in examples if e.seed % 10 == 0]
+    print(f"{len(kept)} recordings to learn from, {len(rest)} left out", flush=True)
+    network = learn_network(
+        kept, rest, load_settings(), LearnSettings(passes=passes, members=members),
+        lambda line: print(line, flush=True),
+    )  # fmt: skip
+    save_network(network, str(out))
+    print(f"temperature {network.temperature:.3f}, far {network.far:.2f}, written to {out}")
+    report(network, rest)
+
+
+def main(words: list[str]) -> int:
+    """Parse and run."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    ways = parser.add_subparsers(dest="way", required=True)
+    making = ways.add_parser("make")
+    making.add_argument("--first", type=int, default=0)
+    making.add_argument("--count", type=int, default=8000)
+    making.add_argument("--folder", type=Path, required=True)
+    making.add_argument("--workers", type=int, default=2)
+    learning = ways.add_parser("learn")
+    learning.add_argument("--folder", type=Path, required=True)
+    learning.add_argument("--out", type=Path, default=NETWORK)
+    learning.add_argument("--passes", type=int, default=40)
+    learning.add_argument("--members", type=int, default=3)
+    given = parser.parse_args(words)
+    if given.way == "make":
+        make(given.first, given.count, given.folder, given.workers)
+    else:
+        learn(given.folder, given.out, given.passes, given.members)
+    return 0
+
+
+if __name__ == "__main__":
+    np.seterr(all="ignore")
+    sys.exit(main(sys.argv[1:]))

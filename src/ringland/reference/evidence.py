@@ -1,0 +1,131 @@
+"""What the simulated cases say of one recording: a ratio per failure mode and position."""
+
+import numpy as np
+from scipy.special import logsumexp
+
+from ringland.model import CaseEvidence, CycleSet, CylinderSet, EngineSpec, Estimate, MetricTable
+from ringland.model._arrays import FloatArray
+from ringland.model.engine import Fuel
+from ringland.reference.features import BLOCKS, hide, recording_features
+from ringland.reference.network import PulseNetwork, load_network
+from ringland.reference.plan import CaseSettings, load_settings
+
+__all__ = ["case_evidence", "log_ratios", "simulated_share"]
+
+_DIESEL_SHARE = 0.4  # of the cases, where the fuel is not said
+_STRANGE = 4.0  # added to "something else" where nothing simulated looks like this
+_HIDEABLE = ("exhaust", "crankcase")
+
+
+def case_evidence(
+    table: MetricTable,
+    cylinders: CylinderSet,
+    cycles: CycleSet,
+    engine: EngineSpec,
+    *,
+    network: PulseNetwork | None = None,
+    settings: CaseSettings | None = None,
+) -> CaseEvidence | None:
+    """Ratios of one recording; None where nothing was simulated that it could be held against."""
+    network = network or load_network()
+    settings = settings or load_settings()
+    speed = float(np.median(cycles.speed_rpm))
+    values = recording_features(table, cylinders, engine, speed_rpm=speed)
+    if values is None:
+        return None
+    ratios, steps = log_ratios(network, settings, values, engine)
+    unused = [p for p, c in enumerate(engine.firing_order) if c in engine.inactive_cylinders]
+    ratios[unused] = -np.inf
+    size = (network.inputs(values) ** 2).mean(axis=1)
+    strange = [int(p) + 1 for p in np.flatnonzero(size > network.far)]
+    there = [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
+    without = {}
+    if len(there) > 1:
+        for channel in there:
+            other, _ = log_ratios(network, settings, hide(values, channel), engine)
+            other[unused] = -np.inf
+            without[channel] = _by_mode(settings, network, other)
+    active = ratios[[p for p in range(len(ratios)) if p not in unused]]
+    return CaseEvidence(
+        log_ratio=_by_mode(settings, network, ratios),
+        # something that is not in the list looks like the average of what is
+        none_of_these=float(logsumexp(active) - np.log(active.size)) + _STRANGE * bool(strange),
+        metrics=tuple(d.id for d in table.definitions),
+        resembles_nothing=_strange(network, strange),
+        severity=_severities(settings, network, ratios, steps),
+        without_channel=without,
+    )
+
+
+def simulated_share(settings: CaseSettings, engine: EngineSpec) -> FloatArray:
+    """(kinds,) how often each kind was simulated at one position, over how often a sound engine."""
+    shares = []
+    for fuel in ("petrol", "diesel"):
+        weight = np.array(
+            [c.weight if fuel in c.fuels or not c.fuels else 0.0 for c in settings.components]
+        )
+        shares.append(weight / weight.sum())
+    petrol, diesel = shares
+    mixed = {
+        Fuel.DIESEL: diesel,
+        Fuel.UNKNOWN: _DIESEL_SHARE * diesel + (1.0 - _DIESEL_SHARE) * petrol,
+    }.get(engine.fuel, petrol)
+    share: FloatArray = (
+        (1.0 - settings.sound_share) / settings.sound_share * mixed / engine.cylinders
+    )
+    return share
+
+
+def log_ratios(
+    network: PulseNetwork, settings: CaseSettings, values: FloatArray, engine: EngineSpec
+) -> tuple[FloatArray, FloatArray]:
+    """(positions, kinds) log of p(recording | kind at position) over p(recording | sound), and the
+    severities. Kinds that do not occur with this fuel are -inf. Equation (7)."""
+    scores, steps = network.outputs(network.inputs(values))
+    share = simulated_share(settings, engine)
+    with np.errstate(divide="ignore"):
+        ratios = np.where(share > 0.0, scores - np.log(share), -np.inf)
+    return ratios, steps
+
+
+def _by_mode(
+    settings: CaseSettings, network: PulseNetwork, ratios: FloatArray
+) -> dict[tuple[str, int | None], float]:
+    """Mixtures of kinds; modes none of whose kinds occurs here are unlikely, not impossible."""
+    found: dict[tuple[str, int | None], float] = {}
+    for look in settings.looks_like:
+        columns = [network.kinds.index(k) for k in look.kinds]
+        mixed = logsumexp(ratios[:, columns], axis=1, b=np.array(look.shares))
+        for position, value in enumerate(mixed, start=1):
+            found[look.mode, position] = float(max(value, -30.0))
+    return found
+
+
+def _severities(
+    settings: CaseSettings, network: PulseNetwork, ratios: FloatArray, steps: FloatArray
+) -> dict[tuple[str, int | None], Estimate]:
+    """Severity of the likeliest kind of each mode, 90 % interval, in that kind's unit."""
+    found: dict[tuple[str, int | None], Estimate] = {}
+    for look in settings.looks_like:
+        columns = [network.kinds.index(k) for k in look.kinds]
+        for position in range(len(ratios)):
+            k = columns[int(np.argmax(ratios[position, columns]))]
+            component = settings.components[k]
+            reach = np.log(component.most / component.least)
+            middle, half = float(steps[position, k]), 1.645 * float(network.severity_error[k])
+            low, value, high = (
+                float(component.least * np.exp(reach * min(max(s, 0.0), 1.0)))
+                for s in (middle - half, middle, middle + half)
+            )
+            found[look.mode, position + 1] = Estimate(value, low, high, component.unit, 0.90)
+    return found
+
+
+def _strange(network: PulseNetwork, positions: list[int]) -> str | None:
+    if not positions:
+        return None
+    where = ", ".join(str(p) for p in positions)
+    return (
+        f"Firing position {where} resembles none of the {network.cases} simulated recordings, "
+        "sound or faulty: check the hook-up and the engine description first."
+    )

@@ -1,0 +1,107 @@
+"""From features to a score for every simulated kind of fault at every firing position.
+
+The same small network looks at each position in turn; the scores of one recording compete, a sound
+engine scoring 0. Equations (4) to (7) of docs/theory/reference.md.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from ringland.model._arrays import FloatArray, read_only
+
+__all__ = ["LAYERS", "PulseNetwork", "load_network", "save_network"]
+
+LAYERS = ("w1", "b1", "w2", "b2", "w3", "b3", "skip")
+"""Arrays of one member: two hidden layers, the output, and a straight line past them."""
+
+_FILE = "pulse_network.npz"
+
+
+@dataclass(frozen=True, eq=False)
+class PulseNetwork:
+    """Learnt weights.
+
+    `projection` (columns, inputs): features to nearly white inputs. `members`: arrays as LAYERS, of
+    several networks whose scores are averaged. `kinds`: simulated kinds of fault, the order of the
+    first half of the outputs; the second half are their severities, 0 (least) to 1 (most) in the
+    logarithm, with standard errors `severity_error` (kinds,). Scores are divided by `temperature`.
+    `far`: mean square input of a position beyond which nothing simulated resembles it.
+    `cases`: recordings learnt from.
+    """
+
+    kinds: tuple[str, ...]
+    projection: FloatArray
+    members: tuple[dict[str, FloatArray], ...]
+    temperature: float
+    severity_error: FloatArray
+    far: float
+    cases: int
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "projection", read_only(self.projection))
+        object.__setattr__(self, "severity_error", read_only(self.severity_error))
+
+    def inputs(self, values: FloatArray) -> FloatArray:
+        """(positions, columns) features to (positions, inputs)."""
+        inputs: FloatArray = values @ self.projection
+        return inputs
+
+    def outputs(self, inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Scores and severities, (positions, kinds) each."""
+        raw = np.mean([_member(m, inputs) for m in self.members], axis=0)
+        kinds = len(self.kinds)
+        return raw[:, :kinds] / self.temperature, raw[:, kinds:]
+
+
+def _member(layers: dict[str, FloatArray], x: FloatArray) -> FloatArray:
+    hidden = _silu(x @ layers["w1"] + layers["b1"])
+    hidden = _silu(hidden @ layers["w2"] + layers["b2"])
+    out: FloatArray = hidden @ layers["w3"] + layers["b3"] + x @ layers["skip"]
+    return out
+
+
+def _silu(x: FloatArray) -> FloatArray:
+    """x times its logistic function (Elfwing et al., Neural Networks 107 (2018) 3)."""
+    y: FloatArray = x / (1.0 + np.exp(-np.clip(x, -60.0, 60.0)))
+    return y
+
+
+def save_network(network: PulseNetwork, path: str) -> None:
+    """Write a network, in half precision."""
+    arrays: dict[str, Any] = {
+        f"{n}_{name}": member[name].astype(np.float16)
+        for n, member in enumerate(network.members)
+        for name in LAYERS
+    }
+    np.savez_compressed(
+        path,
+        kinds=np.array(network.kinds),
+        projection=network.projection.astype(np.float16),
+        numbers=np.array([network.temperature, network.far, float(network.cases)]),
+        severity_error=network.severity_error,
+        **arrays,
+    )
+
+
+@lru_cache(maxsize=1)
+def load_network() -> PulseNetwork:
+    """The network that comes with the package."""
+    with files("ringland").joinpath("data", _FILE).open("rb") as file, np.load(file) as data:
+        count = sum(name.endswith("_w1") for name in data.files)
+        temperature, far, cases = (float(v) for v in data["numbers"])
+        return PulseNetwork(
+            kinds=tuple(str(k) for k in data["kinds"]),
+            projection=data["projection"].astype(np.float64),
+            members=tuple(
+                {name: data[f"{n}_{name}"].astype(np.float64) for name in LAYERS}
+                for n in range(count)
+            ),
+            temperature=temperature,
+            severity_error=data["severity_error"],
+            far=far,
+            cases=int(cases),
+        )

@@ -14,7 +14,7 @@ COVERAGE = 0.95
 FEWEST_CYCLES = 20
 """No stop before: scatter guessed from fewer cycles stops too early too often."""
 _INFLATION = 2.0
-_LEAST_FACTOR, _MOST_FACTOR = 0.8, 6.0
+_LEAST_FACTOR, _MOST_FACTOR = 0.5, 6.0
 
 
 @dataclass(frozen=True)

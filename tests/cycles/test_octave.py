@@ -5,7 +5,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from ringland.cycles.comb import candidate_ridges
+from ringland.cycles.comb import Ridge, candidate_ridges
 from ringland.cycles.octave import cycle_log_evidence, firing_pattern, line_spectrum
 from ringland.cycles.track import track_phase
 
@@ -45,7 +45,9 @@ def test_the_best_ridge_is_the_firing_frequency(firing_hz: float) -> None:
 
 
 def test_the_track_runs_at_the_firing_frequency() -> None:
-    track = track_phase((bells(30.0),), RATE_HZ, np.array([0.0, 4.0]), np.array([29.5, 29.5]), 4)
+    track = track_phase(
+        (bells(30.0),), RATE_HZ, Ridge(np.array([0.0, 4.0]), np.array([29.5, 29.5]), 1.0), 4
+    )
     assert track is not None
     span = track.time_s[-1] - track.time_s[0]
     assert track.phase[-1] / span == pytest.approx(30.0, rel=2e-4)
@@ -62,9 +64,8 @@ def test_the_right_cycle_length_explains_the_lines_best(cylinders: int, trains: 
     firing_hz = 800.0 * cylinders / 120.0
     signal = np.array(train.recording.channels[0].samples)
     signal -= signal.mean()
-    track = track_phase(
-        (signal,), trains.RATE_HZ, np.array([0.0, 5.0]), np.array([firing_hz] * 2), cylinders
-    )
+    ridge = Ridge(np.array([0.0, 5.0]), np.array([firing_hz] * 2), 1.0)
+    track = track_phase((signal,), trains.RATE_HZ, ridge, cylinders)
     assert track is not None
     spectrum = line_spectrum(signal, trains.RATE_HZ, track, 12.0 * firing_hz)
     angles = np.asarray(engine.firing_angles_deg)
@@ -79,4 +80,4 @@ def test_the_right_cycle_length_explains_the_lines_best(cylinders: int, trains: 
 
 def test_nothing_repeats_in_too_short_a_signal() -> None:
     few = bells(30.0, seconds=0.05)
-    assert track_phase((few,), RATE_HZ, np.array([0.0]), np.array([30.0]), 4) is None
+    assert track_phase((few,), RATE_HZ, Ridge(np.array([0.0]), np.array([30.0]), 1.0), 4) is None

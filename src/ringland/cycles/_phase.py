@@ -21,6 +21,8 @@ _FEWEST_PER_TEMPLATE = 6  # cycles from which each cylinder gets a template of i
 _AVERAGED_PERIODS = 9  # cross-spectra averaged before their phase is read
 _DIFFERENCE_PASSES = 3
 _TEMPLATE_PASSES = 3
+_SETTLED = 0.01  # periods: a correction as small as this needs no further pass
+_ALIGNED = 1e-3
 _SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
 _PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
 _FAST = {"reassoc", "contract"}  # order of sums left to the machine
@@ -350,12 +352,12 @@ def _agreement(pulses: ComplexArray, cylinders: int) -> float:  # pragma: no cov
 
 @numba.njit(cache=True)
 def settle(
-    signals: FloatArray, rate_hz: float, frequency_hz: FloatArray, cylinders: int
+    signals: FloatArray, rate_hz: float, frequency_hz: FloatArray, cylinders: int, quick: bool
 ) -> FloatArray:  # pragma: no cover - compiled
     """Phase in periods at every sample by passes that only compare pulses with one another.
 
-    `signals` (channels, n); `frequency_hz` (n,) to start from. Empty when fewer than four periods
-    are there.
+    `signals` (channels, n); `frequency_hz` (n,) to start from; `quick`: end when a pass changes
+    little. Empty when fewer than four periods are there.
     """
     phase = np.zeros(signals.shape[1])
     for n in range(1, phase.shape[0]):
@@ -367,13 +369,16 @@ def settle(
             return np.empty(0)
         # neighbours first: far apart, a wrong guess would wrap round
         lag = cylinders if number > 0 and periods >= 3 * cylinders else 1
-        _correct(phase, _drift(pulses, lag, 30.0 if number > 0 else 1e4))
+        curve = _drift(pulses, lag, 30.0 if number > 0 else 1e4)
+        _correct(phase, curve)
+        if quick and number > 0 and np.abs(curve).max() < _SETTLED:
+            break
     return phase
 
 
 @numba.njit(cache=True)
 def align(
-    signals: FloatArray, rate_hz: float, phase: FloatArray, cylinders: int
+    signals: FloatArray, rate_hz: float, phase: FloatArray, cylinders: int, quick: bool
 ) -> tuple[float, FloatArray, float, float]:  # pragma: no cover - compiled
     """Passes that compare each pulse with the mean one, from a settled phase.
 
@@ -382,7 +387,7 @@ def align(
     pulses have in common. The agreement is negative when fewer than four periods are there.
     """
     phase = phase.copy()
-    sd = 0.5
+    sd, moved = 0.5, 1.0
     for _ in range(_TEMPLATE_PASSES):
         pulses = _demodulate(signals, rate_hz, phase)
         if pulses.shape[1] == 0:
@@ -390,8 +395,12 @@ def align(
         shift, weight = _local_shift(pulses, cylinders)
         curve, sd = _smooth(shift, weight)
         _correct(phase, curve)
-    pulses = _demodulate(signals, rate_hz, phase)
-    if pulses.shape[1] == 0:
-        return -1.0, phase, sd, 0.0
+        moved = np.abs(curve).max()
+        if quick and moved < _ALIGNED:
+            break
+    if not quick or moved >= _ALIGNED:  # else the pulses at hand are those of the corrected phase
+        pulses = _demodulate(signals, rate_hz, phase)
+        if pulses.shape[1] == 0:
+            return -1.0, phase, sd, 0.0
     likeness = _agreement(pulses, 1) / signals.shape[0]
     return _agreement(pulses, cylinders), phase, sd, likeness

@@ -12,9 +12,12 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from ringland.signals import block_decimate
+
 __all__ = ["Ridge", "candidate_ridges"]
 
 FloatArray = NDArray[np.float64]
+SingleArray = NDArray[np.float32]
 
 _GRID_RATIO = 1.004  # step of the logarithmic frequency grid
 _PERIODS_PER_FRAME = 8.0  # pulses in one frame at the bottom of an octave band
@@ -24,6 +27,9 @@ _CAP_NEPER = 3.0  # one strong line may not outvote a whole comb
 _WANDER = 0.08  # widest excursion of the speed around its middle that the ridge follows
 _STEP_COST = 0.25  # score lost for each grid step between frames: speed has inertia
 _REACH = 3  # most grid steps between frames
+_OVERLAP = 4  # frames begin this often in the length of one
+_PAD = 4  # bins per bin of the frame, by zeros
+_RATE_OVER_TOP = 2.6  # least sampling rate over the highest line looked at
 
 
 @dataclass(frozen=True)
@@ -37,33 +43,38 @@ class Ridge:
 
 @numba.njit(cache=True)
 def _contrast(
-    log_power: FloatArray, bins_per_hz: float, grid_hz: FloatArray, harmonics: int, out: FloatArray
-) -> None:
-    """out[frame, grid]: mean over harmonics of log line minus log valleys, capped."""
+    log_power: SingleArray, bins_per_hz: float, grid_hz: FloatArray, harmonics: int, out: FloatArray
+) -> None:  # pragma: no cover - compiled
+    """Add to out[frame, grid]: mean over harmonics of log line minus log valleys, capped."""
     frames, bins = log_power.shape
-    for t in range(frames):
-        for g in range(grid_hz.shape[0]):
+    low = np.empty(2 * harmonics + 1, dtype=np.int64)
+    part = np.empty(2 * harmonics + 1, dtype=np.float32)
+    for g in range(grid_hz.shape[0]):
+        # places 0, 2, 4 ... are valleys, 1, 3, 5 ... lines
+        count = 0
+        for k in range(2 * harmonics + 1):
+            position = 0.5 * (k + 1) * grid_hz[g] * bins_per_hz
+            if position > bins - 2:
+                break
+            low[k] = int(position)
+            part[k] = position - low[k]
+            count = k // 2
+        if count == 0:
+            continue
+        # the square root keeps a comb of few lines from winning on luck
+        scale = 1.0 / np.sqrt(count)
+        for t in range(frames):
             total = 0.0
-            count = 0
-            for h in range(1, harmonics + 1):
-                above = (h + 0.5) * grid_hz[g] * bins_per_hz
-                if above > bins - 2:
-                    break
-                line = _at(log_power[t], h * grid_hz[g] * bins_per_hz)
-                valley = 0.5 * (
-                    _at(log_power[t], (h - 0.5) * grid_hz[g] * bins_per_hz)
-                    + _at(log_power[t], above)
-                )
-                total += min(max(line - valley, -_CAP_NEPER), _CAP_NEPER)
-                count += 1
-            # the square root keeps a comb of few lines from winning on luck
-            out[t, g] = total / np.sqrt(count) if count > 0 else 0.0
-
-
-@numba.njit(cache=True)
-def _at(values: FloatArray, position: float) -> float:
-    low = int(position)
-    return float(values[low] + (position - low) * (values[low + 1] - values[low]))
+            row = log_power[t]
+            before = row[low[0]] + part[0] * (row[low[0] + 1] - row[low[0]])
+            for h in range(count):
+                i, j = low[2 * h + 1], low[2 * h + 2]
+                line = row[i] + part[2 * h + 1] * (row[i + 1] - row[i])
+                after = row[j] + part[2 * h + 2] * (row[j + 1] - row[j])
+                height = line - 0.5 * (before + after)
+                total += min(max(height, -_CAP_NEPER), _CAP_NEPER)
+                before = after
+            out[t, g] += total * scale
 
 
 @numba.njit(cache=True)
@@ -93,59 +104,77 @@ def _best_path(score: FloatArray, reach: int) -> NDArray[np.int64]:
 
 
 def _log_spectra(
-    signals: tuple[FloatArray, ...], rate_hz: float, frame_s: float, highest_hz: float
-) -> tuple[tuple[FloatArray, ...], float, FloatArray]:
+    signals: tuple[FloatArray, ...],
+    rate_hz: float,
+    frame_s: float,
+    highest_hz: float,
+    *,
+    coarser: int,
+) -> tuple[tuple[SingleArray, ...], float, FloatArray]:
     """Log power spectra per channel, (frames, bins) each; bins per hertz; frame centres, s.
 
-    Bins beyond `highest_hz` are left out.
+    Bins beyond `highest_hz` are left out. Single precision: lines 70 dB down count no more.
     """
-    length = len(signals[0])
+    factor = max(1, int(rate_hz / (_RATE_OVER_TOP * highest_hz)))
+    offset_s = (factor - 1) / 2.0 / rate_hz
+    small = tuple(block_decimate(s, factor).astype(np.float32) for s in signals)
+    rate_hz /= factor
+    length = len(small[0])
     frame = min(length, max(16, round(frame_s * rate_hz)))
-    hop = max(1, frame // 4)
+    hop = max(1, frame * coarser // _OVERLAP)
     starts = np.arange(0, max(1, length - frame + 1), hop)
-    size = scipy.fft.next_fast_len(4 * frame, real=True)
+    size = scipy.fft.next_fast_len(_PAD * frame // coarser, real=True)
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(frame) + 0.5) / frame)
+    window = window.astype(np.float32)
+    last = int(highest_hz * size / rate_hz) + 3
     spectra = []
-    for signal in signals:
+    for signal in small:
         frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[starts]
-        frames = frames - frames.mean(axis=1, keepdims=True)
-        line = scipy.fft.rfft(frames * window, size, axis=1)
+        frames = (frames - frames.mean(axis=1, keepdims=True)) * window
+        line = scipy.fft.rfft(frames, size, axis=1, overwrite_x=True)[:, :last]
         power = line.real**2 + line.imag**2
-        floor = power.max() * 10.0 ** (-_FLOOR_DB / 10.0) + 1e-300
-        last = int(highest_hz * size / rate_hz) + 3
-        spectra.append(np.log(power[:, :last] + floor))
-    centres: FloatArray = np.asarray((starts + frame / 2.0) / rate_hz, dtype=np.float64)
+        floor = power.max() * np.float32(10.0 ** (-_FLOOR_DB / 10.0)) + np.float32(1e-37)
+        spectra.append(np.log(power + floor))
+    centres: FloatArray = np.asarray((starts + frame / 2.0) / rate_hz + offset_s, dtype=np.float64)
     return tuple(spectra), size / rate_hz, centres
 
 
 def candidate_ridges(
-    signals: tuple[FloatArray, ...], rate_hz: float, low_hz: float, high_hz: float
+    signals: tuple[FloatArray, ...],
+    rate_hz: float,
+    low_hz: float,
+    high_hz: float,
+    *,
+    fine: bool = True,
 ) -> tuple[Ridge, ...]:
     """Candidate firing-frequency ridges, at most one per octave of [low_hz, high_hz].
 
     `signals` are channels of equal length (n,) on one clock at `rate_hz`. The best candidate
-    comes first. Octave errors are left to `octave.py`, which sees all of them.
+    comes first. `fine` False looks half as finely in time and in frequency. Octave errors are left
+    to `octave.py`, which sees all of them.
     """
     ridges = []
     bottom = low_hz
+    coarser = 1 if fine else 2
+    step = _GRID_RATIO**coarser
     high_hz = min(high_hz, rate_hz / 3.2)
     while bottom < high_hz:
         top = min(bottom * 2.0, high_hz)
         margin = 1.0 + _WANDER
-        count = max(2, int(np.log(top / bottom * margin**2) / np.log(_GRID_RATIO)) + 1)
-        grid: FloatArray = np.asarray(
-            bottom / margin * _GRID_RATIO ** np.arange(count), dtype=np.float64
-        )
+        count = max(2, int(np.log(top / bottom * margin**2) / np.log(step)) + 1)
+        grid: FloatArray = np.asarray(bottom / margin * step ** np.arange(count), dtype=np.float64)
         spectra, bins_per_hz, centres = _log_spectra(
-            signals, rate_hz, _PERIODS_PER_FRAME / bottom, (_MOST_HARMONICS + 0.5) * float(grid[-1])
+            signals,
+            rate_hz,
+            _PERIODS_PER_FRAME / bottom,
+            (_MOST_HARMONICS + 0.5) * float(grid[-1]),
+            coarser=coarser,
         )
         score = np.zeros((len(centres), count))
-        one = np.empty_like(score)
         for spectrum in spectra:
-            _contrast(spectrum, bins_per_hz, grid, _MOST_HARMONICS, one)
-            score += one
+            _contrast(spectrum, bins_per_hz, grid, _MOST_HARMONICS, score)
         middle = int(np.argmax(score.mean(axis=0)))
-        reach_states = int(np.log1p(_WANDER) / np.log(_GRID_RATIO))
+        reach_states = int(np.log1p(_WANDER) / np.log(step))
         first = max(0, middle - reach_states)
         last = min(count, middle + reach_states + 1)
         path = first + _best_path(np.ascontiguousarray(score[:, first:last]), _REACH)

@@ -26,6 +26,7 @@ _EVEN_IMBALANCE = (0.0, 1e-4, 1e-3, 1e-2)  # the same at all orders, over the st
 _DYNAMIC_RANGE = 1e-4  # lines 40 dB under the strongest say more of the machine than of the firing
 _NEAR_BINS = 3  # the main lobe of the window ends here
 _FAR_BINS = 13
+_FEWEST_BINS = 3  # on one side from which a median is taken
 _LOBE_BINS = 5.0
 _SHARED = 0.15  # pattern height from which a line counts as shared
 _SAG = 0.03
@@ -71,23 +72,50 @@ def line_spectrum(
 
 
 @numba.njit(cache=True)
-def _two_sided_floor(power: FloatArray, out: FloatArray) -> None:
+def _two_sided_floor(power: FloatArray, out: FloatArray) -> None:  # pragma: no cover - compiled
     """Noise level at each bin: the higher of the medians on its two sides.
 
     On the skirt of a strong line the side towards that line is higher than the bin itself, so a
     skirt never looks like a line.
     """
     n = power.shape[0]
+    width = _FAR_BINS - _NEAR_BINS + 1
+    whole = _running_medians(power, width)
     for i in range(n):
         level = 0.0
-        for side in (-1, 1):
-            first = i + side * _NEAR_BINS
-            last = i + side * _FAR_BINS
-            low = max(min(first, last), 0)
-            high = min(max(first, last) + 1, n)
-            if high - low >= 3:
+        for first in (i - _FAR_BINS, i + _NEAR_BINS):
+            if 0 <= first <= n - width:
+                level = max(level, whole[first])
+                continue
+            low, high = max(first, 0), min(first + width, n)  # cut at an end
+            if high - low >= _FEWEST_BINS:
                 level = max(level, np.median(power[low:high]))
         out[i] = level
+
+
+@numba.njit(cache=True)
+def _running_medians(values: FloatArray, width: int) -> FloatArray:  # pragma: no cover - compiled
+    """Median of values[i : i + width] for every i where it fits; `width` is odd."""
+    n = values.shape[0]
+    out = np.empty(max(n - width + 1, 0))
+    if out.shape[0] == 0:
+        return out
+    ordered = np.sort(values[:width])
+    out[0] = ordered[width // 2]
+    for i in range(1, out.shape[0]):
+        leaves, comes = values[i - 1], values[i + width - 1]
+        k = 0
+        while k < width - 1 and ordered[k] < leaves:
+            k += 1
+        while k < width - 1 and ordered[k + 1] < comes:
+            ordered[k] = ordered[k + 1]
+            k += 1
+        while k > 0 and ordered[k - 1] > comes:
+            ordered[k] = ordered[k - 1]
+            k -= 1
+        ordered[k] = comes
+        out[i] = ordered[width // 2]
+    return out
 
 
 @numba.njit(cache=True)

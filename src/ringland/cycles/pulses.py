@@ -109,9 +109,7 @@ def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | s
             f"{low:.0f} and {high:.0f} rpm lasts two engine cycles in this recording"
         )
     evidence, track, ratio = best
-    speed = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0]) / ratio / per_rpm
-    others = [f for f in found if abs(np.log(f[1] / speed)) > 0.1]
-    runner_up = max(others, default=None)
+    runner_up = _runner_up(found, asked.speed_rpm(track.period_hz / ratio))
     if evidence < _FLOOR_EVIDENCE:
         return "the channels hold no regular pulses that stand out of the noise"
     periods_per_cycle = ratio * engine.cylinders
@@ -138,6 +136,10 @@ class _Asked:
     prior_rpm: tuple[float, float]
     cycles_per_rpm: float
 
+    def speed_rpm(self, firing_hz: float) -> float:
+        """Crank speed at a firing frequency."""
+        return firing_hz / self.firing_hz_per_rpm
+
 
 _Best = tuple[float, PhaseTrack, float]
 
@@ -149,18 +151,33 @@ def _search(
 
     `tracked` are the channels whose phase is followed; all prepared channels give evidence.
     """
+    rate_hz = prepared.rate_hz
+    steady = asked.condition is not Condition.SNAP
+    likeliest = _fastest_clear(candidate_ridges(tracked, rate_hz, *asked.band_hz, fine=False))
+    if likeliest is not None:
+        track = track_phase(tracked, rate_hz, likeliest, asked.cylinders, quick=True)
+        if track is not None and _follows_well(track, steady):
+            best, found = _weighed([track], prepared, asked)
+            if best is not None and _beyond_doubt(best, found, asked):
+                return best, found
+    ridges = candidate_ridges(tracked, rate_hz, *asked.band_hz)
+    tracks = _steadiest_tracks(tracked, rate_hz, ridges, asked.cylinders, steady=steady)
+    return _weighed(tracks, prepared, asked)
+
+
+def _weighed(
+    tracks: list[PhaseTrack], prepared: "PreparedChannels", asked: _Asked
+) -> tuple[_Best | None, list[tuple[float, float]]]:
+    """Evidence of every cycle length that the condition allows, on every track."""
     best: _Best | None = None
     found: list[tuple[float, float]] = []
     rate_hz = prepared.rate_hz
-    ridges = candidate_ridges(tracked, rate_hz, *asked.band_hz)
-    steady = asked.condition is not Condition.SNAP
-    tracks = _steadiest_tracks(tracked, rate_hz, ridges, asked.cylinders, steady=steady)
-    highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0][0]) if tracks else 0.0
+    highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0].period_hz) if tracks else 0.0
     middle, spread = asked.prior_rpm
-    for period_hz, track in tracks:
+    for track in tracks:
         spectra = tuple(line_spectrum(s, rate_hz, track, highest_hz) for s in prepared.signals)
         for ratio in _RATIOS:
-            speed = period_hz / ratio / asked.firing_hz_per_rpm
+            speed = asked.speed_rpm(track.period_hz / ratio)
             within = asked.range_rpm[0] <= speed <= asked.range_rpm[1]
             if not within or asked.cycles_per_rpm * speed < _FEWEST_CYCLES:
                 continue
@@ -172,6 +189,43 @@ def _search(
     return best, found
 
 
+def _runner_up(found: list[tuple[float, float]], speed: float) -> tuple[float, float] | None:
+    """The best (evidence, speed) at another speed."""
+    return max((f for f in found if abs(np.log(f[1] / speed)) > 0.1), default=None)
+
+
+def _fastest_clear(ridges: tuple[Ridge, ...]) -> Ridge | None:
+    """The highest of the clear combs.
+
+    The period of a lower one may hold several pulses, and where these are alike its track can slip
+    by one of them unseen.
+    """
+    clear = (r for r in ridges if r.contrast > _CLEAR_SHARE * ridges[0].contrast)
+    return max(clear, key=lambda r: float(r.frequency_hz.mean()), default=None)
+
+
+def _follows_well(track: PhaseTrack, steady: bool) -> bool:
+    """Whether a track is so good that no other start would do better."""
+    calm = track.shift_sd < _CALM and track.likeness > _ALIKE
+    return calm and _runs_smoothly(track, steady)
+
+
+def _beyond_doubt(best: _Best, found: list[tuple[float, float]], asked: _Asked) -> bool:
+    """Whether the evidence of one good track, its period one firing interval, leaves no need to
+    look at the others."""
+    evidence, track, ratio = best
+    if ratio != 1.0:
+        return False
+    other = _runner_up(found, asked.speed_rpm(track.period_hz / ratio))
+    ahead = np.inf if other is None else evidence - other[0]
+    return bool(evidence > _CLEAR_EVIDENCE and ahead > _CLEAR_ODDS)
+
+
+_CLEAR_SHARE = 0.5  # contrast over that of the best comb from which one is clear
+_CALM = 0.05  # scatter of its pulses, in periods, below which a track is calm
+_ALIKE = 0.8  # likeness above which its pulses are alike
+_CLEAR_EVIDENCE = 30.0
+_CLEAR_ODDS = 10.0  # logarithm
 _FLOOR_EVIDENCE = 12.0
 _QUICKEST_CHANGE = 1.6  # of the firing interval from one firing to the next
 _WIDEST_RANGE = 1.57  # slowest over quickest firing interval of a recording, the throttle held
@@ -187,22 +241,20 @@ def _steadiest_tracks(
     cylinders: int,
     *,
     steady: bool,
-) -> list[tuple[float, PhaseTrack]]:
-    """(period frequency, track) of the two ridges whose pulses scatter least in time.
+) -> list[PhaseTrack]:
+    """Tracks of the two ridges whose pulses scatter least in time.
 
     A track at a fraction of the firing frequency (9/4, say) can be as steady as the right one, with
     a pulse of its own for each of its cylinders; but then its pulses are unlike one another.
     """
     tracks = []
     for ridge in ridges[:6]:
-        track = track_phase(signals, rate_hz, ridge.time_s, ridge.frequency_hz, cylinders)
+        track = track_phase(signals, rate_hz, ridge, cylinders)
         if track is not None and _runs_smoothly(track, steady):
-            period_hz = float(track.phase[-1]) / float(track.time_s[-1] - track.time_s[0])
-            tracks.append((track.shift_sd / period_hz, period_hz, track))
-    most = max((track.likeness for _, _, track in tracks), default=0.0)
-    tracks = [item for item in tracks if item[2].likeness > _LIKE_THE_BEST * most]
-    tracks.sort(key=lambda item: item[0])
-    return [(period_hz, track) for _, period_hz, track in tracks[:2]]
+            tracks.append(track)
+    most = max((track.likeness for track in tracks), default=0.0)
+    tracks = [track for track in tracks if track.likeness > _LIKE_THE_BEST * most]
+    return sorted(tracks, key=lambda track: track.shift_sd / track.period_hz)[:2]
 
 
 def _runs_smoothly(track: PhaseTrack, steady: bool) -> bool:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.cycles._phase import align, settle
+from ringland.cycles.comb import Ridge
 from ringland.signals import block_decimate
 
 __all__ = ["PhaseTrack", "track_phase"]
@@ -38,22 +39,29 @@ class PhaseTrack:
     shift_sd: float
     likeness: float = 1.0
 
+    @property
+    def period_hz(self) -> float:
+        """Mean number of periods per second."""
+        return float(self.phase[-1]) / float(self.time_s[-1] - self.time_s[0])
+
 
 def track_phase(
     signals: tuple[FloatArray, ...],
     rate_hz: float,
-    guess_time_s: FloatArray,
-    guess_hz: FloatArray,
+    guess: Ridge,
     cylinders: int,
+    *,
+    quick: bool = False,
 ) -> PhaseTrack | None:
     """Refine a frequency ridge to a phase track. None when fewer than four periods are there.
 
     `signals` (n,) each, same clock, `rate_hz`; `cylinders` is the number of periods after which
     the pattern of unequal cylinders repeats. Three starts are tried (the ridge as it is, its
     straight line, its mean), because a start that is off can settle a whole period away; the one
-    whose pulses agree best wins.
+    whose pulses agree best wins. With `quick` only the ridge itself is tried, and
+    passes end when they change little.
     """
-    middle_hz = float(np.mean(guess_hz))
+    middle_hz = float(np.mean(guess.frequency_hz))
     factor = max(1, int(rate_hz / (_SAMPLES_PER_PERIOD * middle_hz)))
     small = np.stack([block_decimate(s, factor) for s in signals])
     rate = rate_hz / factor
@@ -61,19 +69,20 @@ def track_phase(
     time = offset + np.arange(small.shape[1]) / rate
     if len(time) < 8:
         return None
-    ridge = np.interp(time, guess_time_s, guess_hz)
-    starts = [ridge, np.full(len(time), middle_hz)]
-    if len(guess_time_s) > 2:
-        slope, level = np.polyfit(guess_time_s, guess_hz, 1)
-        starts.insert(1, np.maximum(level + slope * time, 0.5 * middle_hz))
+    starts = [np.interp(time, guess.time_s, guess.frequency_hz)]
+    if len(guess.time_s) > 2 and not quick:
+        slope, level = np.polyfit(guess.time_s, guess.frequency_hz, 1)
+        starts.append(np.maximum(level + slope * time, 0.5 * middle_hz))
+    if not quick:
+        starts.append(np.full(len(time), middle_hz))
     best: tuple[float, FloatArray, float, float] | None = None
     settled: list[FloatArray] = []
     for frequency in starts:
-        phase = settle(small, rate, frequency, cylinders)
+        phase = settle(small, rate, frequency, cylinders, quick)
         if len(phase) == 0 or any(np.ptp(phase - other) < _SAME_PHASE for other in settled):
             continue
         settled.append(phase)
-        refined = align(small, rate, phase, cylinders)
+        refined = align(small, rate, phase, cylinders, quick)
         if refined[0] >= 0.0 and (best is None or refined[0] > best[0]):
             best = refined
     if best is None:

@@ -17,8 +17,9 @@ from ringland.report.numbers import write_estimate
 from ringland.report.words import STATE_WORDS
 
 SECTIONS = [
-    "found", "facts", "cylinders", "averaged", "raster", "orders", "recording", "quality",
-    "causes", "next-tests", "actions", "cautions", "methods", "words", "provenance",
+    "found", "meaning", "to-do", "cost", "owner-cautions", "visit", "cautions", "facts",
+    "cylinders", "averaged", "raster", "orders", "recording", "quality", "causes", "next-tests",
+    "actions", "methods", "words", "provenance",
 ]  # fmt: skip
 INJECTED = '<script>alert(1)</script><img src=x onerror="alert(2)">\'"&'
 
@@ -160,7 +161,7 @@ def test_unusable_says_why_in_every_section_that_needs_cycles(unusable: Analysis
 
 
 def test_cause_sections_say_when_nothing_was_ranked(six_page: str) -> None:
-    assert six_page.count("Not judged because this analysis ends at what was measured") == 3
+    assert six_page.count("Not judged because this analysis ends at what was measured") == 6
 
 
 def test_causes_tests_and_actions_when_there(four_page: str) -> None:
@@ -170,7 +171,7 @@ def test_causes_tests_and_actions_when_there(four_page: str) -> None:
         "None of the causes listed: 1 in 10",
         "Leak-down test with your ear at the filler",
         "Lock the crank",
-        "For the owner: Cylinder 3 leaks inside.",
+        "Cylinder 3 leaks inside.",
         "3.1\N{NO-BREAK SPACE}mm² (2.2 to 4.4\N{NO-BREAK SPACE}mm²)",
     ):
         assert wanted in text

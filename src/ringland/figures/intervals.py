@@ -199,16 +199,16 @@ def _draw_key(figure: "Figure", height: float) -> None:
     axes.set_axis_off()
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
-    for x, state in ((0.03, State.NORMAL), (0.145, State.ALERT), (0.24, State.ALARM)):
+    for x, state in ((0.02, State.NORMAL), (0.115, State.ALERT), (0.22, State.ALARM)):
         _mark(axes, x, 0.5, state)
         axes.text(x + 0.016, 0.5, style.STATE_WORD[state], va="center", fontsize=style.SMALL_PT)
-    axes.text(0.345, 0.5, "–  not judged", va="center", fontsize=style.SMALL_PT)
-    axes.barh([0.5], [0.04], left=0.48, height=0.62, color=style.BAND)
-    axes.text(0.53, 0.5, "the other cylinders", va="center", fontsize=style.SMALL_PT)
-    axes.plot([0.735, 0.735], [0.15, 0.85], color=style.INK, linewidth=1.0, linestyle=(0, (2, 1.5)))
-    axes.text(0.747, 0.5, "alert limit", va="center", fontsize=style.SMALL_PT)
-    axes.plot([0.865, 0.865], [0.15, 0.85], color=style.INK, linewidth=1.6)
-    axes.text(0.877, 0.5, "alarm limit", va="center", fontsize=style.SMALL_PT)
+    axes.text(0.32, 0.5, "–  not judged", va="center", fontsize=style.SMALL_PT)
+    axes.barh([0.5], [0.035], left=0.46, height=0.62, color=style.BAND)
+    axes.text(0.505, 0.5, "the other cylinders", va="center", fontsize=style.SMALL_PT)
+    axes.plot([0.69, 0.69], [0.15, 0.85], color=style.INK, linewidth=1.0, linestyle=(0, (2, 1.5)))
+    axes.text(0.702, 0.5, "alert limit", va="center", fontsize=style.SMALL_PT)
+    axes.plot([0.82, 0.82], [0.15, 0.85], color=style.INK, linewidth=1.6)
+    axes.text(0.832, 0.5, "alarm limit", va="center", fontsize=style.SMALL_PT)
 
 
 def _mark(axes: "Axes", x: float, y: float, state: State) -> None:

@@ -135,7 +135,13 @@ def draw_svg(
 def _translate(figure: "Figure", words: Callable[[str], str]) -> None:
     """All words drawn so far; a text that was broken over lines is broken again."""
     from matplotlib.text import Text
+    from matplotlib.ticker import FixedFormatter
 
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            formatter = axis.get_major_formatter()
+            if isinstance(formatter, FixedFormatter):  # labels are made again while drawing
+                formatter.seq = [words(label) for label in formatter.seq]
     for text in figure.findobj(Text):
         assert isinstance(text, Text)
         said = text.get_text()

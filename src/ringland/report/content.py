@@ -17,6 +17,7 @@ from ringland.report.evidence import (
 from ringland.report.finish import finish
 from ringland.report.firm import Firm
 from ringland.report.front import facts_section, headline_section
+from ringland.report.language import words_of
 from ringland.report.owner import (
     cost_section,
     meaning_section,
@@ -31,7 +32,7 @@ from ringland.report.reference import (
     owner_cautions_section,
     provenance_section,
 )
-from ringland.report.visit import VisitFacts
+from ringland.report.visit import VisitFacts, is_date, written_date
 
 if TYPE_CHECKING:
     from ringland.report.document import Document
@@ -90,10 +91,15 @@ def build_document(
         build_sections(analysis, visit, firm),
         kind="analysis",
         title=visit.vehicle or engine,
-        subtitle=", ".join(filter(None, (visit.date, recording))),
+        subtitle=", ".join(filter(None, (_date(visit, language), recording))),
         readers=readers,
         firm=firm,
         recipient=visit.address,
         language=language,
         made_on=made_on,
     )
+
+
+def _date(visit: VisitFacts, language: str) -> str:
+    written = written_date(visit.date)
+    return words_of(language)(written) if is_date(written) else written

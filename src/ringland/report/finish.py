@@ -25,6 +25,7 @@ from ringland.report.blocks import (
 from ringland.report.document import Document, plain_text
 from ringland.report.firm import Firm
 from ringland.report.language import Words, words_of
+from ringland.report.visit import is_date
 
 __all__ = ["finish"]
 
@@ -115,8 +116,11 @@ def _block(block: Block, say: Callable[[str], str]) -> Block:  # noqa: PLR0911 (
         case Findings():
             return replace(block, items=tuple(_finding(f, say) for f in block.items))
         case Facts():
-            value = plain_text if block.own_words else say
-            return replace(block, rows=tuple((say(n), value(v)) for n, v in block.rows))
+            own = block.own_words
+            rows = (
+                (say(n), plain_text(v) if own and not is_date(v) else say(v)) for n, v in block.rows
+            )
+            return replace(block, rows=tuple(rows))
         case Table():
             return Table(
                 say(block.caption),

@@ -81,9 +81,10 @@ class _Pattern:
 
 @dataclass(frozen=True, eq=False)
 class Catalogue:
-    """A language: exact sentences (folded), and patterns, the most telling first."""
+    """A language: sentences as they stand and folded, and patterns, the most telling first."""
 
     language: str
+    cased: Mapping[str, str]
     exact: Mapping[str, str]
     patterns: tuple[_Pattern, ...]
     decimal: str
@@ -110,17 +111,20 @@ def load_catalogue(language: str) -> Catalogue:
     entries = read_catalogue(path.read_text(encoding="utf-8"))
     translations = GNUTranslations(machine_object(entries))
     said = {e: translations.gettext(e) for e in entries if e}
-    exact, patterns = {}, []
+    cased, exact, patterns = {}, {}, []
     for source, target in said.items():
         if not entries[source]:
             continue  # not translated yet
         if _PLACE.search(source):
             patterns.append(_pattern(source, target))
         else:
-            exact[_folded(source)] = target
+            cased[source] = target
+            exact.setdefault(_folded(source), target)
     patterns.sort(key=lambda p: (not p.telling, -sum(map(len, p.literals))))
     decimal = translations.info().get("x-decimal", ".")
-    return Catalogue(language, MappingProxyType(exact), tuple(patterns), decimal)
+    return Catalogue(
+        language, MappingProxyType(cased), MappingProxyType(exact), tuple(patterns), decimal
+    )
 
 
 def _pattern(source: str, target: str) -> _Pattern:
@@ -179,7 +183,7 @@ def _said(catalogue: Catalogue, text: str, depth: int) -> str | None:
 def _exact(catalogue: Catalogue, text: str) -> str | None:
     """One entry as it stands, with or without its full stop, or cut short in a figure."""
     folded = _folded(text)
-    found = catalogue.exact.get(folded)
+    found = catalogue.cased.get(text, catalogue.exact.get(folded))
     if found is None and text.endswith("…"):
         whole = next((k for k in catalogue.exact if k.startswith(folded[:-1].rstrip())), None)
         if whole is None:

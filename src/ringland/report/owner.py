@@ -81,8 +81,10 @@ def owner_actions_section(analysis: Analysis) -> Section:
     else:
         # cleaning and repair often say the same to an owner
         said = dict.fromkeys((a.urgency, a.owner_words) for a in diagnosis.actions)
-        rows = tuple((Cell(capital(when), strong=True), Cell(what)) for when, what in said)
-        blocks.append(Table("", ("By when", "What"), (Group("", rows),)))
+        rows = [(Cell(capital(when), strong=True), Cell(what)) for when, what in said]
+        rows += [(Cell("To check"), Cell(what)) for what in _to_check(analysis)]
+        blocks.append(Table("", ("By when", "What"), (Group("", tuple(rows)),)))
+        return Section("to-do", "What to do, and by when", tuple(blocks), reader="owner")
     blocks.append(Points(tuple(_to_check(analysis)), "What to check"))
     return Section("to-do", "What to do, and by when", tuple(blocks), reader="owner")
 

@@ -5,6 +5,8 @@ import threading
 from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import asdict
+from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -114,11 +116,9 @@ def _routes(app: FastAPI) -> None:
 
 def _instrument(app: FastAPI) -> None:
     """The instrument view and what-if page, where they are installed."""
-    try:
-        from ringland.web.instrument import router
-    except ModuleNotFoundError:
-        return
-    app.include_router(router)
+    name = "ringland.web.instrument"
+    if find_spec(name) is not None:
+        app.include_router(import_module(name).router)
 
 
 class _Static(StaticFiles):

@@ -12,7 +12,7 @@ from typing import Any
 from ringland.figures.svg import inline_svg
 from ringland.report.blocks import Picture, Section
 
-__all__ = ["plain_section", "strict_svg"]
+__all__ = ["plain_picture", "plain_section", "strict_svg"]
 
 _DRAWING = threading.Lock()
 """matplotlib's settings belong to the whole process."""
@@ -42,22 +42,22 @@ def strict_svg(svg: str) -> str:
     return text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
 
 
+def plain_picture(picture: Picture) -> dict[str, Any]:
+    """A picture, drawn."""
+    with _DRAWING:
+        svg = inline_svg(picture.name, picture.size_in, picture.build, title=picture.title)
+    return {
+        "kind": picture.kind,
+        "name": picture.name,
+        "heading": picture.heading,
+        "caption": picture.caption,
+        "svg": strict_svg(svg),
+    }
+
+
 def plain_section(section: Section) -> dict[str, Any]:
     """A section as dicts and lists; pictures are drawn and carry their SVG text."""
-    blocks: list[dict[str, Any]] = []
-    for block in section.blocks:
-        if isinstance(block, Picture):
-            with _DRAWING:
-                svg = inline_svg(block.name, block.size_in, block.build, title=block.title)
-            blocks.append({
-                "kind": block.kind,
-                "name": block.name,
-                "heading": block.heading,
-                "caption": block.caption,
-                "svg": strict_svg(svg),
-            })  # fmt: skip
-        else:
-            blocks.append(asdict(block))
+    blocks = [plain_picture(b) if isinstance(b, Picture) else asdict(b) for b in section.blocks]
     return {
         "id": section.id,
         "title": section.title,

@@ -35,6 +35,10 @@ from ringland.web.worker import Plain
 __all__ = ["Judged", "engine_of_visit", "engine_spec", "judge", "judge_visit", "judged"]
 
 
+_SHAPE = 2
+"""Raised when sections change their shape, so that old ones are drawn again."""
+
+
 @dataclass(frozen=True)
 class Judged:
     """A recording and what is known of it. `analysis` is None until it was judged, or when that
@@ -128,7 +132,7 @@ def _answer(row: TestResult) -> Plain:
 
 
 def _sections_path(app: Context, recording_id: str, asked: str) -> Path:
-    return app.folder / "web-figures" / f"{_hash([recording_id, asked])[:40]}.json"
+    return app.folder / "web-figures" / f"{_hash([_SHAPE, recording_id, asked])[:40]}.json"
 
 
 def judged(app: Context, recording: RecordingRow) -> Judged:

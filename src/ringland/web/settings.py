@@ -30,13 +30,13 @@ class AppSettings(BaseModel):
     theme: Literal["auto", "light", "dark", "contrast"] = "auto"
     distance_unit: Literal["km", "mile"] = "km"
     pressure_unit: Literal["kPa", "bar", "psi", "mbar", "inHg"] = "kPa"
-    language: str = Field("en", pattern=r"^[a-z]{2}(_[A-Z]{2})?$")
+    language: str = Field(default="en", pattern=r"^[a-z]{2}(_[A-Z]{2})?$")
     paper: Literal["A4", "Letter"] = "A4"
-    technician: str = Field("", max_length=200)
-    firm_name: str = Field("", max_length=200)
-    firm_address: str = Field("", max_length=1000)
-    hour_cost: float | None = Field(None, gt=0, le=1e6)
-    currency: str = Field("EUR", pattern=r"^[A-Z]{3}$")
+    technician: str = Field(default="", max_length=200)
+    firm_name: str = Field(default="", max_length=200)
+    firm_address: str = Field(default="", max_length=1000)
+    hour_cost: float | None = Field(default=None, gt=0, le=1e6)
+    currency: str = Field(default="EUR", pattern=r"^[A-Z]{3}$")
 
 
 def _write(path: Path, content: object) -> None:

@@ -1,7 +1,6 @@
 """Pages from templates: escaped by default, a missing value is an error."""
 
 import hashlib
-from collections.abc import Callable
 from datetime import date
 from functools import cache
 from importlib.resources import files
@@ -48,8 +47,7 @@ def _environment() -> "Environment":
     )
     environment.globals["static"] = static_url
     environment.filters["drawn"] = _drawn
-    filters: dict[str, Callable[..., str]] = wording.FILTERS
-    environment.filters.update(filters)
+    environment.filters.update(wording.FILTERS)
     return environment
 
 

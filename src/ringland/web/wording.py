@@ -1,5 +1,6 @@
 """How values are written on a page: filters of the templates."""
 
+import json
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
@@ -64,9 +65,9 @@ def distance_text(value: float | None, unit: str = "km") -> str:
     """A distance kept in kilometres, in the unit chosen."""
     if value is None:
         return ""
-    from ringland.units import from_si, parse_unit
+    from ringland.units import from_si
 
-    shown = value if unit == "km" else from_si(value * 1000.0, parse_unit(unit))
+    shown = value if unit == "km" else from_si(value * 1000.0, unit)
     return f"{write_plain(round(shown))} {unit}"
 
 
@@ -90,12 +91,22 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-FILTERS: dict[str, Callable[..., str]] = {
+def _from_json(text: str) -> dict[str, Any]:
+    """A JSON object of the store; empty when it is none."""
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+FILTERS: dict[str, Callable[..., Any]] = {
     "capital": _capital,
     "condition": _condition,
     "distance": distance_text,
     "estimate": _estimate,
     "odds": write_odds,
+    "from_json": _from_json,
     "often": natural_frequency,
     "plain": write_plain,
     "purpose": _purpose,

@@ -3,6 +3,7 @@ restore. The same six addresses for each."""
 
 from collections.abc import Callable
 from dataclasses import asdict
+from enum import Enum
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Path, Query
@@ -69,7 +70,7 @@ def found(shelf: Shelf[Any], app: Context, row_id: str) -> rows.Row:
 def _add_routes(address: str, kind: str, *, addable: bool) -> None:
     shelf = SHELVES[kind]
     row_type: Any = shelf.row_type
-    tag = [shelf.title]
+    tag: list[str | Enum] = [shelf.title]
     base = f"/{address}"
     one = f"{base}/{{row_id}}"
     answer: Any = create_model(
@@ -79,7 +80,7 @@ def _add_routes(address: str, kind: str, *, addable: bool) -> None:
     Id = Annotated[RowId, Path(description=f"Id of the {shelf.title}")]
 
     @router.get(base, tags=tag, name=f"list_{kind}", response_model=list[row_type])
-    def list_rows(
+    def list_rows(  # noqa: PLR0917 - parameters of a request
         app: App,
         deleted: bool = False,
         limit: Annotated[int, Query(ge=1, le=1000)] = 200,

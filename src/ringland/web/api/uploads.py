@@ -65,7 +65,7 @@ def plain_name(given: str) -> str:
         }
     },
 )
-async def upload(
+async def upload(  # noqa: PLR0917 - parameters of a request
     request: Request,
     app: App,
     visit_id: RowId,

@@ -18,7 +18,7 @@ RecordingId = Annotated[str | None, Query(max_length=36)]
 
 
 @router.get("/vehicles/{row_id}/compare")
-def compare_page(
+def compare_page(  # noqa: PLR0917 - parameters of a request
     request: Request,
     app: App,
     row_id: str,

@@ -8,22 +8,20 @@ from fastapi.responses import Response
 from ringland.engines import layouts
 from ringland.errors import RinglandError
 from ringland.history import (
-    Vehicle,
     get_vehicle,
-    list_analyses,
     list_engines,
     list_notes,
-    list_outcomes,
     list_owners,
-    list_recordings,
     list_visits,
-    list_works,
 )
+from ringland.history.insight import VisitPage
+from ringland.history.insight import vehicle_page as history_of
 from ringland.history.shelves import SHELVES
 from ringland.model import Fuel
 from ringland.web.api.rows import found
 from ringland.web.context import App, Context
 from ringland.web.judgement import engine_spec
+from ringland.web.overview import trends_of
 from ringland.web.path import next_step, standing_of, steps_of
 from ringland.web.templating import page
 
@@ -48,8 +46,7 @@ def new_vehicle(request: Request, app: App) -> Response:
 def vehicle_page(request: Request, app: App, row_id: str) -> Response:
     """The whole vehicle on one page."""
     vehicle: Any = found(SHELVES["vehicle"], app, row_id)
-    visits = list_visits(app.store, vehicle_id=vehicle.id)
-    rows = [_line(app, visit) for visit in visits]
+    rows = history_of(app.store, vehicle.id)
     engines = [_engine(e) for e in list_engines(app.store, vehicle_id=vehicle.id)]
     owners = list_owners(app.store)
     return page(
@@ -60,25 +57,10 @@ def vehicle_page(request: Request, app: App, row_id: str) -> Response:
         owners=owners,
         visits=rows,
         engines=engines,
-        questions=_questions(app, vehicle, rows),
+        questions=_questions(app, rows),
         notes=[n for n in list_notes(app.store, vehicle_id=vehicle.id)][::-1],
         here="/vehicles",
     )
-
-
-def _line(app: Context, visit: Any) -> dict[str, Any]:
-    """A visit in the history: worst state of its recordings, what was done, what was found."""
-    recordings = list_recordings(app.store, visit_id=visit.id)
-    newest = [a[0] for r in recordings if (a := list_analyses(app.store, recording_id=r.id))]
-    order = ("alarm", "alert", "normal", "not judged")
-    state = min((a.state for a in newest), key=order.index, default=None)
-    return {
-        "visit": visit,
-        "recordings": len(recordings),
-        "state": state,
-        "works": list_works(app.store, visit_id=visit.id),
-        "outcomes": list_outcomes(app.store, visit_id=visit.id),
-    }
 
 
 def _engine(row: Any) -> dict[str, Any]:
@@ -88,16 +70,16 @@ def _engine(row: Any) -> dict[str, Any]:
         return {"row": row, "spec": None, "error": error.as_dict()}
 
 
-def _questions(app: Context, vehicle: Vehicle, rows: list[dict[str, Any]]) -> list[dict[str, str]]:
+def _questions(app: Context, rows: tuple[VisitPage, ...]) -> list[dict[str, str]]:
     """What is not settled: decided work not done, the newest visit's open step, no outcome yet."""
     questions = [
-        {"text": f"Decided, not done yet: {w.text}", "link": f"/visits/{r['visit'].id}/decide"}
+        {"text": f"Decided, not done yet: {w.text}", "link": f"/visits/{r.visit.id}/decide"}
         for r in rows
-        for w in r["works"]
+        for w in r.works
         if w.done_on is None
     ]
     if rows:
-        visit = rows[0]["visit"]
+        visit = rows[0].visit
         step = next_step(steps_of(app, standing_of(app, visit)))
         questions.append({
             "text": f"Visit of {visit.visited_on}: {step.title} ({step.said})",
@@ -105,14 +87,21 @@ def _questions(app: Context, vehicle: Vehicle, rows: list[dict[str, Any]]) -> li
         })  # fmt: skip
     questions += [
         {
-            "text": f"Visit of {r['visit'].visited_on} ended in {r['state']}; what was really "
+            "text": f"Visit of {r.visit.visited_on} ended in {r.analysis.state}; what was really "
             "found is not entered",
-            "link": f"/visits/{r['visit'].id}/decide",
+            "link": f"/visits/{r.visit.id}/decide",
         }
         for r in rows
-        if r["state"] in ("alarm", "alert") and not r["outcomes"]
+        if r.analysis is not None and r.analysis.state in ("alarm", "alert") and not r.outcomes
     ]
     return questions
+
+
+@router.get("/vehicles/{row_id}/trends")
+def trends(request: Request, app: App, row_id: str) -> Response:
+    """What moves over the odometer; loaded after the page, because it draws."""
+    vehicle: Any = found(SHELVES["vehicle"], app, row_id)
+    return page(request, "trends.html.j2", trends=trends_of(app, vehicle.id))
 
 
 @router.get("/vehicles/{row_id}/visit")

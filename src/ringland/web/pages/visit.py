@@ -180,7 +180,7 @@ def _report(app: Context, standing: Standing) -> dict[str, Any]:
         wrong = error.as_dict()
     return {
         "owner": owners[0] if owners else None,
-        "written": app.drafts.read(report_name(standing.visit.id)),
+        "written": {"pdf": None, **app.drafts.read(report_name(standing.visit.id))},
         "report_job": app.jobs.about(f"report-{standing.visit.id}"),
         "mail": server,
         "mail_wrong": wrong,

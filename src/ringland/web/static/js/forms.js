@@ -30,6 +30,8 @@ export function collect(form) {
     while (parts.length > 1) place = place[parts.shift()] ??= {};
     place[parts[0]] = valueOf(field);
   }
+  const joined = form.dataset.json; // kept as JSON text, without what was left empty
+  if (joined) body[joined] = JSON.stringify(Object.fromEntries(Object.entries(body[joined]).filter(([, v]) => v !== null && v !== '')));
   return body;
 }
 

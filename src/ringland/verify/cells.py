@@ -1,6 +1,6 @@
 """One metric of one cylinder against the others, with all that makes it uncertain.
 
-See docs/theory/verify.md, equations (9) to (14).
+See docs/theory/verify.md, equations (9) to (13).
 """
 
 from collections.abc import Iterable

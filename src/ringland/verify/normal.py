@@ -2,7 +2,7 @@
 
 Two one-sided tests (Schuirmann, J. Pharmacokinet. Biopharm. 15 (1987) 657) in every metric that can
 raise an alarm; all must hold (intersection-union, Berger, Technometrics 24 (1982) 295), so that the
-error rate of the claim is that of one test. See docs/theory/verify.md, equations (15) and (16).
+error rate of the claim is that of one test. See docs/theory/verify.md, equation (14).
 """
 
 from collections.abc import Mapping

@@ -2,7 +2,7 @@
 
 The ISO 5725-2 analysis of precision.py on each metric: a firing position is what is measured, the
 recordings are its repeats. What is found replaces the spread that comes with the package as far as
-the repeats carry (docs/theory/verify.md, equation (13)).
+the repeats carry (docs/theory/verify.md, equation (11)).
 """
 
 import math

@@ -135,9 +135,14 @@ def draw(axes: "Axes", prepared: OverlayFigure) -> None:
             label="simulated with the fault" if row == 0 else None,
         )  # fmt: skip
         axes.text(
-            -0.012, base, strip.label + ("\nfault" if strip.faulty else ""), ha="right",
+            -0.012, base, strip.label, ha="right",
             va="center", fontweight="bold", transform=axes.get_yaxis_transform(),
         )  # fmt: skip
+        if strip.faulty:
+            axes.text(
+                -0.012, base - 0.22 * step, "fault here", ha="right", va="center",
+                fontsize=style.SMALL_PT, transform=axes.get_yaxis_transform(),
+            )  # fmt: skip
     _draw_frame(axes, prepared, step)
 
 
@@ -152,7 +157,10 @@ def _step(prepared: OverlayFigure) -> float:
 def _draw_frame(axes: "Axes", prepared: OverlayFigure, step: float) -> None:
     rows = max(len(prepared.strips), 1)
     cycle_deg = float(prepared.angle_deg[-1] + prepared.angle_deg[1])
-    axes.set_ylim(-(rows - 0.4) * step, 0.6 * step)
+    curves = [np.concatenate([s.measured, s.simulated, s.sound]) for s in prepared.strips]
+    low = float(curves[-1].min()) if curves else -0.5
+    high = float(curves[0].max()) if curves else 0.5
+    axes.set_ylim(-(rows - 1) * step + low - 0.08 * step, high + 0.08 * step)
     axes.set_xlim(0, cycle_deg)
     axes.set_xticks(np.arange(0, cycle_deg + 1, 90.0))
     axes.set_yticks([])

@@ -5,7 +5,7 @@ Equations: docs/theory/severity.md. Everything is kept as harmonics of the cycle
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from ringland.model import EngineSpec
 from ringland.model._arrays import FloatArray
 from ringland.severity.source import SourceCycle, calm, steady_cycle
-from ringland.severity.unknowns import unknowns_of, usual_engine
+from ringland.severity.unknowns import engine_at, unknowns_of, usual_engine
 from ringland.simulator.faults import FAULT_KINDS, Fault
 from ringland.simulator.parameters import SimulatedEngine, with_healthy_spread
 
-__all__ = ["HARMONICS", "FaultCycles", "simulate_fault", "spectrum"]
+__all__ = ["HARMONICS", "FaultCycles", "recentred", "simulate_fault", "spectrum", "turned"]
 
 ComplexArray = NDArray[np.complex128]
 Progress = Callable[[float], None]
@@ -44,7 +44,8 @@ class FaultCycles:
 
     `severity` (s,) simulated, rising from 0; `lines` (s, rows, harmonics). `unknown` names the
     unknowns (q,); `sound_change`, `fault_change` (q, rows, harmonics): what one standard deviation
-    of each does to the sound and to the faulty engine. `spread` (m, rows, harmonics): engines
+    of each does to the sound and to the faulty engine; `lines` are of the engine with the unknowns
+    at `centre` (q,). `spread` (m, rows, harmonics): engines
     whose cylinders differ as sound ones do, less the usual one.
     """
 
@@ -58,6 +59,7 @@ class FaultCycles:
     sound_change: ComplexArray
     fault_change: ComplexArray
     spread: ComplexArray
+    centre: FloatArray
 
     def at(self, severity: float) -> ComplexArray:
         """(rows, harmonics) at any severity, by monotone cubic interpolation (eq 2)."""
@@ -68,7 +70,8 @@ class FaultCycles:
         middle = self.lines[_MIDDLE] - self.lines[0]
         size = (np.abs(middle[:, 1:]) ** 2).sum(axis=1)
         along = (np.conj(middle[:, 1:]) * (lines - self.lines[0])[:, 1:]).sum(axis=1).real
-        share = np.clip(along / np.maximum(size, 1e-300), -0.5, _MOST_FAULT_SHARE)[:, None]
+        ratio: FloatArray = np.asarray(along / np.maximum(size, 1e-300), dtype=np.float64)
+        share = np.clip(ratio, -0.5, _MOST_FAULT_SHARE).reshape(-1, 1)
         return np.asarray((1.0 - share) * self.sound_change + share * self.fault_change)
 
 
@@ -77,7 +80,7 @@ def _interpolated(steps: FloatArray, lines: ComplexArray, severity: float) -> Co
     from scipy.interpolate import pchip_interpolate
 
     parts = np.concatenate([lines.real, lines.imag], axis=-1)
-    found = pchip_interpolate(steps, parts, severity, axis=0)
+    found = np.asarray(pchip_interpolate(steps, parts, severity, axis=0), dtype=np.float64)
     return np.asarray(found[..., : lines.shape[-1]] + 1j * found[..., lines.shape[-1] :])
 
 
@@ -113,7 +116,7 @@ def simulate_fault(
 
     steps = np.array(_STEPS) * FAULT_KINDS[kind].most
     lines = np.array([run(usual, s) for s in steps])
-    changed = [calm(u.change(usual)) for u in unknowns]
+    changed = [calm(u.change(usual, 1.0)) for u in unknowns]
     sound = np.array([run(e) for e in changed]) - lines[0]
     # too random to differ: the change of the sound engine stands for both
     faulty = sound if kind == "misfire" else (
@@ -124,8 +127,23 @@ def simulate_fault(
     )
     return FaultCycles(
         kind, cylinders, speed_rpm, engine, steps, lines, tuple(u.id for u in unknowns),
-        sound, faulty, spread - lines[0],
+        sound, faulty, spread - lines[0], np.zeros(len(unknowns)),
     )  # fmt: skip
+
+
+def recentred(cycles: FaultCycles, unknown: FloatArray) -> FaultCycles:
+    """The fault simulated anew in the engine the recording points to (eq 9).
+
+    What the unknowns do is kept from the usual engine.
+    """
+    engine = calm(engine_at(cycles.engine, tuple(unknown)))
+    lines = []
+    for severity in cycles.severity:
+        faults = (Fault(cycles.kind, cycles.cylinders, float(severity)),) if severity else ()
+        count = _RANDOM_CYCLES if severity and cycles.kind == "misfire" else 4
+        cycle = steady_cycle(engine, speed_rpm=cycles.speed_rpm, faults=faults, cycles=count)
+        lines.append(_rows(cycle))
+    return replace(cycles, lines=np.array(lines), centre=np.asarray(unknown))
 
 
 def _rows(cycle: SourceCycle) -> ComplexArray:

@@ -21,11 +21,11 @@ __all__ = ["Explanation", "explain"]
 
 ComplexArray = NDArray[np.complex128]
 
-_DISCREPANCY = 0.12
+_DISCREPANCY = 0.3
 """Relative error of every simulated harmonic (standard deviation of its logarithm)."""
 _FLOOR = 0.01
 """Error of every simulated harmonic, of the largest one."""
-_ROUNDS = 3
+_ROUNDS = 2
 _FURTHEST = 2.5  # standard deviations an unknown is taken away from usual
 _LOG_SIZE, _LOG_PHASE = 0.411, 3.29  # variances when only noise is left: pi^2/24 and pi^2/3
 
@@ -54,21 +54,27 @@ class _Compared:
 
 
 def explain(
-    channels: Sequence[MeasuredChannel], cycles: FaultCycles, severity: float
+    channels: Sequence[MeasuredChannel],
+    cycles: FaultCycles,
+    severity: float,
+    start: FloatArray | None = None,
 ) -> Explanation:
-    """Evidence of one severity, by repeated linearisation in the unknowns (eqs 6 to 8)."""
+    """Evidence of one severity, by repeated linearisation in the unknowns (eqs 6 to 8).
+
+    `start`: the unknowns of a neighbouring severity, to begin from.
+    """
     lines = cycles.at(severity)
     change = cycles.change_at(lines)
-    unknown = np.zeros(len(change))
+    unknown = cycles.centre if start is None else start
     for _ in range(_ROUNDS):
         parts = [_compared(c, cycles, lines, change, unknown) for c in channels]
         columns = np.concatenate([p.columns for p in parts], axis=1)
         covariance = columns.T @ columns
-        start = 0
+        first = 0
         for part in parts:
-            stop = start + len(part.covariance)
-            covariance[start:stop, start:stop] += part.covariance
-            start = stop
+            last = first + len(part.covariance)
+            covariance[first:last, first:last] += part.covariance
+            first = last
         residual, delays, log_prior = _with_delays(parts, covariance)
         factor = cho_factor(covariance, lower=True, check_finite=False)
         weight = cho_solve(factor, residual, check_finite=False)
@@ -88,13 +94,14 @@ def _compared(
     """Logarithm of measured over simulated, and its uncertainty, of one channel (eqs 5 and 6)."""
     k, row = channel.harmonic, channel.row
     source, slopes = lines[row, k], change[:, row, k]
-    moved = source + unknown @ slopes
+    moved = source + (unknown - cycles.centre) @ slopes
     floor = (_FLOOR * float(np.abs(source).max())) ** 2
     spread = turned(cycles.spread[:, row][:, k], k, cycles.engine)
     power = np.maximum(np.abs(moved) ** 2, 1e-4 * floor)
     moved = np.where(np.abs(moved) > 0.0, moved, np.sqrt(power))
     clear = power / ((np.abs(spread) ** 2).sum(axis=0) + floor)
-    kept = np.sqrt(clear / (1.0 + clear))  # of a logarithm's slope where the source drowns
+    # of a logarithm's slope, so that its variance is never more than that of noise alone
+    kept = np.sqrt(clear / (clear + 0.5 / _LOG_SIZE))
     linear = np.concatenate([slopes, spread]) / moved * kept
     ratio = np.log(channel.line) - np.log(moved)
     shift = (unknown @ slopes) / moved * kept
@@ -102,15 +109,14 @@ def _compared(
     count = len(k)
     noise = 0.5 * channel.noise / np.abs(channel.line) ** 2 + _DISCREPANCY**2
     noise = noise + 0.5 * floor / power * kept**2
-    drowned = 1.0 - kept**2
+    turned_away = 1.0 / (1.0 / _LOG_PHASE + 2.0 * clear) - 1.0 / (1.0 / _LOG_SIZE + 2.0 * clear)
     return _Compared(
         channel,
         ratio.real - 0.5 * exp1(np.maximum(clear, 1e-4)) - mean[:count] + shift.real,
         ratio.imag - mean[count:],
         shift.imag,
         np.concatenate([linear.real, linear.imag], axis=1),
-        channel.covariance
-        + np.diag(np.concatenate([noise + _LOG_SIZE * drowned, noise + _LOG_PHASE * drowned])),
+        channel.covariance + np.diag(np.concatenate([noise, noise + turned_away])),
     )
 
 
@@ -144,7 +150,7 @@ def _paths(
         channel = part.channel
         stop = start + len(part.covariance)
         harmonic = np.arange(1, int(channel.harmonic[-1]) + 1)
-        at_hz = harmonic * channel.cycle_hz
+        at_hz = np.asarray(harmonic * channel.cycle_hz, dtype=np.float64)
         across = path_covariance(channel.frequency_hz, channel.prior, at_hz=at_hz)
         g = path_mean(at_hz, channel.prior) + across @ weight[start:stop]
         count = len(harmonic)

@@ -62,7 +62,8 @@ def simulated_cycle(
 ) -> FloatArray:
     """(OVERLAY_POINTS,): the simulated source through the path, in the channel's unit (eq 9)."""
     lines = cycles.at(severity)
-    source = lines[channel.row] + unknown @ cycles.change_at(lines)[:, channel.row]
+    change = cycles.change_at(lines)[:, channel.row]
+    source = lines[channel.row] + (unknown - cycles.centre) @ change
     return _back(source * path)
 
 

@@ -5,22 +5,25 @@ purpose and, where no source is named, common practice without one.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 from ringland.model import EngineSpec
 from ringland.simulator.defaults import size_of
 from ringland.simulator.parameters import SimulatedEngine, simulated_engine
 
-__all__ = ["Unknown", "unknowns_of", "usual_engine"]
+__all__ = ["Unknown", "engine_at", "unknowns_of", "usual_engine"]
+
+Change: TypeAlias = Callable[[SimulatedEngine, float], SimulatedEngine]
 
 
 @dataclass(frozen=True)
 class Unknown:
-    """One thing that is not known; `change` makes the engine one standard deviation away."""
+    """One thing that is not known; `change` makes the engine so many standard deviations away."""
 
     id: str
-    change: Callable[[SimulatedEngine], SimulatedEngine]
+    change: Callable[[SimulatedEngine, float], SimulatedEngine]
 
 
 def usual_engine(spec: EngineSpec) -> SimulatedEngine:
@@ -28,9 +31,9 @@ def usual_engine(spec: EngineSpec) -> SimulatedEngine:
     return simulated_engine(spec)
 
 
-def _engine(**factors: float) -> Callable[[SimulatedEngine], SimulatedEngine]:
-    def change(e: SimulatedEngine) -> SimulatedEngine:
-        new = {name: getattr(e.engine, name) * factor for name, factor in factors.items()}
+def _engine(**factors: float) -> Change:
+    def change(e: SimulatedEngine, z: float) -> SimulatedEngine:
+        new = {name: getattr(e.engine, name) * factor**z for name, factor in factors.items()}
         return replace(e, engine=replace(e.engine, **new))
 
     return change
@@ -38,24 +41,24 @@ def _engine(**factors: float) -> Callable[[SimulatedEngine], SimulatedEngine]:
 
 def _cylinders(
     *, factor: dict[str, float] | None = None, add: dict[str, float] | None = None
-) -> Callable[[SimulatedEngine], SimulatedEngine]:
-    def change(e: SimulatedEngine) -> SimulatedEngine:
+) -> Change:
+    def change(e: SimulatedEngine, z: float) -> SimulatedEngine:
         cylinders = []
         for c in e.cylinders:
-            new = {n: getattr(c, n) * f for n, f in (factor or {}).items()}
-            new |= {n: getattr(c, n) + a for n, a in (add or {}).items()}
+            new = {n: getattr(c, n) * f**z for n, f in (factor or {}).items()}
+            new |= {n: getattr(c, n) + a * z for n, a in (add or {}).items()}
             cylinders.append(replace(c, **new))
         return replace(e, cylinders=tuple(cylinders))
 
     return change
 
 
-def _sized(**factors: float) -> Callable[[SimulatedEngine], SimulatedEngine]:
-    """Another geometry: everything that is scaled with it follows."""
+def _sized(**factors: float) -> Change:
+    """Another geometry: everything that is scaled with it follows. Must come first."""
 
-    def change(e: SimulatedEngine) -> SimulatedEngine:
+    def change(e: SimulatedEngine, z: float) -> SimulatedEngine:
         g = size_of(e.spec).geometry
-        other = replace(g, **{n: getattr(g, n) * f for n, f in factors.items()})
+        other = replace(g, **{n: getattr(g, n) * f**z for n, f in factors.items()})
         return simulated_engine(replace(e.spec, geometry=other))
 
     return change
@@ -81,13 +84,14 @@ def _always() -> tuple[Unknown, ...]:
 
 def unknowns_of(spec: EngineSpec) -> tuple[Unknown, ...]:
     """All unknowns of an engine described like this."""
-    found = list(_always())
+    found: list[Unknown] = []
     if spec.geometry is None:
         found += [
             Unknown("bore", _sized(bore_m=math.exp(0.10))),
             Unknown("stroke", _sized(stroke_m=math.exp(0.10), rod_m=math.exp(0.10))),
             Unknown("compression ratio", _sized(compression_ratio=1.07)),
         ]
+    found += _always()
     if spec.valve_timing is None:
         found += [
             Unknown("exhaust opening", _cylinders(add={"exhaust_opens_deg": 6.0})),
@@ -96,3 +100,11 @@ def unknowns_of(spec: EngineSpec) -> tuple[Unknown, ...]:
             Unknown("inlet closing", _cylinders(add={"inlet_closes_deg": 6.0})),
         ]
     return tuple(found)
+
+
+def engine_at(spec: EngineSpec, deviations: Sequence[float]) -> SimulatedEngine:
+    """The engine with every unknown this many standard deviations from usual."""
+    engine = usual_engine(spec)
+    for unknown, z in zip(unknowns_of(spec), deviations, strict=True):
+        engine = unknown.change(engine, float(z))
+    return engine

@@ -69,7 +69,7 @@ def prepare_what_if(
         else lambda done: progress(_SIMULATING + (1.0 - _SIMULATING) * done),
     )
     limits = FAULT_KINDS[fault.kind]
-    return WhatIf(fault.kind, fault.cylinders, limits.unit, limits.most, channels, cycles, fit)
+    return WhatIf(fault.kind, fault.cylinders, limits.unit, limits.most, channels, fit.cycles, fit)
 
 
 def what_if(prepared: WhatIf, severity: float) -> tuple[CycleOverlay, ...]:

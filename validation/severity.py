@@ -1,0 +1,206 @@
+"""Validation: is the severity of a fault estimated within its interval?
+
+    python validation/severity.py --cases 400
+    python validation/severity.py --development        # the cases the discrepancy was set on
+
+Seeded; results go line by line to a file and a second run continues where the first stopped. The
+table is written to docs/validation/severity.md with the command beside it. The fault and its place
+are given: what is tested is how large it is, not whether it is found.
+"""
+
+import argparse
+import json
+import math
+import sys
+import time
+import traceback
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from severity_cases import KINDS, draw_case, make_case
+
+from ringland.cylinders.misfire import wilson_interval
+from ringland.model import Estimate
+from ringland.severity.fit import severity_interval
+
+HERE = Path(__file__).parent
+SEED, DEVELOPMENT_SEED = 60_617, 777
+FACTOR = 1.5
+LEAKS = tuple(k for k in KINDS if k.endswith("leak"))
+Row = dict[str, Any]
+
+
+def run_case(index: int, seed: int, wide: bool) -> Row:
+    """One case: recorded, analysed, its severity fitted."""
+    from ringland.pipeline import analyse
+    from ringland.severity import prepare_what_if
+    from ringland.simulator.faults import Fault
+
+    case = draw_case(index, seed, wide=wide)
+    row: Row = {
+        "index": index, "seed": seed, "layout": case.layout_id, "kind": case.kind,
+        "condition": case.condition, "severity": case.severity, "diesel": case.diesel,
+        "geometry": case.knows_geometry,
+    }  # fmt: skip
+    try:
+        recording, engine = make_case(case)
+        analysis = analyse(recording, engine, diagnose=False)
+        if analysis.cylinders is None:
+            return row | {"not_judged": analysis.not_judged}
+        started = time.process_time()
+        fault = Fault(case.kind, (case.cylinder,), case.severity)
+        fit = prepare_what_if(analysis, fault).fit
+        row["cpu_s"] = round(time.process_time() - started, 3)
+        row["log_evidence"] = [round(float(v), 3) for v in fit.log_evidence]
+    except Exception:
+        row["error"] = traceback.format_exc()
+    return row
+
+
+def estimate(row: Row, extra: float | None = None) -> Estimate:
+    """The estimate of a case, made anew from its evidence by the code as it is now."""
+    return severity_interval(row["kind"], np.array(row["log_evidence"]), extra)[2]
+
+
+def error(row: Row) -> float:
+    """Logarithm of estimated over true severity."""
+    return math.log((estimate(row).value or math.nan) / row["severity"])
+
+
+def covered(row: Row, extra: float | None = None) -> bool:
+    """True when the 90 % interval holds the truth."""
+    found = estimate(row, extra)
+    assert found.low is not None
+    assert found.high is not None
+    return bool(found.low <= row["severity"] <= found.high)
+
+
+def near(row: Row) -> bool:
+    """True when the estimate is within the factor."""
+    return abs(error(row)) <= math.log(FACTOR)
+
+
+def _share(rows: Sequence[Row], test: Callable[[Row], bool]) -> str:
+    if not rows:
+        return "no cases"
+    hits = sum(test(r) for r in rows)
+    low, high = wilson_interval(hits, len(rows))
+    return f"{100 * hits / len(rows):.0f} % ({100 * low:.0f} to {100 * high:.0f})"
+
+
+def _line(name: str, rows: Sequence[Row]) -> str:
+    if not rows:
+        return f"| {name} | 0 | | | | |"
+    errors = np.array([error(r) for r in rows])
+    found = [estimate(r) for r in rows]
+    width = float(np.median([math.sqrt((e.high or 1.0) / (e.low or 1.0)) for e in found]))
+    return (
+        f"| {name} | {len(rows)} | {_share(rows, near)} | {_share(rows, covered)} "
+        f"| {math.exp(float(np.median(errors))):.2f} | {width:.2f} |"
+    )
+
+
+def table(rows: Sequence[Row], command: str) -> str:
+    """The result as a page."""
+    done = [r for r in rows if "log_evidence" in r]
+    leaks = [r for r in done if r["kind"] in LEAKS]
+    large = [r for r in leaks if r["severity"] >= 3.0]
+    cpu = [r["cpu_s"] for r in done]
+    lines = [
+        "# Validation: severity",
+        "",
+        f"{len(done)} simulated recordings of eight layouts, idle and 1200 to 1800 rpm, 10 to 30",
+        "dB. Sizes, valve timing, ring gaps, burning, breathers, paths and healthy spread are",
+        "drawn wider than what the estimate assumes (validation/severity_cases.py); half of the",
+        "engines have no geometry described, none has its valve timing. The fault and its place",
+        "are given.",
+        "Truth and estimate come from one simulator: this shows that the method finds what its own",
+        "physics puts there, not how well that physics fits a real engine.",
+        "",
+        f"Command: `{command}`",
+        "",
+        "| cases | number | within a factor 1.5 | 90 % interval holds the truth | median estimate "
+        "over truth | median interval, times and divided by |",
+        "|---|---|---|---|---|---|",
+        _line("leaks of 3 mm2 and more (asked: 80 %; 85 to 95 %)", large),
+        _line("leaks of 1 to 3 mm2", [r for r in leaks if r["severity"] < 3.0]),
+        *(_line(f"{k}, 3 mm2 and more", [r for r in large if r["kind"] == k]) for k in LEAKS),
+        *(_line(k, [r for r in done if r["kind"] == k]) for k in KINDS if k not in LEAKS),
+        _line("large leaks, geometry described", [r for r in large if r["geometry"]]),
+        _line("large leaks, geometry unknown", [r for r in large if not r["geometry"]]),
+        _line("large leaks, idle", [r for r in large if r["condition"] == "idle"]),
+        _line("large leaks, held speed", [r for r in large if r["condition"] == "held"]),
+        _line("all", done),
+        "",
+        f"Not judged: {sum('not_judged' in r for r in rows)}; errors: "
+        f"{sum('error' in r for r in rows)}. Processor time of one estimate, simulations "
+        f"included: median {np.median(cpu):.1f} s, 95 % below {np.quantile(cpu, 0.95):.1f} s."
+        if cpu
+        else "",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def discrepancy(rows: Sequence[Row]) -> Iterable[str]:
+    """Per kind, the least discrepancy with which nine in ten intervals hold the truth."""
+    for kind in KINDS:
+        own = [r for r in rows if r["kind"] == kind and "log_evidence" in r]
+        if not own:
+            continue
+        for extra in np.arange(0.0, 1.01, 0.02):
+            share = sum(covered(r, float(extra)) for r in own) / len(own)
+            if share >= 0.9:
+                break
+        errors = np.array([error(r) for r in own])
+        yield (
+            f"{kind}: {len(own)} cases, discrepancy {extra:.2f}, coverage as it stands "
+            f"{sum(covered(r) for r in own) / len(own):.2f}, within 1.5 "
+            f"{sum(near(r) for r in own) / len(own):.2f}, median error {np.median(errors):+.2f}"
+        )
+
+
+def _load(path: Path, seed: int) -> dict[int, Row]:
+    if not path.exists():
+        return {}
+    rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+    return {r["index"]: r for r in rows if r["seed"] == seed}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--cases", type=int, default=400)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--development", action="store_true")
+    parser.add_argument("--table-only", action="store_true", help="from the results there are")
+    parser.add_argument("--results", type=Path)
+    parser.add_argument("--page", type=Path)
+    given = parser.parse_args()
+    seed = DEVELOPMENT_SEED if given.development else SEED
+    name = "severity_development.jsonl" if given.development else "severity.jsonl"
+    results = given.results or HERE.parent / "out" / name
+    results.parent.mkdir(parents=True, exist_ok=True)
+    rows = _load(results, seed)
+    wanted = [] if given.table_only else [i for i in range(given.cases) if i not in rows]
+    with ProcessPoolExecutor(given.workers) as pool, results.open("a", encoding="utf-8") as out:
+        jobs = [pool.submit(run_case, i, seed, not given.development) for i in wanted]
+        for number, job in enumerate(as_completed(jobs), start=1):
+            row = job.result()
+            rows[row["index"]] = row
+            out.write(json.dumps(row) + "\n")
+            out.flush()
+            print(f"\r{number} of {len(wanted)}   ", end="", file=sys.stderr)
+    kept = [rows[i] for i in sorted(rows)]
+    for line in discrepancy(kept):
+        print(line)
+    if not given.development:
+        page = given.page or HERE.parent / "docs" / "validation" / "severity.md"
+        command = f"python validation/severity.py --cases {len(kept)}"
+        page.write_text(table(kept, command), encoding="utf-8", newline="\n")
+        print(page.read_text(encoding="utf-8"))
+
+
+if __name__ == "__main__":
+    main()

@@ -8,7 +8,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ringland.history.trends import Event, Point, fan, theil_sen, trend, welch
+from ringland.history.trends import Event, Point, against_others, fan, theil_sen, trend, welch
 from ringland.model import Sense
 
 # Student (1908), two soporifics on ten patients (R's data set sleep); R prints t = -1.8608,
@@ -163,3 +163,20 @@ def test_the_fan_widens() -> None:
     width = [high - low for _, low, _, high in drawn]
     assert len(drawn) > 2
     assert all(b >= a for a, b in itertools.pairwise(width))
+
+
+def test_deviation_from_the_others_drops_what_they_share() -> None:
+    visits = [
+        [(p, Point(1000.0 * v, gain * (1.0 + (0.4 if p == 3 else 0.0)), 0.01)) for p in range(1, 7)]
+        for v, gain in enumerate([1.0, 1.0, 1.0])
+    ]
+    shifted = [
+        [(p, Point(q.x, q.value + 5.0 * v, 0.01)) for p, q in rows] for v, rows in enumerate(visits)
+    ]
+    one, two = against_others(visits), against_others(shifted)
+    for position in range(1, 7):
+        assert [p.value for p in one[position]] == pytest.approx([p.value for p in two[position]])
+    assert one[3][0].value == pytest.approx(0.4)
+    wider = against_others(visits, "crankcase_push")
+    assert wider[3][0].standard_error > one[3][0].standard_error
+    assert against_others([[(1, Point(0.0, 1.0))]]) == {}

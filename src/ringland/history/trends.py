@@ -20,6 +20,7 @@ __all__ = [
     "EventKind",
     "Point",
     "Trend",
+    "against_others",
     "fan",
     "theil_sen",
     "trend",
@@ -334,3 +335,31 @@ def fan(
             )
         )
     return tuple(out)
+
+
+def against_others(
+    visits: Sequence[Sequence[tuple[int, Point]]], metric: str = ""
+) -> dict[int, tuple[Point, ...]]:
+    """Deviation from the median of the cylinders, visit by visit, by firing position.
+
+    `visits`: for each visit its (firing position, point) pairs of one metric on one channel. Gain,
+    hose and the day drop out, as in the comparison of before and after. With the id of a `metric`
+    the standard error holds the spread from one hook-up to the next as well. Visits with fewer
+    than three cylinders are left out.
+    """
+    from ringland.verify.spread import load_spreads
+
+    spread = load_spreads().get(metric)
+    found: dict[int, list[Point]] = {}
+    for pairs in visits:
+        if len(pairs) < 3:
+            continue
+        values = np.array([p.value for _, p in pairs])
+        middle = float(np.median(values))
+        common = 1.57 * float(np.median([p.standard_error for _, p in pairs])) ** 2 / len(pairs)
+        level = float(np.sqrt(np.mean((values - middle) ** 2)))
+        hook_up = spread.of_cylinder(level).sd if spread is not None else 0.0
+        for position, p in pairs:
+            error = math.sqrt(p.standard_error**2 + common + hook_up**2)
+            found.setdefault(position, []).append(Point(p.x, p.value - middle, error, p.label))
+    return {position: tuple(points) for position, points in found.items()}

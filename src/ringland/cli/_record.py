@@ -9,18 +9,28 @@ import typer
 
 from ringland.cli._live import LiveScreen, say
 from ringland.errors import FileFormatError, RinglandError, SettingError
+from ringland.instruments.assemble import as_recording
 from ringland.instruments.keep import SUFFIX, Keeper, KeptHead, read_kept
 from ringland.instruments.plan import make_plan
-from ringland.instruments.protocol import Instrument, Wanted, WantedInput
-from ringland.live.finish import about_as_json, finish, write_about
-from ringland.live.kinds import open_for
+from ringland.instruments.protocol import (
+    Block,
+    Ended,
+    Instrument,
+    InstrumentFault,
+    Wanted,
+    WantedInput,
+)
+from ringland.instruments.registry import open_instrument
+from ringland.live.finish import about_as_json, finish, recording_of, write_about
+from ringland.live.kinds import all_kinds, open_for
 from ringland.live.monitor import HELD_RPM, Look, look
+from ringland.live.selfcheck import corrected, read_checks, store_path
 from ringland.live.session import Event, LiveSession, SessionState
 from ringland.live.verdict import Judgement, judge
 from ringland.model import ChannelRole, Condition, EngineSpec, Recording
 from ringland.writers import SUFFIXES
 
-__all__ = ["RecordOptions", "run_record", "watch_folder"]
+__all__ = ["RecordOptions", "record_plainly", "run_record", "watch_folder"]
 
 _LOOK_EVERY_S = 1.0
 _SHOW_EVERY_S = 0.2
@@ -52,7 +62,10 @@ def run_record(options: RecordOptions) -> bool:
     instrument = open_for(options.address, options.engine, options.condition)
     try:
         set_up = instrument.configure(
-            Wanted(options.rate_hz or plan.rate_hz, _wanted_inputs(options, instrument))
+            Wanted(
+                options.rate_hz or plan.rate_hz,
+                _wanted_inputs(options.inputs, instrument, options.address),
+            )
         )
         head = KeptHead(set_up, options.condition, datetime.now(UTC).isoformat(timespec="seconds"))
         kept_path = out.with_suffix(SUFFIX)
@@ -96,10 +109,13 @@ def _conclude(options: RecordOptions, kept_path: Path, out: Path, ended: str) ->
             "Nothing was recorded.", got=ended, remedy="Check cable and sensors and record again."
         )
     hint = options.speed_rpm
-    done_recording = _recording(kept_path, hint)
-    judged = judge(done_recording, options.engine, wanted=options.wanted)
+    recording = recording_of(kept, speed_hint_rpm=hint)
+    check = read_checks(store_path()).get(kept.head.set_up.instrument)
+    if check is not None:
+        recording = corrected(recording, check)
+    judged = judge(recording, options.engine, wanted=options.wanted)
     _print_verdict(judged)
-    done = finish(kept_path, out, speed_hint_rpm=hint)
+    done = finish(kept_path, out, recording=recording)
     for text in done.said:
         say(text)
     about = about_as_json(kept, options.engine, judged, ended)
@@ -112,10 +128,30 @@ def _conclude(options: RecordOptions, kept_path: Path, out: Path, ended: str) ->
     return judged.fit
 
 
-def _recording(kept_path: Path, hint: float | None) -> Recording:
-    from ringland.live.finish import recording_of
-
-    return recording_of(read_kept(kept_path), speed_hint_rpm=hint)
+def record_plainly(
+    address: str, inputs: dict[str, str], rate_hz: float, seconds: float
+) -> tuple[Recording, str]:
+    """So many seconds in memory, nothing judged, and the instrument's name. For self-checks."""
+    instrument = open_instrument(address, all_kinds())
+    try:
+        set_up = instrument.configure(Wanted(rate_hz, _wanted_inputs(inputs, instrument, address)))
+        instrument.arm()
+        blocks: list[Block] = []
+        wanted, have = round(seconds * set_up.rate_hz), 0
+        deadline = time.monotonic() + 2.0 * seconds + 10.0
+        while have < wanted:
+            got = instrument.fetch(0.2)
+            if isinstance(got, Ended) or time.monotonic() > deadline:
+                raise InstrumentFault(
+                    "The instrument stopped before there was enough.",
+                    got=got.reason if isinstance(got, Ended) else "it is too slow",
+                )
+            if got is not None:
+                blocks.append(got)
+                have += len(got.samples)
+    finally:
+        instrument.stop()
+    return as_recording(blocks, set_up, correct_ac=False), set_up.instrument
 
 
 def _show_until_done(session: LiveSession, options: RecordOptions) -> str:
@@ -206,9 +242,11 @@ def _print_verdict(judged: Judgement) -> None:
     say(("FIT TO JUDGE. " if judged.fit else "NOT FIT TO JUDGE. ") + judged.why)
 
 
-def _wanted_inputs(options: RecordOptions, instrument: Instrument) -> tuple[WantedInput, ...]:
-    if options.inputs:
-        return tuple(WantedInput(name, _role(role)) for role, name in options.inputs.items())
+def _wanted_inputs(
+    inputs: dict[str, str], instrument: Instrument, address: str
+) -> tuple[WantedInput, ...]:
+    if inputs:
+        return tuple(WantedInput(name, _role(role)) for role, name in inputs.items())
     info = instrument.describe()
     roles = {r.value: r for r in ChannelRole}
     named = [i.name for i in info.inputs if i.name in roles]
@@ -217,7 +255,7 @@ def _wanted_inputs(options: RecordOptions, instrument: Instrument) -> tuple[Want
             "It is not known what is on which input.",
             got=", ".join(i.name for i in info.inputs),
             allowed="--channel ROLE=INPUT, for example --channel exhaust=1",
-            remedy=f"See the inputs: ringland instruments {options.address}",
+            remedy=f"See the inputs: ringland instruments {address}",
         )
     return tuple(WantedInput(name, roles[name]) for name in named)
 

@@ -20,6 +20,7 @@ from ringland.cli import (
     plan,
     record,
     report,
+    self_check,
     serve,
     simulate,
     store,
@@ -52,6 +53,7 @@ app.command("instruments")(instruments.instruments)
 app.command("plan")(plan.plan)
 app.command("record")(record.record)
 app.command("recover")(record.recover)
+app.command("self-check")(self_check.self_check)
 app.command("report")(report.report_command)
 app.command("report-check")(report.report_check_command)
 app.command("report-key")(report.report_key_command)

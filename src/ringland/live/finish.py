@@ -32,14 +32,17 @@ def recording_of(kept: Kept, *, speed_hint_rpm: float | None = None) -> Recordin
     return replace(recording, speed_hint_rpm=speed_hint_rpm)
 
 
-def finish(kept_path: Path, out: Path, *, speed_hint_rpm: float | None = None) -> Finished:
+def finish(kept_path: Path, out: Path, *, recording: Recording | None = None) -> Finished:
     """Convert a kept file to the format of `out`'s suffix; the kept file goes only after that.
+
+    `recording`: what was already made of the file, corrected.
 
     Raises FileFormatError when nothing can be read back; a conversion that fails leaves the kept
     file and says so.
     """
     kept = read_kept(kept_path)
-    recording = recording_of(kept, speed_hint_rpm=speed_hint_rpm)
+    if recording is None:
+        recording = recording_of(kept)
     said = []
     if kept.left_bytes:
         said.append(f"{kept.left_bytes} bytes of a block that was being written are left out.")

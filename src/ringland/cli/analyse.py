@@ -48,6 +48,12 @@ def analyse(
         float | None,
         typer.Option("--rate", metavar="HZ", help="Sample rate, if the file does not say."),
     ] = None,
+    severity: Annotated[
+        bool,
+        typer.Option(
+            "--severity", help="Also fit how large the leading cause is, by simulation (seconds)."
+        ),
+    ] = False,
     json_path: Annotated[
         Path | None,
         typer.Option("--json", metavar="PATH", help="Write the result as JSON; - for the screen."),
@@ -64,6 +70,8 @@ def analyse(
         roles = parse_roles(channel or [])
         source = open_recording(recording, roles=roles, map_file=map_file, rate_hz=rate)
         analysis = _analysed(source, engine_named(engine), condition, speed_hint)
+        if severity:
+            analysis = _with_severity(analysis)
         if json_path is not None:
             write_result(as_json(analysis), json_path)
         if report_path is not None:
@@ -91,3 +99,11 @@ def _analysed(
         with progress_bar() as progress:
             return analyse_source(SaidSource(source, said, speed_hint), spec, progress=progress)
     return analyse_recording(said_of(source.read_all(), said, speed_hint), spec)
+
+
+def _with_severity(analysis: "Analysis") -> "Analysis":
+    from ringland.cli._long import progress_bar
+    from ringland.severity import with_severity
+
+    with progress_bar() as progress:
+        return with_severity(analysis, progress=progress)

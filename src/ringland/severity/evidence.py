@@ -21,7 +21,7 @@ __all__ = ["Explanation", "explain"]
 
 ComplexArray = NDArray[np.complex128]
 
-_DISCREPANCY = 0.3
+_DISCREPANCY = 0.5
 """Relative error of every simulated harmonic (standard deviation of its logarithm)."""
 _FLOOR = 0.01
 """Error of every simulated harmonic, of the largest one."""

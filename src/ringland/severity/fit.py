@@ -17,7 +17,7 @@ __all__ = ["MODEL_DISCREPANCY", "FaultFit", "fit_fault", "severity_interval", "s
 _STEPS = 20
 _BELOW_LEAST = 0.7
 _RECENTRED = 2
-MODEL_DISCREPANCY = 0.35
+MODEL_DISCREPANCY = 0.28
 """Standard deviation of the logarithm of severity beyond what the fit itself says, so that nine in
 ten of the development cases lie inside (validation/severity.py --development)."""
 

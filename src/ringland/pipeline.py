@@ -27,6 +27,7 @@ from ringland.model import (
 )
 from ringland.quality import check_recording, inspect_recording, unusable_spans
 from ringland.reference.evidence import case_evidence
+from ringland.reference.network import PulseNetwork
 from ringland.symptoms import judge_symptoms
 
 __all__ = ["analyse", "analyse_source"]
@@ -44,8 +45,11 @@ def analyse(
     *,
     answers: Sequence[GivenAnswer] = (),
     diagnose: bool = True,
+    network: PulseNetwork | None = None,
 ) -> Analysis:
     """Judge every cylinder of one recording.
+
+    `network`: a reference fitted to this engine (default: the one for any engine).
 
     Quality first; then the engine cycle; the crank-angle domain; metrics; symptoms; causes.
     Nothing is raised for a poor recording: `Analysis.not_judged` says why a part is missing.
@@ -84,7 +88,15 @@ def analyse(
         metrics=metrics,
         symptoms=symptoms,
         diagnosis=(
-            _diagnosed(symptoms, metrics, cylinders, cycles, engine=engine, answers=answers)
+            _diagnosed(
+                symptoms,
+                metrics,
+                cylinders,
+                cycles,
+                engine=engine,
+                answers=answers,
+                network=network,
+            )
             if diagnose
             else None
         ),
@@ -107,9 +119,10 @@ def _diagnosed(
     *,
     engine: EngineSpec,
     answers: Sequence[GivenAnswer],
+    network: PulseNetwork | None,
 ) -> Diagnosis:
     """Ranked causes, the next tests and what to do."""
-    cases = case_evidence(metrics, cylinders, cycles, engine)
+    cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
     found = rank_causes(symptoms, metrics, cylinders, engine, answers=answers, likelihoods=cases)
     found = replace(found, next_tests=next_tests(found))
     return replace(found, actions=actions(found))

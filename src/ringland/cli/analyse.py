@@ -11,8 +11,9 @@ from ringland.cli._results import STANDARD_OUTPUT, write_report, write_result
 from ringland.errors import UnusableRecording
 
 if TYPE_CHECKING:
-    from ringland.model import Analysis, EngineSpec
+    from ringland.model import Analysis, Condition, EngineSpec
     from ringland.readers._source import FileSource
+    from ringland.reference.network import PulseNetwork
 
 __all__ = ["analyse"]
 
@@ -98,7 +99,24 @@ def _analysed(
     if source.duration_s > LONG_S:
         with progress_bar() as progress:
             return analyse_source(SaidSource(source, said, speed_hint), spec, progress=progress)
-    return analyse_recording(said_of(source.read_all(), said, speed_hint), spec)
+    return analyse_recording(
+        said_of(source.read_all(), said, speed_hint),
+        spec,
+        network=_kept_reference(spec, said, speed_hint),
+    )
+
+
+def _kept_reference(
+    spec: "EngineSpec", said: "Condition | None", speed_hint: float | None
+) -> "PulseNetwork | None":
+    """The reference fitted to this engine, where `ringland reference` has made one."""
+    from ringland.model import Condition
+    from ringland.reference.build import find_reference, reference_folder
+
+    folder = reference_folder()
+    if not folder.is_dir():
+        return None
+    return find_reference(spec, folder, speed_rpm=None if said is Condition.IDLE else speed_hint)
 
 
 def _with_severity(analysis: "Analysis") -> "Analysis":

@@ -19,6 +19,7 @@ from ringland.cli import (
     outbox,
     plan,
     record,
+    reference,
     report,
     self_check,
     serve,
@@ -54,6 +55,7 @@ app.command("plan")(plan.plan)
 app.command("record")(record.record)
 app.command("recover")(record.recover)
 app.command("self-check")(self_check.self_check)
+app.command("reference")(reference.reference_command)
 app.command("report")(report.report_command)
 app.command("report-check")(report.report_check_command)
 app.command("report-key")(report.report_key_command)

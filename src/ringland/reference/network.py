@@ -29,7 +29,9 @@ class PulseNetwork:
     several networks whose scores are averaged. `kinds`: simulated kinds of fault, the order of the
     first half of the outputs; the second half are their severities, 0 (least) to 1 (most) in the
     logarithm, with standard errors `severity_error` (kinds,). Scores are divided by `temperature`.
-    `far`: mean square input of a position beyond which nothing simulated resembles it.
+    `head` (hidden + 1, kinds): the
+    last layer fitted to one engine, already divided by the temperature, in place of the general
+    one. `far`: mean square input of a position beyond which nothing simulated resembles it.
     `cases`: recordings learnt from.
     """
 
@@ -40,6 +42,7 @@ class PulseNetwork:
     severity_error: FloatArray
     far: float
     cases: int
+    head: FloatArray | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "projection", read_only(self.projection))
@@ -52,16 +55,37 @@ class PulseNetwork:
 
     def outputs(self, inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Scores and severities, (positions, kinds) each."""
-        raw = np.mean([_member(m, inputs) for m in self.members], axis=0)
-        kinds = len(self.kinds)
-        return raw[:, :kinds] / self.temperature, raw[:, kinds:]
+        hidden, kinds = self.hidden(inputs), len(self.kinds)
+        raw = hidden @ self._last_layer
+        scores = raw[:, :kinds] / self.temperature if self.head is None else hidden @ self.head
+        return scores, raw[:, kinds:]
+
+    def hidden(self, inputs: FloatArray) -> FloatArray:
+        """(positions, hidden + inputs + 1): last hidden layers of all members, inputs, and 1."""
+        layers = [_hidden(m, inputs) for m in self.members]
+        return np.concatenate([*layers, inputs, np.ones((len(inputs), 1))], axis=1)
+
+    @property
+    def general_head(self) -> FloatArray:
+        """(hidden + inputs + 1, kinds) what turns `hidden` into scores for any engine."""
+        scores: FloatArray = self._last_layer[:, : len(self.kinds)] / self.temperature
+        return scores
+
+    @property
+    def _last_layer(self) -> FloatArray:
+        share = 1.0 / len(self.members)
+        return share * np.concatenate(
+            [
+                *(m["w3"] for m in self.members),
+                np.sum([m["skip"] for m in self.members], axis=0),
+                np.sum([m["b3"] for m in self.members], axis=0)[None, :],
+            ]
+        )
 
 
-def _member(layers: dict[str, FloatArray], x: FloatArray) -> FloatArray:
-    hidden = _silu(x @ layers["w1"] + layers["b1"])
-    hidden = _silu(hidden @ layers["w2"] + layers["b2"])
-    out: FloatArray = hidden @ layers["w3"] + layers["b3"] + x @ layers["skip"]
-    return out
+def _hidden(layers: dict[str, FloatArray], x: FloatArray) -> FloatArray:
+    first = _silu(x @ layers["w1"] + layers["b1"])
+    return _silu(first @ layers["w2"] + layers["b2"])
 
 
 def _silu(x: FloatArray) -> FloatArray:

@@ -56,7 +56,7 @@ class Handler:
         if answer.startswith("250") or answer == "drop":
             self.taken.append(content)
         if answer == "drop":
-            assert server.transport is not None
+            assert isinstance(server.transport, asyncio.Transport)
             server.transport.abort()
             await asyncio.sleep(0)
         return answer
@@ -208,8 +208,7 @@ def test_who_held_it_too_long_sends_nothing(
 ) -> None:
     handler, server = post
     from ringland.history import outbox as module
-
-    real = module.hand_over
+    from ringland.report.mail import hand_over as real
 
     def slow(*given: object, **named: object) -> object:
         with open_outbox(tmp_path) as other:  # meanwhile another process thinks we are dead

@@ -28,6 +28,7 @@ from ringland.report import (
     render_document,
     render_pdf,
 )
+from ringland.report.blocks import Drawing
 from ringland.report.document import plain_text, printed_hash
 from ringland.report.saved import analysis_from_json
 
@@ -103,11 +104,12 @@ def test_tagged_titled_and_in_a_language(document: Document, pdf: PdfReader) -> 
 
 
 def test_figures_are_vectors(document: Document, pdf: PdfReader) -> None:
-    drawings = [b for s in document.sections for b in s.blocks if b.kind == "picture"]
+    drawings = [b for s in document.sections for b in s.blocks if isinstance(b, Drawing)]
     photographs = [i for page in pdf.pages for i in page.images]
     assert len(drawings) >= 12
-    assert len(photographs) <= sum(b.svg.count("<image") for b in drawings)  # type: ignore[union-attr]
-    assert sum(b.svg.count("<image") for b in drawings) == 2  # type: ignore[union-attr]
+    # two rasters, each with its colour bar, are pixels by nature
+    assert sum(b.svg.count("<image") for b in drawings) == 4
+    assert len(photographs) <= 4
 
 
 @pytest.mark.parametrize(("paper", "size"), [("a4", (595.3, 841.9)), ("letter", (612.0, 792.0))])
@@ -153,7 +155,7 @@ def test_markup_and_long_notes_in_every_field_harm_nothing(
         (INJECTED,),
     )
     firm = Firm(INJECTED, (INJECTED, "y" * 3000), INJECTED, INJECTED, INJECTED)
-    nasty = make_analysis(engine_name=INJECTED, exhaust_name=INJECTED, cycle_count=40)
+    nasty = make_analysis(engine_name=INJECTED, exhaust_name=INJECTED, cycle_count=70)
     document = build_document(nasty, visit=visit, firm=firm, made_on=MADE)
     owner = document.for_reader("owner")
     reader = PdfReader(BytesIO(render_pdf(owner)))

@@ -111,7 +111,9 @@ def load_catalogue(language: str) -> Catalogue:
     entries = read_catalogue(path.read_text(encoding="utf-8"))
     translations = GNUTranslations(machine_object(entries))
     said = {e: translations.gettext(e) for e in entries if e}
-    cased, exact, patterns = {}, {}, []
+    cased: dict[str, str] = {}
+    exact: dict[str, str] = {}
+    patterns = []
     for source, target in said.items():
         if not entries[source]:
             continue  # not translated yet

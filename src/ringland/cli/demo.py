@@ -52,11 +52,23 @@ def demo(
         print_summary(analysis, report_path)
         if fleet:
             _write_fleet(folder / "fleet")
+        _fill_store(folder / "store")
         typer.echo(
             f"\nWhat the simulation put in stands in {folder / 'visit.json'}."
             f"\nThe same by hand:\n  ringland analyse {recording_path} --engine {engine_path} "
             f"--condition idle --report {report_path}"
         )
+
+
+def _fill_store(place: Path) -> None:
+    """The invented operator's two years, to look around in."""
+    from ringland.history import open_store
+    from ringland.history.demo import fill_demo_store
+
+    with open_store(place) as store:
+        made = fill_demo_store(store)
+    said = f"24 invented vehicles with {made} visits are" if made else "The invented fleet is still"
+    typer.echo(f"\n{said} in {place}. For example:\n  ringland fleet order --store {place}")
 
 
 def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:

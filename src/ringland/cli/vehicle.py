@@ -339,26 +339,27 @@ def trend(
 ) -> None:
     """How each metric of each cylinder moves from visit to visit."""
     with told_to_the_user(), opened(store) as kept:
-        from ringland.history.insight import series_of, trend_of
+        from ringland.history.insight import trends_of
         from ringland.metrics import DEFINITIONS
 
-        known = {d.id: d for d in DEFINITIONS}
-        if metric is not None and metric not in known:
+        titles = {d.id: d.title for d in DEFINITIONS}
+        if metric is not None and metric not in titles:
             raise SettingError(
-                "There is no such metric.", got=metric, allowed=", ".join(sorted(known))
+                "There is no such metric.", got=metric, allowed=", ".join(sorted(titles))
             )
         field = "running_hours" if over == "hours" else "odometer_km"
         row = named_vehicle(kept, name)
-        series, events = series_of(kept, row.id, over=field)
-        typer.echo(plain(f"{row.name}: {len(series)} series, {len(events)} events"))
-        for one in series:
-            if one.metric in known and metric in (None, one.metric):
-                found = trend_of(one, events, over=field)
-                where = f"cylinder {one.cylinder}" if one.cylinder else (
-                    f"position {one.firing_position}" if one.firing_position else "engine"
-                )  # fmt: skip
-                if everything or found.has_trend or any(c.shows for c in found.change_points):
-                    typer.echo(plain(f"\n{known[one.metric].title}, {one.role}, {where}"))
-                    typer.echo(plain(f"  {found.sentence}"))
-                    for point in found.change_points:
-                        typer.echo(plain(f"  {point.sentence}"))
+        found = trends_of(kept, row.id, over=field, metric=metric)
+        typer.echo(
+            plain(f"{row.name}: each cylinder against the others, {len(found)} series looked at.")
+        )
+        for one in found:
+            changes = [c for c in one.trend.change_points if c.shows or everything]
+            if not (everything or one.trend.has_trend or changes):
+                continue
+            where = f"cylinder {one.cylinder}" if one.cylinder else (
+                f"position {one.firing_position}"
+            )  # fmt: skip
+            typer.echo(plain(f"\n{titles[one.metric]}, {one.role}, {where}", keep_lines=True))
+            for sentence in (one.trend.sentence, *(c.sentence for c in changes)):
+                typer.echo(plain(f"  {sentence}"))

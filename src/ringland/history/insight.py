@@ -9,22 +9,24 @@ from typing import Any, cast
 from sqlalchemy import select
 
 from ringland.history.fleet import VehicleCase
-from ringland.history.rows import AnalysisRow, Outcome, Owner, Vehicle, Visit, Work
+from ringland.history.rows import AnalysisRow, Outcome, Owner, Purpose, Vehicle, Visit, Work
 from ringland.history.schema import TABLES
 from ringland.history.shelves import SHELVES
 from ringland.history.store import Store
 from ringland.history.track_record import HEALTHY, Call
-from ringland.history.trends import Event, Point, Trend, trend
+from ringland.history.trends import Event, Point, Trend, against_others, trend
 from ringland.history.waiting import OwnerCosts, owner_costs
+from ringland.model import Sense
 
 __all__ = [
     "MetricSeries",
+    "PlaceTrend",
     "VisitPage",
     "calls",
     "costs_of",
     "fleet_cases",
     "series_of",
-    "trend_of",
+    "trends_of",
     "vehicle_page",
 ]
 
@@ -107,29 +109,67 @@ def _events(
         for work in page.works:
             x = work.odometer_km if over == "odometer_km" and work.odometer_km else None
             words = work.text or work.code or "work"
-            yield Event(float(x or getattr(page.visit, over)), "repair", words)
+            # recorded first and worked on afterwards, but for a visit after the work
+            side = -0.5 if page.visit.purpose is Purpose.AFTER else 0.5
+            yield Event(float(x or getattr(page.visit, over)) + side, "repair", words)
     if over == "odometer_km":
         for engine in SHELVES["engine"].all(store, vehicle_id=vehicle_id):
             if engine.fitted_km:
                 yield Event(engine.fitted_km, "engine_swap", f"engine {engine.name} fitted")
 
 
-def trend_of(series: MetricSeries, events: Sequence[Event], *, over: str = "odometer_km") -> Trend:
-    """The trend of one series, against the alarm deviation of its metric where it has one."""
+@dataclass(frozen=True)
+class PlaceTrend:
+    """The trend of one metric at one place, as its deviation from the other cylinders."""
+
+    metric: str
+    role: str
+    firing_position: int
+    cylinder: int | None
+    trend: Trend
+
+
+def trends_of(
+    store: Store, vehicle_id: str, *, over: str = "odometer_km", metric: str | None = None
+) -> tuple[PlaceTrend, ...]:
+    """Trends of every metric and cylinder since the last repair that showed, or engine, against
+    the deviation that is an alarm."""
     from ringland.metrics import DEFINITIONS
 
-    definition = next((d for d in DEFINITIONS if d.id == series.metric), None)
-    if definition is None:
-        raise KeyError(series.metric)
+    series, events = series_of(store, vehicle_id, over=over)
     hours = over == "running_hours"
-    return trend(
-        series.points,
-        unit=definition.unit,
-        x_unit="h" if hours else "km",
-        sense=definition.sense,
-        events=tuple(events),
-        per=500.0 if hours else 10_000.0,
-    )
+    found = []
+    for definition in DEFINITIONS:
+        for role in sorted({s.role for s in series if s.metric == definition.id}):
+            here = [s for s in series if (s.metric, s.role) == (definition.id, role)]
+            if metric not in (None, definition.id):
+                continue
+            cylinders = {s.firing_position: s.cylinder for s in here}
+            limit = definition.alarm_deviation * (-1.0 if definition.sense is Sense.LOW else 1.0)
+            for position, points in sorted(against_others(_by_x(here), definition.id).items()):
+                told = trend(
+                    points,
+                    unit=definition.unit,
+                    x_unit="h" if hours else "km",
+                    sense=definition.sense,
+                    limit=limit,
+                    events=events,
+                    per=500.0 if hours else 10_000.0,
+                )
+                found.append(
+                    PlaceTrend(definition.id, role, position, cylinders.get(position), told)
+                )
+    return tuple(found)
+
+
+def _by_x(series: Sequence[MetricSeries]) -> list[list[tuple[int, Point]]]:
+    """The same points, visit by visit, of what belongs to a cylinder."""
+    visits: dict[float, list[tuple[int, Point]]] = {}
+    for one in series:
+        if one.firing_position is not None:
+            for point in one.points:
+                visits.setdefault(point.x, []).append((one.firing_position, point))
+    return [visits[x] for x in sorted(visits)]
 
 
 def costs_of(owner: Owner | None) -> OwnerCosts:

@@ -156,12 +156,15 @@ def _analysed(store: Store, job: Job) -> bool:
 
 
 def job_for(store: Store, recording: RecordingRow) -> Job | None:
-    """The job that analyses a kept recording; None when its engine is not described."""
+    """The job that analyses a kept recording; None when its engine is not described, or when only
+    a result was kept and no signal."""
     import json
 
     visit: Visit = SHELVES["visit"].get(store, recording.visit_id)
     engine = engine_of(store, visit)
     if engine is None or not engine.description.strip():
+        return None
+    if recording.file_name.casefold().endswith(".json"):
         return None
     return Job(
         recording_id=recording.id,

@@ -163,7 +163,8 @@ def _document(given: Mapping[str, Any] | str) -> dict[str, Any]:
 
 def _summary(document: Mapping[str, Any]) -> dict[str, object]:
     """The columns of an analysis row."""
-    states = {symptom["state"] for symptom in document.get("symptoms", ())}
+    judged = (*document.get("symptoms", ()), *document.get("cylinders", ()))
+    states = {entry["state"] for entry in judged}
     causes = sorted(document.get("causes", ()), key=lambda c: -(c["probability"] or 0.0))
     named = ("failure_mode", "cylinder", "firing_position", "probability")
     cycles, speed = document.get("cycles") or {}, document.get("speed_rpm") or {}

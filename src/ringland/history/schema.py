@@ -221,6 +221,8 @@ TABLES: dict[str, Table] = {
 }
 """The tables with rows a person makes, parents before children."""
 
+Index("ix_visit_vehicle_day", TABLES["visit"].c.vehicle_id, TABLES["visit"].c.visited_on)
+
 audit = Table(
     "audit",
     METADATA,

@@ -114,6 +114,7 @@ def upgrade() -> None:
             op.create_index(f"ix_{table}_{name}", table, [name])
     for table, name in _INDEXES:
         op.create_index(f"ix_{table}_{name}", table, [name])
+    op.create_index("ix_visit_vehicle_day", "visit", ["vehicle_id", "visited_on"])
     op.create_table(
         "audit",
         sa.Column("id", sa.String(36), nullable=False),

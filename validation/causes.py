@@ -233,10 +233,12 @@ def table(rows: Iterable[Row], command: str) -> str:
     sound = [r for r in good if r["kind"] is None]
     lines = [
         "# Causes", "", "Made by", "", f"    {command}", "",
-        f"{len(good)} simulated recordings with a trigger, {len(sound)} of them sound, idle or about "
+        f"{len(good)} simulated recordings with a trigger, {len(sound)} of them sound, idle or "
+        "about "
         "1500 rpm, 10 to 30 dB; engines and spreads drawn wider than the reference's, other seeds. "
         "Faults of actionable size (`FROM` in the script) in one cylinder or a pair of neighbours. "
-        "Where probabilities are held against outcomes the recordings are weighted so that 7 in 10 are "
+        "Where probabilities are held against outcomes the recordings are weighted so that 7 in "
+        "10 are "
         "sound, which is what the ranking believes beforehand.", "",
         "| | asked | " + " | ".join(WAYS) + " |", "|---|---|" + "---|" * len(WAYS),
     ]  # fmt: skip
@@ -275,7 +277,8 @@ def table(rows: Iterable[Row], command: str) -> str:
     failed = len(list(rows)) - len(good) if isinstance(rows, list) else 0
     lines += ["", "Families: " + "; ".join(
         f"{name} ({', '.join(m.replace('_', ' ') for m in modes)})"
-        for name, modes in FAMILIES.items()) + ".", "", f"Runs that failed: {failed}.", ""]  # fmt: skip
+        for name, modes in FAMILIES.items()) + "."]  # fmt: skip
+    lines += ["", f"Runs that failed: {failed}.", ""]
     return "\n".join(lines)
 
 

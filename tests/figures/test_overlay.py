@@ -19,7 +19,7 @@ TWIN = (
 
 def shown() -> CycleOverlay:
     """A measured bump at 90 degrees, simulated at 450."""
-    angle = np.arange(360) * 2.0
+    angle = np.arange(0.0, 720.0, 2.0, dtype=np.float64)
     measured = np.where(angle == 90.0, 1.0, 0.0)
     simulated = np.where(angle == 450.0, 2.0, 0.0)
     return CycleOverlay(

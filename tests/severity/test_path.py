@@ -18,7 +18,7 @@ from ringland.severity.unknowns import unknowns_of
 @settings(deadline=None)
 @given(cycle_hz=st.floats(2.0, 40.0), count=st.integers(4, 40))
 def test_the_covariance_is_one(prior: PathPrior, cycle_hz: float, count: int) -> None:
-    covariance = path_covariance(np.arange(1, count + 1) * cycle_hz, prior)
+    covariance = path_covariance(np.arange(1, count + 1, dtype=np.float64) * cycle_hz, prior)
     assert covariance == pytest.approx(covariance.T, abs=1e-9)
     assert np.linalg.eigvalsh(covariance).min() > -1e-6
 
@@ -30,7 +30,7 @@ def test_echoes_come_late() -> None:
     path (Oppenheim and Schafer, Discrete-Time Signal Processing, ch. on the cepstrum: its complex
     cepstrum is zero for negative lags; from memory). So the lags of g must be positive.
     """
-    f = np.arange(1, 257) * 1.0
+    f = np.arange(1, 257, dtype=np.float64)
     prior = PathPrior(0.0, 1e-6, 0.0, 1e-6, 1.0, 0.02, 0.01, 0.003, 300.0)
     covariance = path_covariance(f, prior, gain_sd=1e-6)
     rng = np.random.default_rng(1)

@@ -8,7 +8,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.signals import smooth_weighted
+from ringland.signals import interpolate_cubic, smooth_weighted
 
 __all__ = ["align", "settle"]
 
@@ -22,7 +22,8 @@ _AVERAGED_PERIODS = 9  # cross-spectra averaged before their phase is read
 _DIFFERENCE_PASSES = 3
 _TEMPLATE_PASSES = 3
 _SETTLED = 0.01  # periods: a correction as small as this needs no further pass
-_ALIGNED = 1e-3
+_ALIGNED = 0.01
+_HARDLY_MORE = 1.02  # sum of squares that a stiffer phase may leave over that of the phase at hand
 _SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
 _PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
 _FAST = {"reassoc", "contract"}  # order of sums left to the machine
@@ -335,6 +336,48 @@ def _correct(phase: FloatArray, curve: FloatArray) -> None:  # pragma: no cover 
 
 
 @numba.njit(cache=True)
+def _stiffened(
+    phase: FloatArray, shift: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, float]:  # pragma: no cover - compiled
+    """The stiffest phase that leaves hardly more of the pulses than this one, and their scatter.
+
+    The corrections made so far were smooth each, but what they had to correct may not have been:
+    here the whole phase less a straight line is smoothed. `shift`, `weight`: see `_local_shift`.
+    """
+    periods, count = shift.shape[0], phase.shape[0]
+    at = np.empty(periods)  # sample at which each period is half over
+    i = 1
+    for p in range(periods):
+        while i < count - 1 and phase[i] < p + 0.5:
+            i += 1
+        rise = phase[i] - phase[i - 1]
+        at[p] = i - 1 + (min(max((p + 0.5 - phase[i - 1]) / rise, 0.0), 1.0) if rise > 0.0 else 0.0)
+    if np.any(at[1:] <= at[:-1]):
+        return phase, float(np.std(shift))
+    heard = np.arange(periods) + 0.5 - shift
+    slope = (heard[-1] - heard[0]) / (at[-1] - at[0])
+    bent = heard - slope * at
+    weight = np.minimum(np.maximum(weight / np.median(weight), 0.05), 4.0)
+    bend = shift[2:] - 2.0 * shift[1:-1] + shift[:-2]
+    sd = float(1.4826 * np.median(np.abs(bend)) / np.sqrt(6.0) + 1e-6)
+    weight = np.where(np.abs(shift) > 4.0 * sd, weight * 0.01, weight)
+    most = _HARDLY_MORE * np.sum(weight * shift**2)
+    curve = bent + shift  # the phase as it is
+    for penalty in _PENALTIES:
+        stiff = smooth_weighted(bent, weight, penalty)
+        if np.sum(weight * (bent - stiff) ** 2) <= most:
+            curve = stiff
+            break
+    smooth = interpolate_cubic(at, curve, np.arange(count).astype(np.float64))
+    out = np.empty(count)
+    highest = -np.inf
+    for n in range(count):
+        highest = max(highest, smooth[n] + slope * n)
+        out[n] = highest
+    return out, sd
+
+
+@numba.njit(cache=True)
 def _agreement(pulses: ComplexArray, cylinders: int) -> float:  # pragma: no cover - compiled
     """Share of the power that the templates explain, summed over channels."""
     total = 0.0
@@ -387,7 +430,7 @@ def align(
     pulses have in common. The agreement is negative when fewer than four periods are there.
     """
     phase = phase.copy()
-    sd, moved = 0.5, 1.0
+    sd = 0.5
     for _ in range(_TEMPLATE_PASSES):
         pulses = _demodulate(signals, rate_hz, phase)
         if pulses.shape[1] == 0:
@@ -395,12 +438,13 @@ def align(
         shift, weight = _local_shift(pulses, cylinders)
         curve, sd = _smooth(shift, weight)
         _correct(phase, curve)
-        moved = np.abs(curve).max()
-        if quick and moved < _ALIGNED:
+        if quick and np.abs(curve).max() < _ALIGNED:
             break
-    if not quick or moved >= _ALIGNED:  # else the pulses at hand are those of the corrected phase
-        pulses = _demodulate(signals, rate_hz, phase)
-        if pulses.shape[1] == 0:
-            return -1.0, phase, sd, 0.0
+    pulses = _demodulate(signals, rate_hz, phase)
+    if pulses.shape[1] == 0:
+        return -1.0, phase, sd, 0.0
+    if quick:
+        shift, weight = _local_shift(pulses, cylinders)
+        phase, sd = _stiffened(phase, shift, weight)
     likeness = _agreement(pulses, 1) / signals.shape[0]
     return _agreement(pulses, cylinders), phase, sd, likeness

@@ -11,16 +11,17 @@ from ringland.history import Owner, list_owners
 from ringland.history.fleet import FleetRow, fleet_order
 from ringland.history.insight import (
     MetricSeries,
+    PlaceTrend,
     calls,
     costs_of,
     fleet_cases,
     series_of,
-    trend_of,
 )
+from ringland.history.insight import trends_of as history_trends
 from ringland.history.track_record import Call, hit_rate, reliability
-from ringland.history.trends import Event, Trend, fan
+from ringland.history.trends import Event, Point, against_others, fan
 from ringland.metrics import DEFINITIONS
-from ringland.model import Estimate
+from ringland.model import Estimate, MetricDefinition
 from ringland.report.blocks import Picture
 from ringland.web.blocks import plain_picture
 from ringland.web.context import Context
@@ -72,81 +73,101 @@ def _fleet(owner: Owner | None, cases: Any) -> FleetOf:
 
 
 def trends_of(app: Context, vehicle_id: str) -> Plain:
-    """Trends of a vehicle over odometer, or hours where there is none: those that say most as
-    figures, the others in words."""
+    """Trends of a vehicle over odometer, or hours where there is none, each cylinder against the
+    others: those that say most as figures, the others in words."""
     over = "odometer_km"
     series, events = series_of(app.store, vehicle_id)
     if not series:
         over = "running_hours"
         series, events = series_of(app.store, vehicle_id, over=over)
-    told: list[tuple[MetricSeries, Trend]] = []
-    for one in series:
-        if len(one.points) < _FEWEST_POINTS:
-            continue
-        try:
-            told.append((one, trend_of(one, events, over=over)))
-        except (KeyError, RinglandError):
-            continue
-    told.sort(key=lambda pair: (not pair[1].has_trend, not _shows(pair[1]), -_moved(pair[0])))
+    told = [
+        _Told(place, points)
+        for place in history_trends(app.store, vehicle_id, over=over)
+        if len(points := _deviations(series, place)) >= _FEWEST_POINTS
+    ]
+    told.sort(key=lambda t: (not t.place.trend.has_trend, not t.shows, -t.moved))
     shown, rest = told[:_MOST_TRENDS], told[_MOST_TRENDS:]
     return {
-        "pictures": [_picture(i, one, trend, events, over) for i, (one, trend) in enumerate(shown)],
-        "others": [f"{_title(one)}: {trend.sentence}" for one, trend in rest],
+        "pictures": [_picture(i, one, events, over) for i, one in enumerate(shown)],
+        "others": [f"{one.title}: {one.place.trend.sentence}" for one in rest],
         "visits": max((len(one.points) for one in series), default=0),
     }
 
 
-def _shows(trend: Trend) -> bool:
-    return any(change.shows for change in trend.change_points)
+@dataclass(frozen=True)
+class _Told:
+    """A trend and the deviations it was made from."""
+
+    place: PlaceTrend
+    points: list[Point]
+
+    @property
+    def shows(self) -> bool:
+        """True when a repair shows in it."""
+        return any(change.shows for change in self.place.trend.change_points)
+
+    @property
+    def moved(self) -> float:
+        """Spread of the values in their own standard errors: what moved most comes first."""
+        values = [p.value for p in self.points]
+        error = max(sum(p.standard_error for p in self.points) / len(values), 1e-12)
+        return (max(values) - min(values)) / error
+
+    @property
+    def definition(self) -> MetricDefinition:
+        """The metric."""
+        return next(d for d in DEFINITIONS if d.id == self.place.metric)
+
+    @property
+    def title(self) -> str:
+        """The metric and its place, in words."""
+        number, title = self.place.cylinder, self.definition.title
+        if number is not None:
+            return f"{title}, cylinder {number}"
+        return f"{title}, position {self.place.firing_position}"
 
 
-def _moved(series: MetricSeries) -> float:
-    """Spread of the values in their own standard errors: what moved most comes first."""
-    values = [p.value for p in series.points]
-    error = max(sum(p.standard_error for p in series.points) / len(values), 1e-12)
-    return (max(values) - min(values)) / error
+def _deviations(series: tuple[MetricSeries, ...], place: PlaceTrend) -> list[Point]:
+    """The values a trend was made from: one cylinder against the others, visit by visit."""
+    visits: dict[float, list[tuple[int, Point]]] = {}
+    for one in series:
+        if (one.metric, one.role) == (place.metric, place.role) and one.firing_position is not None:
+            for point in one.points:
+                visits.setdefault(point.x, []).append((one.firing_position, point))
+    found = against_others([visits[x] for x in sorted(visits)], place.metric)
+    return list(found.get(place.firing_position, ()))
 
 
-def _title(series: MetricSeries) -> str:
-    definition = next(d for d in DEFINITIONS if d.id == series.metric)
-    if series.cylinder is not None:
-        return f"{definition.title}, cylinder {series.cylinder}"
-    if series.firing_position is not None:
-        return f"{definition.title}, position {series.firing_position}"
-    return definition.title
-
-
-def _picture(
-    number: int, series: MetricSeries, trend: Trend, events: tuple[Event, ...], over: str
-) -> Plain:
-    definition = next(d for d in DEFINITIONS if d.id == series.metric)
+def _picture(number: int, told: _Told, events: tuple[Event, ...], over: str) -> Plain:
+    trend, definition = told.place.trend, told.definition
     factor = 100.0 if as_percent(definition) else 1.0
     unit = "%" if factor == 100.0 else definition.unit
     points = tuple(
         figure.TrendPoint(p.x, Estimate.from_se(factor * p.value, factor * p.standard_error, unit))
-        for p in series.points
+        for p in told.points
     )
     ahead = tuple(
-        (x, *(factor * v for v in values))
-        for x, *values in fan(trend, max(p.x for p in series.points))
+        (x, factor * low, factor * middle, factor * high)
+        for x, low, middle, high in fan(trend, max(p.x for p in told.points))
     )
     prepared = figure.prepare(
         points,
         x_label="Odometer, km" if over == "odometer_km" else "Hours run",
-        y_label=f"{_title(series)}, {unit}",
+        y_label=f"Against the other cylinders, {unit}",
         verdict=trend.sentence,
-        fan=ahead,  # type: ignore[arg-type]  # four columns, as fan() makes them
+        fan=ahead,
         repairs=tuple((e.x, e.words) for e in events),
         limit=None if trend.limit is None else factor * trend.limit,
     )
     return plain_picture(
         Picture(
             f"trend-{number}",
-            f"{_title(series)} over the visits",
-            "Bars are 90 % intervals; ruled lines are work done; the fan is where it may go.",
+            f"{told.title} over the visits",
+            "Each cylinder against the others. Bars are 90 % intervals; ruled lines are work done; "
+            "the fan is where it may go.",
             figure.size_in(prepared),
             partial(figure.compose, prepared=prepared),
-            _title(series),
+            told.title,
         )
     )
 

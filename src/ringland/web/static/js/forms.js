@@ -150,8 +150,8 @@ document.addEventListener('submit', (event) => {
   send(form);
 });
 document.addEventListener('input', (event) => {
-  const form = event.target.closest('form[data-path]');
-  if (!form) return;
+  const form = event.target.form; // a field may stand outside of its form
+  if (!form?.dataset.path) return;
   keepDraft(form);
   if (form.dataset.save === 'typing') schedule(form);
 });

@@ -52,3 +52,14 @@ document.addEventListener('change', (event) => { if (event.target.matches?.('sel
 const prepare = () => document.querySelectorAll('select[data-decides]').forEach(apply);
 prepare();
 document.addEventListener('htmx:after:swap', prepare);
+
+// A part that is loaded again gives the focus back to what had it.
+const nameOf = (e) => e && e !== document.body && [e.tagName, e.id || e.name || e.textContent.trim().slice(0, 80)].join(' ');
+let focused = null;
+document.addEventListener('htmx:before:swap', () => { focused = nameOf(document.activeElement) || focused; });
+document.addEventListener('htmx:after:swap', () => {
+  if (!focused || document.activeElement !== document.body) return;
+  const found = [...document.querySelectorAll('main a, main button, main input, main select, main textarea, main summary')].find((e) => nameOf(e) === focused);
+  (found ?? document.getElementById('main')).focus({ preventScroll: true });
+  focused = null;
+});

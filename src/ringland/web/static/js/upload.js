@@ -47,7 +47,7 @@ async function sendAll(zone, files) {
     }
   }
   say(`${done} of ${wanted.length} kept.${left ? ` ${left} other files left out.` : ''}`);
-  refresh(['recordings', 'path']);
+  if (done) refresh(['recordings', 'path']); // an error stays where it stands
 }
 
 function over(event, on) {

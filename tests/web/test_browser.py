@@ -1,0 +1,428 @@
+"""A real browser does the whole job: by keyboard alone, by touch on a tablet; axe and layout on
+every page. Screenshots go to out/screenshots."""
+
+import os
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+
+from ringland.history import (
+    add_engine,
+    add_owner,
+    add_test_result,
+    add_vehicle,
+    add_visit,
+    add_work,
+    keep_recording,
+    open_store,
+)
+from ringland.web import create_app
+from ringland.web.app import local_hosts
+from ringland.web.guard import GuardSettings
+
+playwright_api = pytest.importorskip("playwright.sync_api")
+
+OUT = Path(__file__).parents[2] / "out" / "screenshots"
+AXE = Path(__file__).parent / "vendor" / "axe-core" / "axe.min.js"
+AXE_RUN = Path(__file__).parent / "axe_run.js"
+LAYOUT = Path(__file__).parent / "layout.js"
+EXPECTED = ("404", "409", "ERR_INTERNET_DISCONNECTED")
+"""What a browser logs by itself of answers and losses that the tests bring about."""
+SIZES = {"tablet": (1024, 600), "laptop": (1366, 768), "desk": (1920, 1080), "phone": (390, 844)}
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Served:
+    """A running app: its address, the key, and ids of a vehicle and a visit that were judged."""
+
+    base: str
+    key: str
+    vehicle: str
+    visit: str
+    recording: str
+    csv: Path
+
+    @property
+    def pages(self) -> dict[str, str]:
+        """Every page, by name."""
+        steps = ("about", "hook-up", "recordings", "cylinders", "why", "checks", "decide", "report")
+        return {
+            "today": "/",
+            "vehicles": "/vehicles",
+            "vehicle-new": "/vehicles/new",
+            "vehicle": f"/vehicles/{self.vehicle}",
+            "visit-new": f"/vehicles/{self.vehicle}/visit",
+            **{f"visit-{step}": f"/visits/{self.visit}/{step}" for step in (*steps, "away")},
+            "compare": f"/vehicles/{self.vehicle}/compare",
+            "fleet": "/fleet",
+            "track-record": "/track-record",
+            "settings": "/settings",
+            "words": "/words",
+            "find": "/find?text=minibus",
+            "not-there": "/nowhere",
+        }
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory, recording_csv: Path) -> Iterator[Served]:
+    """A real server on a free port, with one vehicle, one visit and one judged recording."""
+    folder = tmp_path_factory.mktemp("served")
+    listener = socket.create_server(("127.0.0.1", 0))
+    port = int(listener.getsockname()[1])
+    with open_store(folder, who="tester") as store:
+        owner = add_owner(store, name="Marrow Valley Transit", email="owner@marrow.invalid")
+        vehicle = add_vehicle(store, name="minibus 7", owner_id=owner.id)
+        text = 'cylinders = 4\nfiring_order = "1-3-4-2"\ntrigger_cylinder = 1\n'
+        engine = add_engine(store, vehicle_id=vehicle.id, name="petrol", description=text)
+        visit = add_visit(
+            store,
+            vehicle_id=vehicle.id,
+            engine_id=engine.id,
+            visited_on="2026-09-14",
+            purpose="fault-finding",
+            odometer_km=171_880.0,
+            complaint="Shakes at the stop.",
+        )
+        add_work(store, visit_id=visit.id, text="Coil of cylinder 4 renewed")
+        add_test_result(store, visit_id=visit.id, test="leakdown", outcome="tight", cylinder=4)
+        recording = keep_recording(store, visit.id, recording_csv, condition="idle")
+        guard = GuardSettings(hosts=local_hosts(port), cookie=f"ringland-{port}")
+        app = create_app(store, folder=folder, guard=guard, warm=True)
+        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        try:
+            from ringland.web.judgement import judge
+
+            context = app.state.context
+            job = judge(context, recording)
+            wait(lambda: context.jobs.get(job.id).over, seconds=200)
+            assert context.jobs.get(job.id).error is None
+            yield Served(
+                f"http://127.0.0.1:{port}",
+                context.sessions.key,
+                vehicle.id,
+                visit.id,
+                recording.id,
+                recording_csv,
+            )
+        finally:
+            server.should_exit = True
+            thread.join(20)
+
+
+def wait(true: Callable[[], object], *, seconds: float = 30.0) -> None:
+    """Until it is so; fails after a while."""
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "it did not come about"
+        time.sleep(0.05)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """The system's Chromium; the tests are left out where there is none."""
+    path = os.environ.get("RINGLAND_CHROMIUM") or shutil.which("chromium")
+    path = path or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if path is None:
+        pytest.skip("no Chromium on this machine (RINGLAND_CHROMIUM names one)")
+    with playwright_api.sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def opened(browser: Any, served: Served) -> Iterator[Callable[..., Any]]:
+    """Make a page that was let in; anything it complains of on the console fails the test."""
+    contexts, said = [], []
+
+    def make(**settings: Any) -> Any:
+        context = browser.new_context(service_workers="block", **settings)
+        context.set_default_timeout(30_000)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda m: said.append(m.text) if m.type == "error" else None)
+        page.on("pageerror", lambda e: said.append(str(e)))
+        page.goto(f"{served.base}/enter?key={served.key}")
+        return page
+
+    yield make
+    for context in contexts:
+        context.close()
+    assert [s for s in said if not any(expected in s for expected in EXPECTED)] == []
+
+
+def shot(page: Any, name: str) -> None:
+    """A screenshot for people to look at."""
+    OUT.mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=str(OUT / f"{name}.png"))
+
+
+CONTRAST = ["color-contrast", "color-contrast-enhanced"]
+
+
+def test_every_page_is_accessible_and_nothing_overlaps(
+    opened: Callable[..., Any], served: Served
+) -> None:
+    """axe-core on every page (WCAG 2.2 A and AA, and contrast of 7:1) in three themes; at four
+    sizes nothing overlaps, is cut off or too small to touch."""
+    page = opened(viewport={"width": 1366, "height": 768})
+    run, layout = AXE_RUN.read_text("utf-8"), LAYOUT.read_text("utf-8")
+    found: list[str] = []
+    for name, path in served.pages.items():
+        page.goto(served.base + path)
+        page.wait_for_load_state("networkidle") if name == "vehicle" else None
+        page.evaluate(AXE.read_text("utf-8"))
+        for theme in ("light", "dark", "contrast"):
+            page.evaluate("(t) => { document.documentElement.dataset.theme = t }", theme)
+            rules = None if theme == "light" else CONTRAST
+            found += [f"{name}, {theme}: {v}" for v in page.evaluate(run, rules)]
+            if name in ("today", "visit-cylinders", "visit-checks"):
+                shot(page, f"{name}-{theme}")
+        page.evaluate("() => { document.documentElement.dataset.theme = 'light' }")
+        for size, (width, height) in SIZES.items():
+            page.set_viewport_size({"width": width, "height": height})
+            found += [f"{name}, {size}: {v}" for v in page.evaluate(layout)]
+            shot(page, f"{name}-{size}")
+    assert found == [], "\n".join(found)
+
+
+def test_the_layout_check_notices(opened: Callable[..., Any], served: Served) -> None:
+    """What is broken on purpose is found: overlap, cut-off text, too wide, a small target."""
+    page = opened(viewport={"width": 1024, "height": 600})
+    page.goto(f"{served.base}/words")
+    layout = LAYOUT.read_text("utf-8")
+    assert page.evaluate(layout) == []
+    page.evaluate(
+        "() => { const m = document.getElementById('main'); const add = (css) => {"
+        " const b = document.createElement('button'); b.textContent = 'broken on purpose';"
+        " for (const [k, v] of Object.entries(css)) b.style[k] = v; m.append(b); };"
+        " add({position: 'absolute', top: '300px', left: '10px'});"
+        " add({position: 'absolute', top: '310px', left: '20px'});"
+        " add({overflow: 'hidden', width: '60px', whiteSpace: 'nowrap'});"
+        " add({width: '2000px'}); add({minHeight: '10px', height: '20px', padding: '0'}); }"
+    )
+    said = " ".join(page.evaluate(layout))
+    for words in ("overlap", "cut off", "too wide", "px high"):
+        assert words in said
+
+
+def test_states_are_told_without_colour(opened: Callable[..., Any], served: Served) -> None:
+    """Every mark has words beside it, and what is seen without colour is kept for looking at."""
+    page = opened(viewport={"width": 1024, "height": 600})
+    page.goto(f"{served.base}/visits/{served.visit}/cylinders")
+    alone = page.evaluate(
+        "() => [...document.querySelectorAll('.mark')]"
+        ".filter((m) => !m.parentElement.textContent.trim()).length"
+    )
+    assert alone == 0
+    session = page.context.new_cdp_session(page)
+    for kind in ("deuteranopia", "protanopia", "tritanopia", "achromatopsia"):
+        session.send("Emulation.setEmulatedVisionDeficiency", {"type": kind})
+        shot(page, f"seen-with-{kind}")
+
+
+def press(page: Any, key: str, times: int = 1) -> None:
+    """One key, some times."""
+    for _ in range(times):
+        page.keyboard.press(key)
+
+
+def tab_to(page: Any, name: str, *, most: int = 150, back: bool = False) -> None:
+    """Move the focus by Tab until it stands on something of that name."""
+    for _ in range(most):
+        press(page, "Shift+Tab" if back else "Tab")
+        text = page.evaluate(
+            "() => { const e = document.activeElement; const l = e.labels?.[0];"
+            " return (e.getAttribute('aria-label') ?? l?.innerText ?? e.innerText ?? '').trim() }"
+        )
+        if text.split("\n")[0].startswith(name):
+            return
+    raise AssertionError(f"Tab never reached {name!r}")
+
+
+def fill(page: Any, name: str, text: str) -> None:
+    """Go to a field by Tab and type."""
+    tab_to(page, name)
+    page.keyboard.type(text)
+
+
+def go_on(page: Any, address: str) -> None:
+    """The key for the next action, and the page it leads to."""
+    page.locator("body").evaluate("(b) => { b.tabIndex = -1; b.focus() }")
+    press(page, "n")
+    page.wait_for_url(f"**{address}**")
+
+
+def test_the_whole_job_by_keyboard(opened: Callable[..., Any], served: Served) -> None:
+    """New vehicle to a report handed over and the sensors put away, without a pointer."""
+    page = opened(viewport={"width": 1024, "height": 600})
+    go_on(page, "/visits/")  # something is open: the next action leads there
+    page.goto(f"{served.base}/vehicles")
+    go_on(page, "/vehicles/new")
+    page.keyboard.type("van 21")
+    fill(page, "Owner", "Marrow Valley Transit")
+    fill(page, "Trigger clamp", "1")
+    fill(page, "Odometer", "238950")
+    fill(page, "Complaint", "Uses oil.")
+    tab_to(page, "Begin the visit")
+    press(page, "Enter")
+    page.wait_for_url("**/visits/*/hook-up")
+    shot(page, "keyboard-1-hook-up")
+    first = page.locator(".tick").first.inner_text()
+    tab_to(page, first[:30])
+    press(page, "Space")
+    page.get_by_text("Saved at").wait_for()
+    go_on(page, "/recordings")
+    tab_to(page, "Choose files")
+    with page.expect_file_chooser() as chooser:
+        press(page, "Enter")
+    chooser.value.set_files(str(served.csv))
+    page.get_by_text("kept at another visit").wait_for()  # the same file is never kept twice
+    shot(page, "keyboard-2-kept-elsewhere")
+    other = served.csv.with_name("second.csv")
+    other.write_text(served.csv.read_text("ascii").replace("time,", "time ,"), encoding="ascii")
+    with page.expect_file_chooser() as chooser:
+        press(page, "Enter")  # the focus is still on the button
+    chooser.value.set_files(str(other))
+    page.locator("p", has_text="sable").first.wait_for(timeout=120_000)
+    shot(page, "keyboard-3-usable")
+    go_on(page, "/cylinders")
+    assert page.locator("svg.figure").count() >= 3
+    go_on(page, "/why")
+    go_on(page, "/checks")
+    shot(page, "keyboard-4-checks")
+    tab_to(page, "Choose from all")
+    press(page, "Enter")
+    tab_to(page, "Leak-down test")
+    press(page, "Enter")
+    fill(page, "Cylinder", "4")
+    fill(page, "Loss", "60")
+    fill(page, "Orifice", "1.0mm")
+    fill(page, "Supply", "7bar")
+    fill(page, "Air heard", "crankcase")
+    tab_to(page, "Count this answer")
+    press(page, "Enter")
+    page.get_by_role("heading", name="Answered").wait_for()
+    page.locator("[data-job-of]:visible").first.wait_for(state="hidden", timeout=120_000)
+    shot(page, "keyboard-5-answered")
+    go_on(page, "/decide")
+    tab_to(page, "Decide this")
+    press(page, "Enter")
+    page.get_by_role("button", name="Done today").first.wait_for()
+    go_on(page, "/report")
+    tab_to(page, "Write the report")
+    press(page, "Enter")
+    page.get_by_role("link", name="PDF").wait_for(timeout=120_000)
+    fill(page, "How", "printed, given to the driver")
+    tab_to(page, "Keep that")
+    press(page, "Enter")
+    page.get_by_role("heading", name="Sent", exact=True).wait_for()
+    shot(page, "keyboard-6-sent")
+    go_on(page, "/away")
+    tab_to(page, "Put this visit away")
+    press(page, "Enter")
+    page.wait_for_url(f"{served.base}/")
+    with page.expect_navigation():
+        press(page, "u")  # undo: it is open again
+    page.get_by_text("van 21").first.wait_for()
+
+
+def test_the_job_by_touch_on_a_tablet(opened: Callable[..., Any], served: Served) -> None:
+    page = opened(viewport={"width": 1024, "height": 600}, has_touch=True, is_mobile=True)
+    page.goto(f"{served.base}/vehicles/{served.vehicle}")
+    page.get_by_role("link", name="Begin a visit").tap()
+    page.get_by_text("After a repair").tap()
+    page.get_by_label("Odometer").fill("171905")
+    page.get_by_role("button", name="Begin the visit").tap()
+    page.wait_for_url("**/visits/*/hook-up")
+    page.locator(".tick").first.tap()
+    page.get_by_text("Saved at").wait_for()
+    page.get_by_role("link", name="Next: Recordings").tap()
+    page.wait_for_url("**/recordings")
+    other = served.csv.with_name("third.csv")
+    other.write_text(served.csv.read_text("ascii").replace("time,", "time  ,"), encoding="ascii")
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name="Choose files").tap()
+    chooser.value.set_files(str(other))
+    page.locator("p", has_text="sable").first.wait_for(timeout=120_000)
+    page.get_by_role("link", name="Next: Each cylinder").tap()
+    page.locator("svg.figure").first.wait_for()
+    shot(page, "touch-cylinders")
+    page.goto(f"{served.base}/vehicles/{served.vehicle}/compare")
+    page.get_by_role("button", name="Compare", exact=True).tap()
+    page.get_by_role("heading", level=2).first.wait_for()
+    shot(page, "touch-compare")
+
+
+def test_two_windows_and_a_lost_server(opened: Callable[..., Any], served: Served) -> None:
+    """Nothing typed is lost: not to another window, not to a server that is away."""
+    first = opened(viewport={"width": 1366, "height": 768})
+    second = first.context.new_page()
+    address = f"{served.base}/visits/{served.visit}/about"
+    first.goto(address)
+    second.goto(address)
+    first.get_by_label("Weather").fill("rain")
+    first.get_by_text("Saved at").wait_for()
+    second.get_by_label("Weather").fill("snow")
+    second.get_by_role("heading", name="Changed in another window").wait_for()
+    assert second.locator("#conflict-theirs").inner_text() == "weather: rain"
+    assert second.locator("#conflict-mine").inner_text() == "weather: snow"
+    shot(second, "two-windows")
+    second.get_by_role("button", name="Keep mine").click()
+    second.get_by_text("Saved at").wait_for()
+    first.goto(address)
+    assert first.get_by_label("Weather").input_value() == "snow"
+
+    first.context.set_offline(True)
+    first.get_by_label("Oil").fill("low")
+    first.get_by_text("What you typed is kept here").wait_for()
+    shot(first, "lost-server")
+    first.context.set_offline(False)
+    first.get_by_text("Saved at").wait_for(timeout=60_000)
+    first.goto(address)
+    assert first.get_by_label("Oil").input_value() == "low"
+
+
+def test_a_draft_survives_a_closed_window(opened: Callable[..., Any], served: Served) -> None:
+    page = opened()
+    page.goto(f"{served.base}/vehicles/new")
+    page.get_by_label("What you call it").fill("pump 3")
+    page.goto(f"{served.base}/")
+    page.goto(f"{served.base}/vehicles/new")
+    assert page.get_by_label("What you call it").input_value() == "pump 3"
+    page.get_by_text("was kept and is back").wait_for()
+
+
+def test_no_request_leaves_this_computer(browser: Any, served: Served) -> None:
+    """With a service worker and all: every address asked for is our own."""
+    context = browser.new_context()
+    asked: list[str] = []
+    context.on("request", lambda r: asked.append(r.url))
+    page = context.new_page()
+    page.goto(f"{served.base}/enter?key={served.key}")
+    for path in ("/", "/vehicles/new", f"/visits/{served.visit}/cylinders"):
+        page.goto(served.base + path)
+    page.wait_for_function("() => navigator.serviceWorker.controller !== null")
+    kept = page.evaluate(
+        "async () => { const cache = await caches.open((await caches.keys())[0]);"
+        " return (await cache.keys()).map((r) => new URL(r.url).pathname) }"
+    )
+    context.close()
+    assert {u.split("/")[2] for u in asked if u.startswith("http")} == {served.base[7:]}
+    assert kept
+    assert all(path.startswith("/static/") for path in kept)  # the shell, nothing of the user's

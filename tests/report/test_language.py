@@ -127,7 +127,8 @@ def test_no_text_is_slow(text: str) -> None:
 def test_catalogue_files_round_trip(entries: dict[str, str]) -> None:
     text = write_catalogue(entries, {})
     assert read_catalogue(text) == entries
-    tricky = {"": "X: y\n", 'a "quoted" \\ text': "zwei\nZeilen", "ü {1}": "ß {1}"}
+    header = "Content-Type: text/plain; charset=UTF-8\n"
+    tricky = {"": header, 'a "quoted" \\ text': "zwei\nZeilen", "ü {1}": "ß {1}"}
     assert read_catalogue(write_catalogue(tricky, {})) == tricky
     loaded = GNUTranslations(machine_object(tricky))
     assert loaded.gettext("ü {1}") == "ß {1}"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.special import exp1
 
-from ringland.model._arrays import FloatArray
+from ringland.model._arrays import BoolArray, FloatArray
 from ringland.severity.emulator import HARMONICS, FaultCycles, turned
 from ringland.severity.measured import MeasuredChannel
 from ringland.severity.path import path_covariance, path_mean
@@ -26,6 +26,7 @@ _DISCREPANCY = 0.5
 _FLOOR = 0.01
 """Error of every simulated harmonic, of the largest one."""
 _ROUNDS = 2
+_HEARD, _FEWEST_SHARED = 4.0, 2
 _FURTHEST = 2.5  # standard deviations an unknown is taken away from usual
 _LOG_SIZE, _LOG_PHASE = 0.411, 3.29  # variances when only noise is left: pi^2/24 and pi^2/3
 
@@ -43,7 +44,10 @@ class Explanation:
 
 @dataclass(frozen=True, eq=False)
 class _Compared:
-    """One channel: residual (2 k,) with the phase before delay, columns (c, 2 k), covariance."""
+    """One channel: residual (2 k,) with the phase before delay, columns (c, 2 k), covariance.
+
+    `shared` (k,): True where a sound engine is heard, well above what its cylinders differ by.
+    """
 
     channel: MeasuredChannel
     size: FloatArray
@@ -51,6 +55,7 @@ class _Compared:
     moved_phase: FloatArray
     columns: FloatArray
     covariance: FloatArray
+    shared: BoolArray
 
 
 def explain(
@@ -80,7 +85,8 @@ def explain(
         weight = cho_solve(factor, residual, check_finite=False)
         log_evidence = float(log_prior - 0.5 * residual @ weight - np.log(np.diag(factor[0])).sum())
         unknown = np.clip(columns[: len(change)] @ weight, -_FURTHEST, _FURTHEST)
-    paths = _paths(parts, weight, delays)
+    left = residual - columns.T @ (columns @ weight)
+    paths = _paths(parts, weight, left, delays)
     return Explanation(severity, log_evidence, unknown, paths)
 
 
@@ -99,7 +105,8 @@ def _compared(
     spread = turned(cycles.spread[:, row][:, k], k, cycles.engine)
     power = np.maximum(np.abs(moved) ** 2, 1e-4 * floor)
     moved = np.where(np.abs(moved) > 0.0, moved, np.sqrt(power))
-    clear = power / ((np.abs(spread) ** 2).sum(axis=0) + floor)
+    differing = (np.abs(spread) ** 2).sum(axis=0) + floor
+    clear = power / differing
     # of a logarithm's slope, so that its variance is never more than that of noise alone
     kept = np.sqrt(clear / (clear + 0.5 / _LOG_SIZE))
     linear = np.concatenate([slopes, spread]) / moved * kept
@@ -117,6 +124,7 @@ def _compared(
         shift.imag,
         np.concatenate([linear.real, linear.imag], axis=1),
         channel.covariance + np.diag(np.concatenate([noise, noise + turned_away])),
+        np.asarray(np.abs(cycles.lines[0, row, k]) ** 2 > _HEARD * differing),
     )
 
 
@@ -142,20 +150,46 @@ def _with_delays(
 
 
 def _paths(
-    parts: Sequence[_Compared], weight: FloatArray, delays: Sequence[float]
+    parts: Sequence[_Compared], weight: FloatArray, left: FloatArray, delays: Sequence[float]
 ) -> tuple[ComplexArray, ...]:
-    """The likeliest path of each channel at every harmonic up to its highest (eq 9)."""
+    """The likeliest path of each channel at every harmonic up to its highest (eq 10).
+
+    Its modulus is kept within one standard deviation of what the shared harmonics alone say, so
+    that a path is never bent to explain a fault that is not there.
+    """
     found, start = [], 0
     for part, delay_s in zip(parts, delays, strict=True):
         channel = part.channel
         stop = start + len(part.covariance)
         harmonic = np.arange(1, int(channel.harmonic[-1]) + 1)
         at_hz = np.asarray(harmonic * channel.cycle_hz, dtype=np.float64)
-        across = path_covariance(channel.frequency_hz, channel.prior, at_hz=at_hz)
-        g = path_mean(at_hz, channel.prior) + across @ weight[start:stop]
         count = len(harmonic)
+        across = path_covariance(
+            channel.frequency_hz, channel.prior, at_hz=at_hz, gain_sd=channel.gain_sd
+        )
+        g = across @ weight[start:stop]
+        size = g[:count]
+        if int(part.shared.sum()) >= _FEWEST_SHARED:
+            middle, sd = _by_the_shared(part, across[:count], left[start:stop], at_hz)
+            size = np.clip(size, middle - sd, middle + sd)
+        g = path_mean(at_hz, channel.prior) + np.concatenate([size, g[count:]])
         path = np.zeros(HARMONICS + 1, dtype=np.complex128)
         path[harmonic] = np.exp(g[:count] + 1j * (g[count:] - 2.0 * np.pi * at_hz * delay_s))
         found.append(path)
         start = stop
     return tuple(found)
+
+
+def _by_the_shared(
+    part: _Compared, across: FloatArray, left: FloatArray, at_hz: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Modulus of the path (n,) from the shared harmonics alone, and its standard deviation."""
+    channel = part.channel
+    both = np.flatnonzero(np.concatenate([part.shared, part.shared]))
+    factor = cho_factor(part.covariance[np.ix_(both, both)], lower=True, check_finite=False)
+    seen = across[:, both]
+    middle = seen @ cho_solve(factor, left[both], check_finite=False)
+    prior = path_covariance(at_hz, channel.prior, gain_sd=channel.gain_sd)
+    explained = np.einsum("ij,ji->i", seen, cho_solve(factor, seen.T, check_finite=False))
+    variance = np.diag(prior)[: len(at_hz)] - explained
+    return middle, np.sqrt(np.maximum(variance, 0.01))

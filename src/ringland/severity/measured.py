@@ -28,7 +28,7 @@ class MeasuredChannel:
 
     `line` (k,) complex, `noise` (k,) variance of each by the scatter over cycles; `row` of the
     source it hears; `covariance` (2 k, 2 k) of the path's logarithm; `delay_s` (d,) possible
-    delays with the logarithm of their prior; `cycle_hz`.
+    delays with the logarithm of their prior; `cycle_hz`; `gain_sd` as in `path_covariance`.
     """
 
     signal: AngleSignal
@@ -41,6 +41,7 @@ class MeasuredChannel:
     covariance: FloatArray
     delay_s: FloatArray
     delay_prior: FloatArray
+    gain_sd: float | None = None
 
     @property
     def frequency_hz(self) -> FloatArray:
@@ -92,6 +93,7 @@ def _channel(signal: AngleSignal, engine: EngineSpec, cycles: CycleSet) -> Measu
     return MeasuredChannel(
         signal, row, prior, cycle_hz, harmonic[clear], mean[clear], noise[clear],
         path_covariance(harmonic[clear] * cycle_hz, prior, gain_sd=gain), delay_s, delay_prior,
+        gain,
     )  # fmt: skip
 
 

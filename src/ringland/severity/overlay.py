@@ -60,7 +60,7 @@ def simulated_cycle(
     unknown: FloatArray,
     severity: float,
 ) -> FloatArray:
-    """(OVERLAY_POINTS,): the simulated source through the path, in the channel's unit (eq 9)."""
+    """(OVERLAY_POINTS,): the simulated source through the path, in the channel's unit (eq 10)."""
     lines = cycles.at(severity)
     change = cycles.change_at(lines)[:, channel.row]
     source = lines[channel.row] + (unknown - cycles.centre) @ change

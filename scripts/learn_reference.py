@@ -19,6 +19,7 @@ import numpy as np
 from ringland.model._arrays import FloatArray
 from ringland.reference.cases import Example
 from ringland.reference.features import hide
+from ringland.reference.learn import LearnSettings
 from ringland.reference.network import PulseNetwork
 
 PER_FILE = 100
@@ -144,10 +145,10 @@ def by_kind_table(
         print(f"  {kind:22s} {len(chosen):4d} position {right:.2f}; {taken}")
 
 
-def learn(folder: Path, out: Path, passes: int, members: int) -> None:
+def learn(folder: Path, out: Path, settings: LearnSettings) -> None:
     """Learn from all files but every tenth seed, and report on that tenth."""
-    from ringland.reference.learn import LearnSettings, load_examples
     from ringland.reference.learn import learn as learn_network
+    from ringland.reference.learn import load_examples
     from ringland.reference.network import save_network
     from ringland.reference.plan import load_settings
 
@@ -156,7 +157,7 @@ def learn(folder: Path, out: Path, passes: int, members: int) -> None:
     rest = [e for e in examples if e.seed % 10 == 0]
     print(f"{len(kept)} recordings to learn from, {len(rest)} left out", flush=True)
     network = learn_network(
-        kept, rest, load_settings(), LearnSettings(passes=passes, members=members),
+        kept, rest, load_settings(), settings,
         lambda line: print(line, flush=True),
     )  # fmt: skip
     save_network(network, str(out))
@@ -178,11 +179,21 @@ def main(words: list[str]) -> int:
     learning.add_argument("--out", type=Path, default=NETWORK)
     learning.add_argument("--passes", type=int, default=40)
     learning.add_argument("--members", type=int, default=3)
+    learning.add_argument("--noise", type=float, default=0.2)
+    learning.add_argument("--drop", type=float, default=0.25)
+    learning.add_argument("--hidden", type=int, default=256)
     given = parser.parse_args(words)
     if given.way == "make":
         make(given.first, given.count, given.folder, given.workers)
     else:
-        learn(given.folder, given.out, given.passes, given.members)
+        settings = LearnSettings(
+            hidden=(given.hidden, given.hidden // 2),
+            members=given.members,
+            passes=given.passes,
+            noise=given.noise,
+            drop_hidden=given.drop,
+        )
+        learn(given.folder, given.out, settings)
     return 0
 
 

@@ -50,11 +50,8 @@ def fault_of(
     elif kind is K.CLIPPED:
         recorder = replace(recorder, headroom=float(rng.uniform(0.3, 0.7)), offset_fraction=0.0)
         change = None
-    elif kind is K.MOISTURE:
-        corner = float(rng.uniform(15.0, 30.0))
-        faults = (HookUpFault(FaultKind.HOSE_BLOCKED, corner, ChannelRole.EXHAUST),)
-    elif kind is K.BLOCKED_HOSE:
-        corner = float(rng.uniform(2.0, 6.0))
+    elif kind is K.HOSE:  # damp or blocked, by halves: they look alike and ask for the same
+        corner = float(rng.uniform(15.0, 30.0) if rng.random() < 0.5 else rng.uniform(2.0, 6.0))
         faults = (HookUpFault(FaultKind.HOSE_BLOCKED, corner, ChannelRole.EXHAUST),)
     elif kind is K.LOOSE_CLAMP:
         which = TriggerFault.MISSING if rng.random() < 0.5 else TriggerFault.BOUNCING

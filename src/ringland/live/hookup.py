@@ -3,11 +3,10 @@
 Kinds and wording: docs/instruments.md. How often the name is right: docs/validation/hook_up.md.
 """
 
-from dataclasses import dataclass
-from enum import StrEnum
-
 import numpy as np
 
+from ringland.live._by_angle import from_angle
+from ringland.live._kinds import HookUpFinding, HookUpKind
 from ringland.model import (
     ChannelRole,
     Condition,
@@ -25,42 +24,11 @@ from ringland.model import (
 __all__ = ["HookUpFinding", "HookUpKind", "name_faults"]
 
 
-class HookUpKind(StrEnum):
-    """What can be wrong between engine and recorder."""
-
-    SWAPPED = "swapped"
-    SILENT = "silent"
-    CLIPPED = "clipped"
-    MOISTURE = "moisture"
-    BLOCKED_HOSE = "blocked_hose"
-    LOOSE_CLAMP = "loose_clamp"
-    WRONG_CYLINDER = "trigger_on_wrong_cylinder"
-    WASTED_SPARK = "wasted_spark"
-    WRONG_RATE = "wrong_rate"
-    WRONG_OUTLET = "wrong_outlet"
-    HUM = "hum"
-    JITTER = "trigger_jitter"
-    DROP_OUTS = "drop_outs"
-    SPEED_WANDERS = "speed_wanders"
-    TOO_SHORT = "too_short"
-
-
-@dataclass(frozen=True)
-class HookUpFinding:
-    """One fault by name. `certain` False: it may be, look at it."""
-
-    kind: HookUpKind
-    channel: str
-    message: str
-    action: str
-    certain: bool
-
-
 _BY_CHECK = {
     "channels_swapped": HookUpKind.SWAPPED,
     "silent": HookUpKind.SILENT,
     "clipping": HookUpKind.CLIPPED,
-    "lost_highs": HookUpKind.MOISTURE,
+    "lost_highs": HookUpKind.HOSE,
     "trigger_present": HookUpKind.LOOSE_CLAMP,
     "trigger_regular": HookUpKind.LOOSE_CLAMP,
     "trigger_rate": HookUpKind.WASTED_SPARK,
@@ -76,14 +44,18 @@ _BY_CHECK = {
 _TROUBLE = (Verdict.SUSPECT, Verdict.UNUSABLE)
 _HIDES = {
     # while the first is there, the others are only its echo
-    HookUpKind.TOO_SHORT: {HookUpKind.SPEED_WANDERS, HookUpKind.WASTED_SPARK},
-    HookUpKind.WASTED_SPARK: {HookUpKind.LOOSE_CLAMP, HookUpKind.WRONG_CYLINDER},
+    HookUpKind.TOO_SHORT: {HookUpKind.SPEED_WANDERS, HookUpKind.WASTED_SPARK, HookUpKind.HOSE},
+    HookUpKind.WASTED_SPARK: {
+        HookUpKind.LOOSE_CLAMP, HookUpKind.WRONG_CYLINDER, HookUpKind.WRONG_RATE,
+        HookUpKind.HOSE, HookUpKind.SWAPPED, HookUpKind.JITTER,
+    },
     HookUpKind.LOOSE_CLAMP: {HookUpKind.WASTED_SPARK, HookUpKind.JITTER},
-    HookUpKind.SILENT: {HookUpKind.MOISTURE, HookUpKind.BLOCKED_HOSE, HookUpKind.HUM},
-    HookUpKind.SWAPPED: {HookUpKind.MOISTURE, HookUpKind.BLOCKED_HOSE},
-    HookUpKind.WRONG_RATE: {HookUpKind.WASTED_SPARK, HookUpKind.HUM},
+    HookUpKind.SILENT: {HookUpKind.HOSE, HookUpKind.HUM, HookUpKind.SWAPPED},
+    HookUpKind.SWAPPED: {HookUpKind.HOSE},
+    HookUpKind.WRONG_RATE: {HookUpKind.HUM, HookUpKind.HOSE, HookUpKind.SWAPPED},
     HookUpKind.WRONG_OUTLET: {HookUpKind.WRONG_CYLINDER},
-}
+    HookUpKind.SPEED_WANDERS: {HookUpKind.HOSE, HookUpKind.SWAPPED, HookUpKind.HUM},
+}  # fmt: skip
 _HINT_OFF = 0.08
 _IDLE_OFF = 0.45
 _SHIFT_SURE = 0.8
@@ -107,6 +79,7 @@ def name_faults(
         named += _jitter(cycles)
         if cylinders is not None:
             named += _misplaced(engine, cycles, cylinders)
+            named += from_angle(recording, engine, cycles, cylinders)
     kinds = {f.kind for f in named}
     echoes = {echo for kind in kinds for echo in _HIDES.get(kind, set())}
     shown = [f for f in named if f.kind not in echoes or f.kind in _protected(kinds, f.kind)]
@@ -124,8 +97,6 @@ def _from_check(finding: QualityFinding) -> HookUpFinding | None:
     kind = _BY_CHECK.get(finding.check)
     if kind is None:
         return None
-    if finding.check == "lost_highs" and finding.verdict is Verdict.UNUSABLE:
-        kind = HookUpKind.BLOCKED_HOSE
     return HookUpFinding(
         kind,
         finding.channel,

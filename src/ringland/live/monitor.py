@@ -1,11 +1,12 @@
 """What is shown while recording: levels from every block, and a look at the last stretch."""
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.instruments.protocol import Block, SetUp
+from ringland.instruments.protocol import Block, Samples, SetUp
 from ringland.live.enough import Enough
 from ringland.live.hookup import HookUpFinding
 from ringland.live.verdict import Judgement, judge
@@ -30,6 +31,7 @@ WINDOW_S = 60.0
 HELD_RPM = 1500.0
 _HELD_WITHIN = 0.03
 _TAIL_S = 1.5
+_METER_S = 0.5
 _EDGE_ROLES = (ChannelRole.IGNITION, ChannelRole.CAM, ChannelRole.CRANK_TOOTH)
 
 
@@ -82,13 +84,18 @@ class Meters:
     def __init__(self, set_up: SetUp) -> None:
         self._set_up = set_up
         self._clipped = [0] * len(set_up.channels)
+        self._last: deque[tuple[int, Samples, Samples]] = deque()
         self._shown = [Meter(c.name, 0.0, 0.0, None, 0) for c in set_up.channels]
 
     def add(self, block: Block) -> None:
         """Take a block in."""
         if not len(block.samples):
             return
-        lows, highs = block.samples.min(axis=0), block.samples.max(axis=0)
+        self._last.append((block.stop, block.samples.min(axis=0), block.samples.max(axis=0)))
+        while self._last[0][0] < block.stop - _METER_S * self._set_up.rate_hz:
+            self._last.popleft()
+        lows = np.min([low for _, low, _ in self._last], axis=0)
+        highs = np.max([high for _, _, high in self._last], axis=0)
         for i, channel in enumerate(self._set_up.channels):
             low, high = float(lows[i]), float(highs[i])
             used = None
@@ -106,7 +113,7 @@ class Meters:
             self._shown[i] = Meter(channel.name, low, high, used, self._clipped[i])
 
     def show(self) -> tuple[Meter, ...]:
-        """The levels of the last block."""
+        """The levels of the last half second."""
         return tuple(self._shown)
 
 
@@ -208,7 +215,9 @@ def _first_estimate(judged: Judgement) -> tuple[tuple[float, float | None], ...]
     share = None if judged.cylinders is None else judged.cylinders.share(ChannelRole.EXHAUST)
     if share is None or judged.precision is None:
         return ()
-    means = np.nanmean(share.strength, axis=0)
+    good = np.isfinite(share.strength)
+    total = np.where(good, share.strength, 0.0).sum(axis=0)
+    means = total / np.maximum(good.sum(axis=0), 1)
     return tuple(zip(means.tolist(), judged.precision.half_widths, strict=True))
 
 

@@ -183,12 +183,13 @@ def _judged(page: "VisitPage") -> str:
     if analysis.not_judged:
         return f"not judged: {analysis.not_judged}"
     first = next(iter(json.loads(analysis.causes)), None)
-    sound = f"; sound in {analysis.healthy * 10:.0f} of 10" if analysis.healthy is not None else ""
-    if first is None:
-        return f"{analysis.state}{sound}"
+    if analysis.healthy is None or first is None:
+        return analysis.state
+    if analysis.healthy >= first["probability"]:
+        return f"{analysis.state}; sound is likeliest, {analysis.healthy * 10:.0f} in 10"
     place = f" of cylinder {first['cylinder']}" if first.get("cylinder") else ""
     cause = f"{first['failure_mode'].replace('_', ' ')}{place}"
-    return f"{analysis.state}; likeliest {cause}, {first['probability'] * 10:.0f} in 10{sound}"
+    return f"{analysis.state}; likeliest {cause}, {first['probability'] * 10:.0f} in 10"
 
 
 @app.command("engine")

@@ -108,10 +108,33 @@ def _keep_each(
 
 def _put(desk: "_Desk", path: Path, result: Intake) -> tuple[str, int] | None:
     try:
-        return desk.store.files.put(path)
+        if _looks_like_a_recording(path):
+            return desk.store.files.put(path)
     except (RinglandError, OSError) as error:
         result.failed.append((_shown(desk, path), _said(error)))
         return None
+    # a text beside the recordings is left out silently, anything else is said
+    if path.suffix.casefold() == ".txt":
+        result.found -= 1
+    else:
+        result.failed.append((_shown(desk, path), "No reader takes the file."))
+    return None
+
+
+def _looks_like_a_recording(path: Path) -> bool:
+    """True when a reader takes it by its first bytes."""
+    from ringland.readers._raw import NotThisFormat
+    from ringland.readers.registry import FORMATS
+
+    with path.open("rb") as file:
+        head = file.read(1 << 16)
+    for entry in FORMATS:
+        try:
+            entry.sniff(path, head)
+        except NotThisFormat:
+            continue
+        return bool(head)
+    return False
 
 
 def _take_in(desk: "_Desk", path: Path, content: tuple[str, int], result: Intake) -> Job | None:

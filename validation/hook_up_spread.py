@@ -22,7 +22,7 @@ from scipy.optimize import minimize
 from scipy.stats import t as student
 
 from ringland.verify.alike import moved_channels
-from ringland.verify.cells import level_of, table_of
+from ringland.verify.cells import quieter_level, table_of
 from ringland.verify.spread import HookUpSpread, load_spreads
 
 Cell = tuple[float, float, float]  # change, level, variance within the recordings
@@ -40,7 +40,7 @@ def cells_of(path: Path, seed: int, wanted: Collection[int]) -> dict[str, list[C
             if role in moved:
                 continue
             a, b = table_of(one, metric, role), table_of(two, metric, role)
-            level = level_of((a, b))
+            level = quieter_level((a, b))
             for cell in a.cells:
                 other = b.cell(cell.reading.firing_position)
                 if other is not None:

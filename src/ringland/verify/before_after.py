@@ -4,6 +4,7 @@ Each metric of each cylinder, as its deviation from the others, after minus befo
 interval; "changed" is held to an error rate over the whole table. See docs/theory/verify.md.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -19,6 +20,7 @@ from ringland.verify.cells import (
     as_estimate,
     definition_of,
     level_of,
+    quieter_level,
     table_of,
     total_error,
     towards_trouble,
@@ -138,16 +140,26 @@ def compare(
         if role in left_out:
             cells.extend(_not_compared(definition, one, "the pulses are heard elsewhere"))
             continue
-        level = level_of((one, two))
         own = repeatability.of_metric(metric, role) if repeatability else None
-        spread = posterior_spread(spreads[metric], own, level)
-        cells.extend(_cells(definition, one, two, spread))
-        cells.extend(_all_cylinders(definition, one, two, spreads[metric].of_all(level)))
+        levels = (level_of((one,)), level_of((two,)), quieter_level((one, two)))
+        each = tuple(posterior_spread(spreads[metric], own, level) for level in levels)
+        cells.extend(_cells(definition, one, two, _Spreads(*each)))
+        of_all = [spreads[metric].of_all(level) for level in levels]
+        cells.extend(_all_cylinders(definition, one, two, of_all))
     judged = _judged(tuple(cells))
     return _with_most_improved(replace(empty, changes=judged, notes=_notes(repeatability)))
 
 
-def _cells(definition: MetricDefinition, one: Table, two: Table, spread: Spread) -> list[Change]:
+@dataclass(frozen=True)
+class _Spreads:
+    """Spread of the recording before, of that after, and of either had nothing changed."""
+
+    before: Spread
+    after: Spread
+    unchanged: Spread
+
+
+def _cells(definition: MetricDefinition, one: Table, two: Table, spread: _Spreads) -> list[Change]:
     found = []
     for cell in one.cells:
         position = cell.reading.firing_position
@@ -171,12 +183,13 @@ def _cells(definition: MetricDefinition, one: Table, two: Table, spread: Spread)
 
 
 def _all_cylinders(
-    definition: MetricDefinition, one: Table, two: Table, spread: Spread | None
+    definition: MetricDefinition, one: Table, two: Table, spreads: list[Spread | None]
 ) -> list[Change]:
     """The median of the cylinders, where it means something."""
-    if one.middle is None or two.middle is None or spread is None:
+    known = [s for s in spreads if s is not None]
+    if one.middle is None or two.middle is None or len(known) < len(spreads):
         return []
-    return [_change(definition, one.role, one.middle, two.middle, spread)]
+    return [_change(definition, one.role, one.middle, two.middle, _Spreads(*known))]
 
 
 def _change(
@@ -184,10 +197,15 @@ def _change(
     role: str,
     one: tuple[float, float],
     two: tuple[float, float],
-    spread: Spread,
+    spread: _Spreads,
 ) -> Change:
     unit, difference = definition.unit, two[0] - one[0]
-    error = total_error(spread, one[1], two[1])
+    degrees = spread.unchanged.degrees
+    unchanged = total_error(spread.unchanged, one[1], two[1])
+    error = math.hypot(
+        total_error(spread.before, one[1], recordings=1),
+        total_error(spread.after, two[1], recordings=1),
+    )
     towards = towards_trouble(definition.sense, one[0], two[0])
     return Change(
         metric=definition.id,
@@ -195,13 +213,13 @@ def _change(
         role=role,
         firing_position=None,
         cylinder=None,
-        before=_of_one(definition, one, spread),
-        after=_of_one(definition, two, spread),
-        change=as_estimate(difference, error, spread.degrees, unit),
+        before=_of_one(definition, one, spread.before),
+        after=_of_one(definition, two, spread.after),
+        change=as_estimate(difference, error, degrees, unit),
         # for now the standard error and degrees; the table's size is not known yet
-        smallest_change=error,
-        p_value=two_sided_p(difference, error, spread.degrees),
-        adjusted_p=spread.degrees,
+        smallest_change=unchanged,
+        p_value=two_sided_p(difference, unchanged, degrees),
+        adjusted_p=degrees,
         state=ChangeState.NOT_SHOWN,
         direction=Direction.BETTER if towards < 0.0 else Direction.WORSE,
         sentence="",

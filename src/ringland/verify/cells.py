@@ -23,6 +23,7 @@ __all__ = [
     "definition_of",
     "half_width",
     "level_of",
+    "quieter_level",
     "table_of",
     "total_error",
     "towards_trouble",
@@ -102,6 +103,12 @@ def table_of(measured: Measured, metric: str, role: str) -> Table:
 def level_of(tables: Iterable[Table]) -> float:
     """Root mean square deviation of the cylinders over these recordings, unit of the metric."""
     return float(np.sqrt(np.mean([t.squares for t in tables])))
+
+
+def quieter_level(tables: Iterable[Table]) -> float:
+    """The smaller level of these recordings: how far cells would move had nothing changed. The
+    deviation that a fault makes in one of them must not hide its own cure."""
+    return min(level_of((t,)) for t in tables)
 
 
 def two_sided_p(difference: float, error: float, degrees: float) -> float:

@@ -17,6 +17,7 @@ from ringland.model import (
     EngineSpec,
     PhaseSource,
     Recording,
+    Reference,
 )
 
 __all__ = ["from_angle"]
@@ -28,10 +29,12 @@ _HUM_SHARE = 0.15
 _HUM_STANDS_OUT = 30.0
 _SWAPPED_RATIO = 1.0
 _SHARP_CRANKCASE = 1.35
-_SMOOTH_HZ = 50.0
-_SMOOTH_ORDER = 1.85
+_SMOOTH_HZ = 45.0
+_SMOOTH_ORDER = 1.6
 _ORDERS = 10
 _ALTERNATE = 0.4
+_OUTFLOW_DEG = 220.0
+_DELAY_S = 0.0087
 _FEWEST_ROWS = 8
 
 
@@ -41,6 +44,8 @@ def from_angle(
     """Faults by what the averaged cycle and the rest of it look like."""
     signals = {s.role: s for s in cylinders.signals if len(s.values) >= _FEWEST_ROWS}
     out = _hum(recording, cycles, signals)
+    if cycles.reference is Reference.CYLINDER:
+        out += _outlets(signals, engine, _cycle_s(cycles))
     exhaust, crankcase = signals.get(ChannelRole.EXHAUST), signals.get(ChannelRole.CRANKCASE)
     heard = max(1, len(engine.positions_on_outlet(min(engine.outlets))))
     if exhaust is not None and cycles.phase_source is PhaseSource.TRIGGER:
@@ -99,6 +104,45 @@ def _shapes(
             )
         ]
     return []
+
+
+def _outlets(
+    signals: dict[ChannelRole, AngleSignal], engine: EngineSpec, cycle_s: float
+) -> list[HookUpFinding]:
+    """Two tailpipes whose pulses both come where the other's should.
+
+    Where the pulses of an outlet are evenly spaced, the middle of the outflow is due near 220
+    degrees after firing top dead centre, plus the path's delay, plus an eighth of the spacing that
+    a sensor between pressure and flow adds.
+    """
+    outlets = sorted(set(engine.outlets))
+    pair = (signals.get(ChannelRole.EXHAUST), signals.get(ChannelRole.EXHAUST_2))
+    if len(outlets) != 2 or pair[0] is None or pair[1] is None:
+        return []
+    turn = 0.0 + 0.0j
+    for outlet, signal in zip(outlets, pair, strict=True):
+        assert signal is not None
+        heard = [engine.firing_angles_deg[p - 1] for p in engine.positions_on_outlet(outlet)]
+        spacing = engine.cycle_deg / len(heard)
+        gaps = np.diff([*heard, heard[0] + engine.cycle_deg])
+        if len(heard) < 2 or np.any(np.abs(gaps - spacing) > 1.0):
+            return []  # uneven within the outlet: the two banks are one another's turn of the crank
+        due = _OUTFLOW_DEG + _DELAY_S * engine.cycle_deg / cycle_s + spacing / 8.0
+        wave = np.exp(2j * np.pi * (signal.angle_deg - heard[0] - due) / spacing)
+        line = complex(np.sum((signal.mean - signal.mean.mean()) * wave))
+        turn += line / (abs(line) + 1e-300)
+    if turn.real >= 0.0:
+        return []
+    return [
+        HookUpFinding(
+            HookUpKind.WRONG_OUTLET,
+            "",
+            "Each tailpipe's pulses come where the other's should.",
+            "Check which sensor is in which tailpipe, the outlets of the engine file, and that the "
+            "trigger is not one firing position off.",
+            certain=False,
+        )
+    ]
 
 
 def _twice_per_cycle(exhaust: AngleSignal, heard: int, engine: EngineSpec) -> list[HookUpFinding]:

@@ -5,7 +5,7 @@ an unknown path only adds.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from ringland.severity.emulator import HARMONICS, FaultCycles, turned
 from ringland.severity.measured import MeasuredChannel
 from ringland.severity.path import path_covariance, path_mean
 
-__all__ = ["Explanation", "explain"]
+__all__ = ["Explanation", "explain", "with_paths"]
 
 ComplexArray = NDArray[np.complex128]
 
@@ -26,20 +26,21 @@ _DISCREPANCY = 0.5
 _FLOOR = 0.01
 """Error of every simulated harmonic, of the largest one."""
 _ROUNDS = 2
-_HEARD, _FEWEST_SHARED = 4.0, 2
+_HEARD, _FEWEST_SHARED, _CLOSE = 4.0, 2, 0.1
 _FURTHEST = 2.5  # standard deviations an unknown is taken away from usual
 _LOG_SIZE, _LOG_PHASE = 0.411, 3.29  # variances when only noise is left: pi^2/24 and pi^2/3
 
 
 @dataclass(frozen=True, eq=False)
 class Explanation:
-    """One severity against the recording: `log_evidence`, the likeliest `unknown` (q,), in standard
-    deviations, and per channel the path (HARMONICS + 1,) complex, 0 where it is not heard."""
+    """One severity against the recording: `log_evidence` and the likeliest `unknown` (q,), in
+    standard deviations. After `with_paths` also the path (HARMONICS + 1,) of each channel, complex,
+    0 where it is not heard."""
 
     severity: float
     log_evidence: float
     unknown: FloatArray
-    paths: tuple[ComplexArray, ...]
+    paths: tuple[ComplexArray, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,20 +75,37 @@ def explain(
     for _ in range(_ROUNDS):
         parts = [_compared(c, cycles, lines, change, unknown) for c in channels]
         columns = np.concatenate([p.columns for p in parts], axis=1)
-        covariance = columns.T @ columns
-        first = 0
-        for part in parts:
-            last = first + len(part.covariance)
-            covariance[first:last, first:last] += part.covariance
-            first = last
-        residual, delays, log_prior = _with_delays(parts, covariance)
+        covariance = _together(parts, columns)
+        residual, _, log_prior = _with_delays(parts, covariance)
         factor = cho_factor(covariance, lower=True, check_finite=False)
         weight = cho_solve(factor, residual, check_finite=False)
         log_evidence = float(log_prior - 0.5 * residual @ weight - np.log(np.diag(factor[0])).sum())
         unknown = np.clip(columns[: len(change)] @ weight, -_FURTHEST, _FURTHEST)
-    left = residual - columns.T @ (columns @ weight)
-    paths = _paths(parts, weight, left, delays)
-    return Explanation(severity, log_evidence, unknown, paths)
+    return Explanation(severity, log_evidence, unknown)
+
+
+def with_paths(
+    channels: Sequence[MeasuredChannel], cycles: FaultCycles, found: Explanation
+) -> Explanation:
+    """The same with the path of each channel, for drawing (eq 10)."""
+    lines = cycles.at(found.severity)
+    change = cycles.change_at(lines)
+    parts = [_compared(c, cycles, lines, change, found.unknown) for c in channels]
+    columns = np.concatenate([p.columns for p in parts], axis=1)
+    residual, delays, _ = _with_delays(parts, _together(parts, columns))
+    left = residual - columns[: len(change)].T @ found.unknown
+    return replace(found, paths=_paths(parts, left, delays))
+
+
+def _together(parts: Sequence[_Compared], columns: FloatArray) -> FloatArray:
+    """Covariance of all channels: the unknowns and the healthy spread are the same for all."""
+    covariance = columns.T @ columns
+    first = 0
+    for part in parts:
+        last = first + len(part.covariance)
+        covariance[first:last, first:last] += part.covariance
+        first = last
+    return np.asarray(covariance)
 
 
 def _compared(
@@ -150,7 +168,7 @@ def _with_delays(
 
 
 def _paths(
-    parts: Sequence[_Compared], weight: FloatArray, left: FloatArray, delays: Sequence[float]
+    parts: Sequence[_Compared], left: FloatArray, delays: Sequence[float]
 ) -> tuple[ComplexArray, ...]:
     """The likeliest path of each channel at every harmonic up to its highest (eq 10).
 
@@ -167,10 +185,12 @@ def _paths(
         across = path_covariance(
             channel.frequency_hz, channel.prior, at_hz=at_hz, gain_sd=channel.gain_sd
         )
-        g = across @ weight[start:stop]
+        own = _pinned(part)
+        factor = cho_factor(own, lower=True, check_finite=False)
+        g = across @ cho_solve(factor, left[start:stop], check_finite=False)
         size = g[:count]
         if int(part.shared.sum()) >= _FEWEST_SHARED:
-            middle, sd = _by_the_shared(part, across[:count], left[start:stop], at_hz)
+            middle, sd = _by_the_shared(part, own, across[:count], left[start:stop], at_hz)
             size = np.clip(size, middle - sd, middle + sd)
         g = path_mean(at_hz, channel.prior) + np.concatenate([size, g[count:]])
         path = np.zeros(HARMONICS + 1, dtype=np.complex128)
@@ -180,13 +200,21 @@ def _paths(
     return tuple(found)
 
 
+def _pinned(part: _Compared) -> FloatArray:
+    """The channel's covariance with the shared harmonics held closely, for drawing."""
+    own = part.covariance.copy()
+    held = np.where(np.concatenate([part.shared, part.shared]), _DISCREPANCY**2 - _CLOSE**2, 0.0)
+    own[np.diag_indices_from(own)] -= held
+    return own
+
+
 def _by_the_shared(
-    part: _Compared, across: FloatArray, left: FloatArray, at_hz: FloatArray
+    part: _Compared, own: FloatArray, across: FloatArray, left: FloatArray, at_hz: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Modulus of the path (n,) from the shared harmonics alone, and its standard deviation."""
     channel = part.channel
     both = np.flatnonzero(np.concatenate([part.shared, part.shared]))
-    factor = cho_factor(part.covariance[np.ix_(both, both)], lower=True, check_finite=False)
+    factor = cho_factor(own[np.ix_(both, both)], lower=True, check_finite=False)
     seen = across[:, both]
     middle = seen @ cho_solve(factor, left[both], check_finite=False)
     prior = path_covariance(at_hz, channel.prior, gain_sd=channel.gain_sd)

@@ -1,14 +1,14 @@
 """Severity of one fault, in its physical unit, with a 90 % interval."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ringland.model import Estimate
 from ringland.model._arrays import FloatArray, read_only
 from ringland.severity.emulator import FaultCycles, recentred
-from ringland.severity.evidence import Explanation, explain
+from ringland.severity.evidence import Explanation, explain, with_paths
 from ringland.severity.measured import MeasuredChannel
 from ringland.simulator.faults import FAULT_KINDS
 
@@ -71,7 +71,7 @@ def fit_fault(
         best = better
     if progress is not None:
         progress(1.0)
-    return best
+    return replace(best, best=with_paths(channels, best.cycles, best.best))
 
 
 def _fitted(channels: Sequence[MeasuredChannel], cycles: FaultCycles) -> FaultFit:

@@ -252,3 +252,12 @@ def test_one_recording_is_no_repeat() -> None:
         repeatability([measured(SOUND)])
     with pytest.raises(BadInput, match="cannot be compared"):
         repeatability([measured(SOUND), measured(SOUND, "b.csv", condition="held")])
+
+
+@pytest.mark.parametrize("number", [10**400, "x", -1.0, float("inf"), None])
+def test_numbers_that_are_none_are_refused(number: object) -> None:
+    document = repeatability_as_json(repeatability(repeats(0.02)))
+    entry = dict(document["metrics"][0])  # type: ignore[index]
+    entry["sd"] = number
+    with pytest.raises(FileFormatError, match="damaged"):
+        repeatability_from_json(document | {"metrics": [entry]})

@@ -97,7 +97,7 @@ def update_from_json(document: object) -> PriorUpdate:
             left_out=tuple(str(m) for m in document["left_out"]),
             sentence=str(document["sentence"]),
         )
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise FileFormatError(
             "A line of the trail of priors is damaged.",
             got=f"{type(error).__name__}: {error}",

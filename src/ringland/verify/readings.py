@@ -222,7 +222,7 @@ def measured_from_json(
         )
     try:
         return _from_json(document, name, temperature_k)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise FileFormatError(
             f"{name or 'The document'} is damaged or from another version.",
             got=f"{type(error).__name__}: {error}",

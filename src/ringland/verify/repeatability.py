@@ -12,7 +12,7 @@ from typing import cast
 
 import numpy as np
 
-from ringland.errors import BadInput, FileFormatError, SettingError
+from ringland.errors import BadInput, FileFormatError
 from ringland.verify.alike import Weight, objections
 from ringland.verify.cells import definition_of, level_of, table_of
 from ringland.verify.precision import (
@@ -203,7 +203,7 @@ def repeatability_from_json(document: object) -> Repeatability:
             metrics=tuple(_entry(e) for e in entries),
             notes=tuple(str(n) for n in cast(list[object], document.get("notes", []))),
         )
-    except (KeyError, TypeError, ValueError, AttributeError, SettingError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise FileFormatError(
             "The repeatability file is damaged.",
             got=f"{type(error).__name__}: {error}",

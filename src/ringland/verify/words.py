@@ -39,11 +39,16 @@ def _changed(comparison: Comparison) -> list[str]:
     said = []
     first = comparison.most_improved
     if first is not None:
-        how = "for certain" if comparison.certain else "most likely; by itself it does not count"
-        said.append(
-            f"Something changed, and {place_of(first)} improved most ({how}): "
-            f"{first.title.lower()}."
-        )
+        if comparison.certain:
+            said.append(
+                f"Something changed, and {place_of(first)} improved most (for certain): "
+                f"{first.title.lower()}."
+            )
+        else:
+            said.append(
+                f"Something changed. Perhaps {place_of(first)} improved most "
+                f"({first.title.lower()}), but that line does not count by itself."
+            )
     else:
         said.append("Something changed, but no cylinder improved.")
     mirrored = [c for c in changed if _mirrors(c, first, changed)]

@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 import numpy as np
-import psutil
+import psutil  # type: ignore[import-untyped]
 import pytest
 
 from ringland.errors import BadInput, SettingError
@@ -104,7 +104,7 @@ def test_reanalysis_on_a_cluster_gives_the_same_bytes(folder: Path, tmp_path: Pa
     with open_store(tmp_path / "store") as store:
         import_folder(store, folder, workers=1)
         serial = documents(store)
-        with LocalCluster(
+        with LocalCluster(  # type: ignore[no-untyped-call]
             n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None,
             silence_logs=50,
         ) as cluster:  # fmt: skip

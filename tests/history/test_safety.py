@@ -4,6 +4,7 @@ import json
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
@@ -51,7 +52,7 @@ def filled(store: Store, tmp_path: Path, name: str = "Bus 12") -> str:
     return bus.id
 
 
-def content(store: Store) -> dict[str, list[object]]:
+def content(store: Store) -> dict[str, list[dict[str, object]]]:
     """All rows but for what a merge may raise."""
     return {
         kind: sorted(
@@ -261,8 +262,9 @@ def test_tables_as_files(store: Store, tmp_path: Path) -> None:
     import polars as pl
 
     filled(store, tmp_path)
-    for form in ("csv", "parquet"):
-        paths = export_tables(store, tmp_path / form, form=form)  # type: ignore[arg-type]
+    forms: tuple[Literal["csv", "parquet"], ...] = ("csv", "parquet")
+    for form in forms:
+        paths = export_tables(store, tmp_path / form, form=form)
         assert {p.stem for p in paths} == {*TABLES, "audit"}
     visits = pl.read_parquet(tmp_path / "parquet" / "visit.parquet")
     assert visits["purpose"].to_list() == ["before", "after"]

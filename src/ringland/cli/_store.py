@@ -33,7 +33,7 @@ def opened(place: str | None) -> "Iterator[Store]":
         yield store
 
 
-def given(**values: object) -> dict[str, object]:
+def given(**values: object) -> dict[str, Any]:
     """Only what was given on the command line."""
     return {name: value for name, value in values.items() if value is not None}
 
@@ -46,7 +46,8 @@ def named_vehicle(store: "Store", name: str) -> "Vehicle":
     if is_id(name):
         return get_vehicle(store, name)
     for field in ("name", "fleet_number", "plate", "vin"):
-        found = list_vehicles(store, **{field: name})
+        equals: dict[str, Any] = {field: name}
+        found = list_vehicles(store, **equals)
         if len(found) == 1:
             return found[0]
         if len(found) > 1:
@@ -73,7 +74,7 @@ def named_visit(store: "Store", vehicle: str, day: str | None) -> "Visit":
     if day is not None and is_id(day):
         return get_visit(store, day)
     row = named_vehicle(store, vehicle)
-    visits = list_visits(store, vehicle_id=row.id, **({} if day is None else {"visited_on": day}))
+    visits = list_visits(store, vehicle_id=row.id, **given(visited_on=day))
     if not visits:
         said = "no visit yet" if day is None else f"no visit on {day}"
         raise BadInput(

@@ -98,8 +98,8 @@ def _rows_of(connection: Connection, vehicle_id: str) -> dict[str, list[Values]]
     owner_id = rows["vehicle"][0]["owner_id"]
     if owner_id is not None:
         owner = TABLES["owner"]
-        found = connection.execute(select(owner).where(owner.c.id == owner_id)).mappings()
-        rows["owner"] = [dict(row) for row in found]
+        whose = connection.execute(select(owner).where(owner.c.id == owner_id)).mappings()
+        rows["owner"] = [dict(row) for row in whose]
     return rows
 
 

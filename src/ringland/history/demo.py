@@ -314,13 +314,14 @@ def _causes(worst: str, step: Step, story: Story | None) -> tuple[list[dict[str,
     """A believable ranking; what is sound, what is left and the causes sum to 1."""
     healthy = {"normal": 0.87, "alert": 0.40, "alarm": 0.08}[worst]
     left = 1.0 - healthy - 0.03
+    shares: tuple[tuple[str, int | None, float], ...]
     if story is None or step.size == 0.0:
         shares = (("lean_mixture", None, 0.4), ("valve_guides_worn", None, 0.3),
                   ("ignition_late", None, 0.3))  # fmt: skip
     else:
         shares = ((story.mode, story.cylinder, 0.78), ("inlet_valve_leak", story.cylinder, 0.12),
                   ("lean_cylinder", story.cylinder, 0.10))  # fmt: skip
-    causes = [
+    causes: list[dict[str, Any]] = [
         {
             "failure_mode": mode, "name": mode.replace("_", " ").capitalize(),
             "cylinder": cylinder, "firing_position": None, "probability": left * share,

@@ -268,7 +268,7 @@ def reanalyse(
     """
     result = Intake()
     shelf = SHELVES["recording"]
-    chosen = {} if recordings is None else {"id": recordings}
+    chosen: dict[str, Any] = {} if recordings is None else {"id": recordings}
     rows: tuple[RecordingRow, ...] = shelf.all(store, **chosen)
     result.found = len(rows)
 

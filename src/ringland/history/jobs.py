@@ -208,8 +208,9 @@ def _died(job: Job) -> Done:
 
 def _on_cluster(jobs: Iterator[Job], address: str) -> Iterator[Done]:
     with _client(address) as client:
-        from distributed import as_completed
+        import distributed
 
+        dask: Any = distributed  # it has no types
         ahead = _AHEAD * max(1, sum(client.nthreads().values()))
         running: dict[str, Job] = {}
 
@@ -219,7 +220,7 @@ def _on_cluster(jobs: Iterator[Job], address: str) -> Iterator[Done]:
             return future
 
         first = [submit(job) for _, job in zip(range(ahead), jobs, strict=False)]
-        completed = as_completed(first)
+        completed = dask.as_completed(first)
         for future in completed:
             job = running.pop(future.key)
             yield future.result() if future.status == "finished" else _died(job)
@@ -230,9 +231,10 @@ def _on_cluster(jobs: Iterator[Job], address: str) -> Iterator[Done]:
 @contextmanager
 def _client(address: str) -> Iterator[Any]:
     try:
-        from distributed import Client
+        import distributed
 
-        client = Client(address, timeout=10)
+        dask: Any = distributed
+        client = dask.Client(address, timeout=10)
     except (ImportError, OSError, ValueError) as error:
         raise SettingError(
             "The Dask scheduler cannot be used.",

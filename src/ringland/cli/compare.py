@@ -154,9 +154,7 @@ def _lines(comparison: "Comparison") -> list[str]:
     from ringland.verify.before_after import ChangeState
     from ringland.verify.words import place_of
 
-    lines = [
-        "Change against the other cylinders, its 90 % interval, and what it had to exceed:"
-    ]
+    lines = ["Change against the other cylinders, its 90 % interval, and what it had to exceed:"]
     for cell in comparison.changes:
         if cell.state is ChangeState.NOT_COMPARED or cell.smallest_change is None:
             continue

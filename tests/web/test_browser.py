@@ -34,7 +34,7 @@ OUT = Path(__file__).parents[2] / "out" / "screenshots"
 AXE = Path(__file__).parent / "vendor" / "axe-core" / "axe.min.js"
 AXE_RUN = Path(__file__).parent / "axe_run.js"
 LAYOUT = Path(__file__).parent / "layout.js"
-EXPECTED = ("404", "409", "ERR_INTERNET_DISCONNECTED")
+EXPECTED = ("400", "404", "409", "ERR_INTERNET_DISCONNECTED")
 """What a browser logs by itself of answers and losses that the tests bring about."""
 SIZES = {"tablet": (1024, 600), "laptop": (1366, 768), "desk": (1920, 1080), "phone": (390, 844)}
 ARGUMENTS = [
@@ -155,8 +155,9 @@ def opened(browser: Any, served: Served) -> Iterator[Callable[..., Any]]:
         context.set_default_timeout(30_000)
         contexts.append(context)
         page = context.new_page()
-        page.on("console", lambda m: said.append(m.text) if m.type == "error" else None)
+        page.on("console", lambda m: said.append(_told(m)) if m.type == "error" else None)
         page.on("pageerror", lambda e: said.append(str(e)))
+        page.on("filechooser", lambda _: None)  # asked for now: asking takes a moment
         page.goto(f"{served.base}/enter?key={served.key}")
         return page
 
@@ -166,10 +167,16 @@ def opened(browser: Any, served: Served) -> Iterator[Callable[..., Any]]:
     assert [s for s in said if not any(expected in s for expected in EXPECTED)] == []
 
 
+def _told(message: Any) -> str:
+    """What the browser complained of, and where."""
+    place = message.location
+    return f"{message.text} ({place.get('url')}, line {place.get('lineNumber')})"
+
+
 def shot(page: Any, name: str) -> None:
     """A screenshot for people to look at."""
     OUT.mkdir(parents=True, exist_ok=True)
-    page.screenshot(path=str(OUT / f"{name}.png"))
+    page.screenshot(path=str(OUT / f"{name}.png"), caret="initial")  # a hidden one leaves styles
 
 
 CONTRAST = ["color-contrast", "color-contrast-enhanced"]
@@ -292,7 +299,9 @@ def test_the_whole_job_by_keyboard(opened: Callable[..., Any], served: Served) -
     with page.expect_file_chooser() as chooser:
         press(page, "Enter")
     chooser.value.set_files(str(served.csv))
-    page.get_by_text("kept at another visit").wait_for()  # the same file is never kept twice
+    page.get_by_text(
+        "kept already, at another visit"
+    ).wait_for()  # the same file is never kept twice
     shot(page, "keyboard-2-kept-elsewhere")
     other = served.csv.with_name("second.csv")
     other.write_text(served.csv.read_text("ascii").replace("time,", "time ,"), encoding="ascii")

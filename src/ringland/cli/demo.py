@@ -68,7 +68,10 @@ def _fill_store(place: Path) -> None:
     with open_store(place) as store:
         made = fill_demo_store(store)
     said = f"24 invented vehicles with {made} visits are" if made else "The invented fleet is still"
-    typer.echo(f"\n{said} in {place}. For example:\n  ringland fleet order --store {place}")
+    typer.echo(
+        f"\n{said} in {place}. For example:\n  ringland fleet order --store {place}\n"
+        f"Or in the browser:\n  ringland serve --data {place}"
+    )
 
 
 def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:

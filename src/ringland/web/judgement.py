@@ -7,7 +7,7 @@ with that hash is the one that holds now; when there is none, it is being made.
 import hashlib
 import json
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ from ringland.web.context import Context
 from ringland.web.jobs import Job
 from ringland.web.worker import Plain
 
-__all__ = ["Judged", "engine_of_visit", "engine_spec", "judge", "judge_visit", "judged"]
+__all__ = ["Judged", "drawn", "engine_of_visit", "engine_spec", "judge", "judge_visit", "judged"]
 
 
 _SHAPE = 2
@@ -153,6 +153,21 @@ def judged(app: Context, recording: RecordingRow) -> Judged:
         except (OSError, ValueError):
             sections = ()
     return Judged(recording, shown, own is not None, sections, job)
+
+
+def drawn(app: Context, one: Judged, document: dict[str, Any]) -> Judged:
+    """The same with its sections; laid out anew from the kept document when they are not there.
+
+    Figures that need the recording itself (the averaged cycle, cycle by cycle) are left out then.
+    """
+    if one.sections or one.analysis is None:
+        return one
+    from ringland.report.content import build_sections
+    from ringland.report.saved import analysis_from_json
+    from ringland.web.blocks import plain_section
+
+    sections = [plain_section(s) for s in build_sections(analysis_from_json(document))]
+    return replace(one, sections=tuple(sections))
 
 
 def judge(app: Context, recording: RecordingRow) -> Job:

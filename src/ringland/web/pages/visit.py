@@ -1,5 +1,6 @@
 """A visit: one page for each step of the work, and parts that are loaded again when they change."""
 
+from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -21,7 +22,7 @@ from ringland.history.shelves import SHELVES
 from ringland.web.api.rows import found
 from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
-from ringland.web.judgement import engine_of_visit
+from ringland.web.judgement import drawn, engine_of_visit
 from ringland.web.path import (
     STEPS,
     Standing,
@@ -38,6 +39,8 @@ from ringland.web.templating import page
 __all__ = ["router"]
 
 router = APIRouter()
+_DRAWN = ("cylinders", "why", "report")
+"""Steps that show sections of the report."""
 _IDS = [step for step, _ in STEPS]
 Chosen = Annotated[str | None, Query(alias="recording", max_length=36)]
 
@@ -81,6 +84,9 @@ def _values(app: Context, row_id: str, step: str, chosen: str | None) -> dict[st
     """What the templates of a visit need; each step adds its own."""
     visit: Any = found(SHELVES["visit"], app, row_id)
     standing = standing_of(app, visit, chosen)
+    if step in _DRAWN and standing.shown is not None and standing.document is not None:
+        shown = drawn(app, standing.shown, standing.document)
+        standing = replace(standing, shown=shown)
     steps = steps_of(app, standing)
     place = _IDS.index(step)
     following = steps[(place + 1) % len(steps)] if place + 1 < len(steps) else None

@@ -10,9 +10,9 @@ from ringland.diagnosis import diagnose as rank_causes
 from ringland.metrics import measure_metrics
 from ringland.model import (
     Analysis,
+    CaseEvidence,
     ChannelRole,
     Condition,
-    CycleSet,
     CylinderSet,
     Diagnosis,
     EngineSpec,
@@ -28,7 +28,7 @@ from ringland.model import (
 from ringland.quality import check_recording, inspect_recording, unusable_spans
 from ringland.reference.evidence import case_evidence
 from ringland.reference.network import PulseNetwork
-from ringland.symptoms import judge_symptoms
+from ringland.symptoms import judge_symptoms, simulated_symptoms
 
 __all__ = ["analyse", "analyse_source"]
 
@@ -82,21 +82,17 @@ def analyse(
     cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
     metrics = measure_metrics(cylinders)
     symptoms = judge_symptoms(metrics)
+    cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
+    if cases is not None:
+        compared = (*symptoms.symptoms, *simulated_symptoms(cases))
+        symptoms = replace(symptoms, symptoms=compared)
     return replace(
         analysis,
         cylinders=cylinders,
         metrics=metrics,
         symptoms=symptoms,
         diagnosis=(
-            _diagnosed(
-                symptoms,
-                metrics,
-                cylinders,
-                cycles,
-                engine=engine,
-                answers=answers,
-                network=network,
-            )
+            _diagnosed(symptoms, metrics, cylinders, cases, engine=engine, answers=answers)
             if diagnose
             else None
         ),
@@ -115,14 +111,12 @@ def _diagnosed(
     symptoms: SymptomTable,
     metrics: MetricTable,
     cylinders: CylinderSet,
-    cycles: CycleSet,
+    cases: CaseEvidence | None,
     *,
     engine: EngineSpec,
     answers: Sequence[GivenAnswer],
-    network: PulseNetwork | None,
 ) -> Diagnosis:
     """Ranked causes, the next tests and what to do."""
-    cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
     found = rank_causes(symptoms, metrics, cylinders, engine, answers=answers, likelihoods=cases)
     found = replace(found, next_tests=next_tests(found))
     return replace(found, actions=actions(found))

@@ -270,12 +270,14 @@ def _severity(
     mode: FailureMode, fault: Fault, metrics: MetricTable | None, cases: CaseEvidence | None
 ) -> Estimate:
     position = fault.positions[0] if fault.positions else None
-    if cases is not None and (mode.id, position) in cases.severity:
-        return cases.severity[mode.id, position]
     if mode.severity_metric is not None and metrics is not None:
         for value in metrics.of_metric(mode.severity_metric):
             if value.firing_position == position and value.estimate.known:
                 return value.estimate
+    if cases is not None:
+        found = cases.severity.get((mode.id, position))
+        if found is not None and found.unit == mode.severity_unit:
+            return found
     return unknown(
         mode.severity_unit,
         f"{mode.severity_quantity}: not measured by this recording alone",

@@ -34,7 +34,14 @@ from ringland.simulator.sensors import PulseSensor
 
 __all__ = ["DrawnCase", "Example", "draw_case", "neighbours_in_bank", "simulated_examples"]
 
-_CYLINDER_COUNTS = {2: 5, 3: 14, 4: 30, 5: 11, 6: 22, 8: 14, 10: 2, 12: 2}  # per cent of the cases
+_COMMON = {
+    "I2-360": 1.0, "I3-132": 12.0, "I4-1342": 34.0, "I5-12453": 7.0, "I6-153624": 20.0,
+    "V6-60-123456": 5.0, "V6-60-123456-dual": 2.0, "V6-60-142536": 3.0, "V6-90-165432": 3.0,
+    "V6-90-odd-fire": 3.0, "V8-90-18436572": 5.0, "V8-90-18436572-dual": 5.0,
+    "V8-90-15486372": 2.0, "V8-90-15486372-dual": 2.0,
+}  # fmt: skip
+"""How often the common layouts are drawn (common practice, no source); all others: _RARE."""
+_RARE = 0.35
 _HOOK_UPS = 2
 _RISE_DEG = 140.0  # rise of the blow-down after firing top dead centre in the simulator
 _FEWEST_CYCLES = 4
@@ -103,13 +110,10 @@ def draw_case(
 
 
 def _any_engine(rng: np.random.Generator) -> EngineSpec:
-    counts = list(_CYLINDER_COUNTS)
-    share = np.array([_CYLINDER_COUNTS[n] for n in counts], dtype=np.float64)
-    count = int(rng.choice(counts, p=share / share.sum()))
-    fitting = [
-        one.engine for one in layouts() if one.engine.strokes == 4 and one.engine.cylinders == count
-    ]
-    return _filled_in(rng, replace(fitting[int(rng.integers(len(fitting)))], fuel=Fuel.UNKNOWN))
+    fitting = [one for one in layouts() if one.engine.strokes == 4 and one.engine.cylinders > 1]
+    weight = np.array([_COMMON.get(one.id, _RARE) for one in fitting])
+    chosen = fitting[int(rng.choice(len(fitting), p=weight / weight.sum()))]
+    return _filled_in(rng, replace(chosen.engine, fuel=Fuel.UNKNOWN))
 
 
 def _filled_in(rng: np.random.Generator, engine: EngineSpec) -> EngineSpec:

@@ -3,14 +3,22 @@
 import numpy as np
 from scipy.special import logsumexp
 
-from ringland.model import CaseEvidence, CycleSet, CylinderSet, EngineSpec, Estimate, MetricTable
+from ringland.model import (
+    CaseEvidence,
+    CycleSet,
+    CylinderSet,
+    EngineSpec,
+    Estimate,
+    MetricTable,
+    unknown,
+)
 from ringland.model._arrays import FloatArray
 from ringland.model.engine import Fuel
 from ringland.reference.features import BLOCKS, hide, recording_features
 from ringland.reference.network import PulseNetwork, load_network
 from ringland.reference.plan import CaseSettings, load_settings
 
-__all__ = ["case_evidence", "log_ratios", "simulated_share"]
+__all__ = ["case_evidence", "faulty_bits", "log_ratios", "simulated_share"]
 
 _DIESEL_SHARE = 0.4  # of the cases, where the fuel is not said
 _STRANGE = 4.0  # added to "something else" where nothing simulated looks like this
@@ -45,6 +53,7 @@ def case_evidence(
             other, _ = log_ratios(network, settings, hide(values, channel), engine)
             other[unused] = -np.inf
             without[channel] = _by_mode(settings, network, other)
+    row = 0 if len(there) > 1 else 1 + _HIDEABLE.index(there[0])
     active = ratios[[p for p in range(len(ratios)) if p not in unused]]
     return CaseEvidence(
         log_ratio=_by_mode(settings, network, ratios),
@@ -54,6 +63,40 @@ def case_evidence(
         resembles_nothing=_strange(network, strange),
         severity=_severities(settings, network, ratios, steps),
         without_channel=without,
+        faulty=_faulty(network, settings, values, ratios, engine),
+        limits=(float(network.limits[row, 0]), float(network.limits[row, 1])),
+    )
+
+
+def faulty_bits(ratios: FloatArray, share: FloatArray) -> FloatArray:
+    """(positions,) log2 of p(recording | some fault here) over p(recording | sound): kinds mixed as
+    they were simulated (`share`, any scale)."""
+    with np.errstate(divide="ignore"):
+        mixed: FloatArray = logsumexp(ratios + np.log(share / share.sum()), axis=1) / np.log(2.0)
+    return mixed
+
+
+def _faulty(
+    network: PulseNetwork,
+    settings: CaseSettings,
+    values: FloatArray,
+    ratios: FloatArray,
+    engine: EngineSpec,
+) -> tuple[Estimate, ...]:
+    """Bits for every position; the interval is how far the members of the network disagree."""
+    share = simulated_share(settings, engine)
+    bits = faulty_bits(ratios, share)
+    with np.errstate(divide="ignore"):
+        usual = np.log(share)
+    scores = network.member_scores(network.inputs(values))
+    apart = np.where(share > 0.0, scores - np.where(share > 0.0, usual, 0.0), -np.inf)
+    each = np.stack([faulty_bits(one, share) for one in apart])
+    half = 0.5 * (each.max(axis=0) - each.min(axis=0))
+    return tuple(
+        Estimate(float(b), float(b - h), float(b + h), "bit")
+        if np.isfinite(b)
+        else unknown("bit", "this cylinder is switched off")
+        for b, h in zip(bits, half, strict=True)
     )
 
 

@@ -10,7 +10,16 @@ from itertools import accumulate
 
 import numpy as np
 
-from ringland.model import AngleSignal, ChannelRole, CylinderSet, EngineSpec, Fuel, MetricTable
+from ringland.model import (
+    AngleSignal,
+    ChannelRole,
+    CylinderSet,
+    EngineSpec,
+    Estimate,
+    Fuel,
+    MetricTable,
+    arrival_prior,
+)
 from ringland.model._arrays import FloatArray
 
 __all__ = ["BLOCKS", "METRICS", "WAVE_PARTS", "Block", "hide", "recording_features"]
@@ -129,8 +138,13 @@ def _exhaust(
     arrival = next(
         (d.pulse_angle_deg for d in cylinders.delays if d.channel == signal.channel), None
     )
-    if arrival is None or arrival.value is None or not positions:
+    if not positions:
         return
+    if arrival is None or arrival.value is None:
+        # without a cylinder reference the cycle is turned so that pulses arrive when usual
+        prior = arrival_prior(engine, speed_rpm)
+        arrival = Estimate.from_se(prior.height_deg, prior.sd_deg, "deg")
+    assert arrival.value is not None
     shift = arrival.value - _BEFORE_DEG
     _wave(rows, "exhaust", signal, positions=positions, engine=engine, shift_deg=shift)
     known = arrival.low is not None and arrival.high is not None

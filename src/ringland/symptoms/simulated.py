@@ -1,0 +1,52 @@
+"""Each cylinder against simulated engines: is its part of the pulses that of a sound one?
+
+See docs/theory/symptoms.md, section 2.
+"""
+
+from ringland.model import CaseEvidence, Estimate, State, Symptom
+
+__all__ = ["AGAINST_SIMULATED", "simulated_symptoms"]
+
+AGAINST_SIMULATED = "against_simulated_engines"
+"""Stands in a symptom where the others have a metric."""
+
+
+def simulated_symptoms(cases: CaseEvidence) -> tuple[Symptom, ...]:
+    """One symptom for every firing position."""
+    alert, alarm = cases.limits
+    found = []
+    for position, bits in enumerate(cases.faulty, start=1):
+        state, sentence = _judged(position, bits, alert, alarm)
+        found.append(
+            Symptom(
+                AGAINST_SIMULATED,
+                position,
+                state,
+                bits,
+                alert,
+                alarm,
+                None,
+                "simulated engines",
+                sentence,
+                bits.reason or "",
+            )
+        )
+    return tuple(found)
+
+
+def _judged(position: int, bits: Estimate, alert: float, alarm: float) -> tuple[State, str]:
+    if bits.value is None or bits.low is None:
+        return State.NOT_JUDGED, f"Position {position}: not judged, because {bits.reason}."
+    if bits.value <= alert:
+        return (
+            State.NORMAL,
+            f"Position {position}: its pulses are like those of sound simulated engines.",
+        )
+    state = State.ALARM if bits.low > alarm else State.ALERT
+    often = 2.0 ** min(bits.value, 20.0)
+    shown = f"{often:.0f}" if often < 100 else f"{float(f'{often:.2g}'):.0f}"
+    more = "more than a million" if bits.value >= 20.0 else f"about {shown}"
+    return state, (
+        f"Position {position}: its pulses are {more} times likelier from a faulty cylinder than "
+        "from a sound one (simulated engines)."
+    )

@@ -6,7 +6,9 @@ with that hash is the one that holds now; when there is none, it is being made.
 
 import hashlib
 import json
+import threading
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -135,6 +137,14 @@ def _sections_path(app: Context, recording_id: str, asked: str) -> Path:
     return app.folder / "web-figures" / f"{_hash([_SHAPE, recording_id, asked])[:40]}.json"
 
 
+def _keep_sections(app: Context, recording_id: str, asked: str, sections: Sequence[Plain]) -> None:
+    path = _sections_path(app, recording_id, asked)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_suffix(f".{threading.get_ident()}")
+    beside.write_text(json.dumps(sections), encoding="utf-8", newline="\n")
+    beside.replace(path)
+
+
 def judged(app: Context, recording: RecordingRow) -> Judged:
     """What is known of a recording now; nothing is computed."""
     job = app.jobs.about(recording.id)
@@ -167,6 +177,7 @@ def drawn(app: Context, one: Judged, document: dict[str, Any]) -> Judged:
     from ringland.web.blocks import plain_section
 
     sections = [plain_section(s) for s in build_sections(analysis_from_json(document))]
+    _keep_sections(app, one.recording.id, one.analysis.asked, sections)
     return replace(one, sections=tuple(sections))
 
 
@@ -181,11 +192,7 @@ def judge(app: Context, recording: RecordingRow) -> Job:
         return {**made, "path": str(app.store.file(row.sha256))}
 
     def finish(result: Plain) -> None:
-        path = _sections_path(app, recording.id, asked["asked"])
-        path.parent.mkdir(parents=True, exist_ok=True)
-        beside = path.with_suffix(".new")
-        beside.write_text(json.dumps(result["sections"]), encoding="utf-8", newline="\n")
-        beside.replace(path)
+        _keep_sections(app, recording.id, asked["asked"], result["sections"])
         keep_analysis(app.store, recording.id, result["analysis"], asked=asked["asked"])
         app.changed("analysis", recording.id)
 

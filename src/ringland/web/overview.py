@@ -29,7 +29,7 @@ from ringland.web.worker import Plain
 
 __all__ = ["FleetOf", "fleets", "record_of", "trends_of"]
 
-_MOST_TRENDS = 6
+_MOST_TRENDS = 4
 _FEWEST_POINTS = 2
 
 

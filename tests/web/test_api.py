@@ -237,11 +237,46 @@ def test_a_recording_is_kept_judged_and_shown(
     do(client, answer.json()["undo"])
     assert client.get("/api/v1/test-results").json() == []
 
+    report_is_written_and_sent_once(client, visit["visit_id"], row["id"])
+
     same = client.post(upload, params={"name": "again.csv"}, content=content)
     assert same.json()["row"]["id"] == row["id"]
     wait_for(client, same.json()["job"]["id"])
     do(client, kept.json()["undo"])
     assert client.get("/api/v1/recordings").json() == []
+
+
+def report_is_written_and_sent_once(client: TestClient, visit_id: str, recording: str) -> None:
+    """Written as PDF and HTML; into the outbox once, however often it is asked for."""
+    base = f"/api/v1/visits/{visit_id}"
+    letter = {"recipient": "owner@marrow.invalid", "subject": "Report", "text": "Attached."}
+    assert client.get(f"{base}/report").status_code == 404
+    assert client.post(f"{base}/send", json=letter).status_code == 400
+    job = client.post(f"{base}/reports", json={"recording_id": recording})
+    assert job.status_code == 202
+    over = wait_for(client, job.json()["id"])
+    assert over["state"] == "done", over
+    pdf = client.get(f"{base}/report")
+    assert pdf.content.startswith(b"%PDF")
+    assert pdf.headers["content-disposition"].startswith("attachment")
+    html = client.get(f"{base}/report", params={"kind": "html"})
+    assert "minibus 7" in html.text
+    assert html.headers["content-disposition"].startswith("attachment")  # never a page of ours
+    assert "mail.toml" in client.post(f"{base}/send", json=letter).json()["allowed"]
+    app: Any = client.app
+    (app.state.context.folder / "mail.toml").write_text(
+        'host = "127.0.0.1"\nport = 9\nsecurity = "none"\nsender = "w@marrow.invalid"\n', "utf-8"
+    )
+    first = client.post(f"{base}/send", json=letter)
+    assert first.status_code == 201, first.text
+    assert first.json()["row"]["state"] == "queued"
+    assert client.post(f"{base}/send", json=letter).json()["row"]["id"] == first.json()["row"]["id"]
+    assert client.post(f"{base}/send", json={**letter, "recipient": "nobody"}).status_code == 400
+    assert len(client.get("/api/v1/reports-sent").json()) == 1
+    page = client.get(f"/visits/{visit_id}/report", headers=PAGE).text
+    assert "in the outbox" in page
+    by_hand = client.post(f"{base}/handed-over", json={"how": "printed"})
+    assert by_hand.json()["row"]["state"] == "sent"
 
 
 def re_inline(text: str) -> list[str]:

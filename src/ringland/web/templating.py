@@ -4,6 +4,7 @@ import hashlib
 from datetime import date
 from functools import cache
 from importlib.resources import files
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -46,6 +47,7 @@ def _environment() -> "Environment":
         lstrip_blocks=True,
     )
     environment.globals["static"] = static_url
+    environment.globals["instrument"] = find_spec("ringland.web.instrument") is not None
     environment.filters["drawn"] = _drawn
     environment.filters.update(wording.FILTERS)
     return environment

@@ -21,7 +21,14 @@ from ringland.history import (
 )
 from ringland.history.demo import INVENTED, LAST_DAY, fill_demo_store
 from ringland.history.fleet import fleet_order, plan_visits
-from ringland.history.insight import calls, costs_of, fleet_cases, trends_of, vehicle_page
+from ringland.history.insight import (
+    calls,
+    costs_of,
+    fleet_cases,
+    fleet_top,
+    trends_of,
+    vehicle_page,
+)
 from ringland.history.intake import reanalyse
 from ringland.history.safety import verify
 from ringland.history.track_record import hit_rate
@@ -81,6 +88,9 @@ def test_the_valve_that_got_worse(fleet: Store) -> None:
         fleet_cases(fleet, today=date(2026, 11, 1)), costs_of(list_owners(fleet)[0])
     )
     assert order[0].name == "rural bus 12" and order[0].bring_in
+    costs = costs_of(list_owners(fleet)[0])
+    for limit in (1, 5, 100):
+        assert fleet_top(fleet, costs, limit=limit, today=date(2026, 11, 1)) == order[:limit]
     plan = plan_visits(
         fleet_cases(fleet, today=date(2026, 11, 1)), costs_of(list_owners(fleet)[0]),
         bay_hours=(8.0, 8.0),

@@ -53,13 +53,14 @@ def order(
 ) -> None:
     """Vehicles by what waiting costs, dearest first; each line says why."""
     with told_to_the_user(), opened(store) as kept:
-        from ringland.history.fleet import fleet_order
-        from ringland.history.insight import costs_of, fleet_cases
+        from ringland.history.insight import costs_of, fleet_top
 
         whose = _owner(kept, owner)
         costs = costs_of(whose)
-        cases = fleet_cases(kept, owner_id=whose.id if whose else None, today=_day(today))
-        for number, row in enumerate(fleet_order(cases, costs)[:limit], start=1):
+        rows = fleet_top(
+            kept, costs, limit=limit, owner_id=whose.id if whose else None, today=_day(today)
+        )
+        for number, row in enumerate(rows, start=1):
             typer.echo(plain(f"{number:3}. {row.name}: {row.sentence}"))
         if costs.assumed:
             assumed = ", ".join(name.replace("_", " ") for name in costs.assumed)

@@ -66,10 +66,10 @@ RING = Story(
     (
         Step(420, "follow-up", 0.20),
         Step(330, "follow-up", 0.34),
-        Step(240, "follow-up", 0.46, "Uses a little oil."),
-        Step(170, "fault-finding", 0.66, "Uses oil, smells of it at the filler.", "", "ring_leak",
+        Step(240, "follow-up", 0.60, "Uses a little oil."),
+        Step(170, "fault-finding", 1.55, "Uses oil, smells of it at the filler.", "", "ring_leak",
              "leak-down, heard at the filler"),
-        Step(166, "before", 0.67, "", "Rings of cylinder 2 freed with piston cleaner, oil changed"),
+        Step(166, "before", 1.60, "", "Rings of cylinder 2 freed with piston cleaner, oil changed"),
         Step(159, "after", 0.10, "Cleaned 300 km ago."),
         Step(80, "follow-up", 0.08),
         Step(20, "follow-up", 0.09),

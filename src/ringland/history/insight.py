@@ -6,16 +6,25 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, cast
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import select
 
-from ringland.history.fleet import VehicleCase
+from ringland.history.fleet import (
+    _LOOK_AHEAD_DAYS,
+    FleetRow,
+    VehicleCase,
+    _damage,
+    fleet_order,
+)
 from ringland.history.rows import AnalysisRow, Outcome, Owner, Purpose, Vehicle, Visit, Work
 from ringland.history.schema import TABLES
+from ringland.history.shares import mode_names, unpacked
 from ringland.history.shelves import SHELVES
 from ringland.history.store import Store
 from ringland.history.track_record import HEALTHY, Call
 from ringland.history.trends import Event, Point, Trend, against_others, trend
-from ringland.history.waiting import OwnerCosts, owner_costs
+from ringland.history.waiting import UNLISTED, OwnerCosts, load_waiting, owner_costs
 from ringland.model import Sense
 
 __all__ = [
@@ -25,6 +34,7 @@ __all__ = [
     "calls",
     "costs_of",
     "fleet_cases",
+    "fleet_top",
     "series_of",
     "trends_of",
     "vehicle_page",
@@ -185,7 +195,66 @@ def fleet_cases(
     return tuple(_case(values, day) for values in _newest_analyses(store, owner_id))
 
 
-def _newest_analyses(store: Store, owner_id: str | None) -> Sequence[Mapping[str, Any]]:
+def fleet_top(
+    store: Store,
+    costs: OwnerCosts,
+    *,
+    limit: int,
+    owner_id: str | None = None,
+    today: date | None = None,
+) -> tuple[FleetRow, ...]:
+    """The first `limit` lines of `fleet_order(fleet_cases(...))`, without reckoning every line.
+
+    The order is found for all vehicles at once; only lines that may be among the first are written.
+    """
+    day = today or date.today()
+    rows = _newest_analyses(store, owner_id, causes=False)
+    if not rows:
+        return ()
+    cost, known = _waiting_costs(rows, costs, day)
+    ranked = np.argsort(np.where(known, -cost, -np.inf), kind="stable")
+    # a few more than asked for: the short numbers may turn two that are nearly alike
+    count = limit + 20 + int(np.count_nonzero(~known))
+    first = sorted(int(i) for i in ranked[:count])
+    with store.reading() as connection:
+        table = TABLES["analysis"].c
+        ids = [rows[i]["analysis_id"] for i in first]
+        texts: dict[str, str] = {}
+        for start in range(0, len(ids), 500):
+            query = select(table.id, table.causes).where(table.id.in_(ids[start : start + 500]))
+            texts.update({row.id: row.causes for row in connection.execute(query)})
+    cases = [_case({**rows[i], "causes": texts[rows[i]["analysis_id"]]}, day) for i in first]
+    return fleet_order(cases, costs)[:limit]
+
+
+def _waiting_costs(
+    rows: Sequence[Mapping[str, Any]], costs: OwnerCosts, today: date
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """`waiting_cost` until the service of every vehicle, and for which it could be told fast."""
+    shares, known = unpacked([row["shares"] for row in rows])
+    healthy = np.array([row["healthy"] for row in rows])
+    rest = np.maximum(0.0, 1.0 - healthy - shares.sum(axis=1))
+    days = np.array([(today - date.fromisoformat(row["visited_on"])).days for row in rows])
+    waits = np.array(
+        [
+            (date.fromisoformat(row["service_due_on"]) - today).days
+            if row["service_due_on"]
+            else _LOOK_AHEAD_DAYS
+            for row in rows
+        ]
+    )
+    book = load_waiting().modes
+    modes = [book[name] for name in (*mode_names(), UNLISTED)]
+    pace = np.array([mode.days for mode in modes])
+    damage = np.array([_damage(mode, costs) for mode in modes])
+    done = np.exp(-np.maximum(days, 0)[:, None] / pace)
+    more = -np.expm1(-np.maximum(waits, 0)[:, None] / pace)
+    return (np.column_stack([shares, rest]) * damage * done * more).sum(axis=1), known
+
+
+def _newest_analyses(
+    store: Store, owner_id: str | None, *, causes: bool = True
+) -> Sequence[Mapping[str, Any]]:
     """One row per vehicle: the analysis of its newest visit that has a judged one."""
     vehicle, visit, recording, analysis = (
         TABLES[name] for name in ("vehicle", "visit", "recording", "analysis")
@@ -207,8 +276,8 @@ def _newest_analyses(store: Store, owner_id: str | None) -> Sequence[Mapping[str
             vehicle.c.service_due_on,
             visit.c.visited_on,
             analysis.c.healthy,
-            analysis.c.none_of_these,
-            analysis.c.causes,
+            analysis.c.id.label("analysis_id"),
+            analysis.c.causes if causes else analysis.c.shares,
         )
         .select_from(vehicle)
         .join(analysis, analysis.c.id == newest)

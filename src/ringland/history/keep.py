@@ -168,6 +168,8 @@ def _summary(document: Mapping[str, Any]) -> dict[str, object]:
     causes = sorted(document.get("causes", ()), key=lambda c: -(c["probability"] or 0.0))
     named = ("failure_mode", "cylinder", "firing_position", "probability")
     cycles, speed = document.get("cycles") or {}, document.get("speed_rpm") or {}
+    from ringland.history.shares import packed
+
     return {
         "software": str((document.get("provenance") or {}).get("ringland", "")),
         "schema": str(document["schema"]),
@@ -177,6 +179,7 @@ def _summary(document: Mapping[str, Any]) -> dict[str, object]:
         "cycles_kept": cycles.get("kept"),
         "healthy": document.get("healthy"),
         "none_of_these": document.get("none_of_these"),
+        "shares": packed((str(c["failure_mode"]), c["probability"] or 0.0) for c in causes),
         "causes": json.dumps(
             [
                 *({name: cause.get(name) for name in named} for cause in causes[:_MOST_CAUSES]),

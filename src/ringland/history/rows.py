@@ -138,7 +138,8 @@ class AnalysisRow(Row):
 
     `state` is the worst state of any cylinder; `causes` a JSON list of {failure_mode, cylinder,
     firing_position, probability}, most probable first, then what is left of each failure mode with
-    "rest": true. `asked` is a hash of the engine and the
+    "rest": true. `shares` is the same by failure mode in a form that is read fast (see
+    `shares.py`). `asked` is a hash of the engine and the
     settings: the same recording asked the same way by the same software is the same row.
     """
 
@@ -155,6 +156,7 @@ class AnalysisRow(Row):
     healthy: float | None = None
     none_of_these: float | None = None
     causes: str = "[]"
+    shares: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -146,6 +146,7 @@ TABLES: dict[str, Table] = {
             _number("healthy"),
             _number("none_of_these"),
             _text("causes"),
+            _text("shares"),
         ),
         _table("reading_set", _parent("analysis_id", "analysis"), _text("readings")),
         _table(

@@ -139,7 +139,7 @@ def main() -> None:
     print(
         "| sessions of | number | covered | median cycles | fixed cycles |\n|---|---|---|---|---|"
     )
-    for case in DRAWS:
+    for case in DRAWS if options.draws else ():
         count = Count()
         sessions = []
         for _ in range(options.draws):

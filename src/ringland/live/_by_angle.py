@@ -29,8 +29,7 @@ _HUM_SHARE = 0.15
 _HUM_STANDS_OUT = 30.0
 _SWAPPED_RATIO = 1.0
 _SHARP_CRANKCASE = 1.35
-_SMOOTH_HZ = 45.0
-_SMOOTH_ORDER = 1.6
+_SMOOTH_ORDER = 0.97
 _ORDERS = 10
 _ALTERNATE = 0.4
 _OUTFLOW_DEG = 220.0
@@ -51,7 +50,7 @@ def from_angle(
     if exhaust is not None and cycles.phase_source is PhaseSource.TRIGGER:
         out += _twice_per_cycle(exhaust, heard, engine)
     if exhaust is not None and crankcase is not None:
-        out += _shapes(exhaust, crankcase, engine, _cycle_s(cycles))
+        out += _shapes(exhaust, crankcase, engine)
     return out
 
 
@@ -71,10 +70,10 @@ def _cycle_s(cycles: CycleSet) -> float:
 
 
 def _shapes(
-    exhaust: AngleSignal, crankcase: AngleSignal, engine: EngineSpec, cycle_s: float
+    exhaust: AngleSignal, crankcase: AngleSignal, engine: EngineSpec
 ) -> list[HookUpFinding]:
-    """Crossed leads: the crankcase is the sharper one. A damp hose: the mean frequency of the
-    exhaust lies below what sharp pulses have."""
+    """Crossed leads: the crankcase is the sharper one. A damp hose: what is left of the exhaust
+    lies below its pulse rate."""
     heard = max(1, len(engine.positions_on_outlet(min(engine.outlets))))
     sharp, smooth = _mean_order(exhaust, heard), _mean_order(crankcase, engine.cylinders)
     if sharp is None or smooth is None:
@@ -91,8 +90,7 @@ def _shapes(
                 certain=False,
             )
         ]
-    firing_hz = heard / cycle_s
-    if sharp * firing_hz < min(_SMOOTH_HZ, _SMOOTH_ORDER * firing_hz):
+    if sharp < _SMOOTH_ORDER:
         return [
             HookUpFinding(
                 HookUpKind.HOSE,

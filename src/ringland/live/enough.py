@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 COVERAGE = 0.95
 FEWEST_CYCLES = 20
 """No stop before: scatter guessed from fewer cycles stops too early too often."""
-_INFLATION = 2.0
+_INFLATION = 1.0
 _LEAST_FACTOR, _MOST_FACTOR = 0.5, 6.0
 
 
@@ -41,8 +41,8 @@ class Enough:
 def interval_halves(strength: FloatArray) -> FloatArray:
     """Half of the 95 % interval of the mean of each column of `strength` (cycles, positions).
 
-    NaN for columns with fewer than 4 values. Scatter from cycle to cycle with the dependence on the
-    previous cycle (1), inflated for having been looked at again and again (2).
+    NaN for columns with fewer than 4 values. The wider of two: scatter from cycle to cycle with the
+    dependence on the previous one (1, 2), and scatter of batches of cycles (3).
     """
     from scipy.special import stdtrit
 
@@ -63,12 +63,28 @@ def interval_halves(strength: FloatArray) -> FloatArray:
         follow = min(follow + (1.0 + 3.0 * follow) / m, 0.95)  # the usual bias of so few
         factor = min(max((1.0 + follow) / (1.0 - follow), _LEAST_FACTOR), _MOST_FACTOR)
         variance = power / (m - 1) * factor / m * (1.0 + _INFLATION / m)
-        halves[column] = float(stdtrit(m - 1, 0.5 + 0.5 * COVERAGE)) * math.sqrt(variance)
+        halves[column] = max(
+            float(stdtrit(m - 1, 0.5 + 0.5 * COVERAGE)) * math.sqrt(variance), _by_batches(x)
+        )
     return halves
 
 
+def _by_batches(x: FloatArray) -> float:
+    """Half interval from the means of batches of about root m cycles (3): sees slow wandering that
+    the dependence on the last cycle alone does not. 0 with fewer than four batches."""
+    from scipy.special import stdtrit
+
+    size = max(4, round(math.sqrt(len(x))))
+    count = len(x) // size
+    if count < 4:
+        return 0.0
+    means = x[: count * size].reshape(count, size).mean(axis=1)
+    quantile = float(stdtrit(count - 1, 0.5 + 0.5 * COVERAGE))
+    return quantile * float(means.std(ddof=1)) / math.sqrt(count)
+
+
 def decide(strength: FloatArray, wanted: float) -> Enough:
-    """Enough or not, from the strength of each position in every cycle so far (3).
+    """Enough or not, from the strength of each position in every cycle so far (4).
 
     Positions that say nothing (all NaN) are left out; none at all is never enough.
     """

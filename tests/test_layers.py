@@ -22,7 +22,8 @@ LAYERS: tuple[frozenset[str], ...] = (
     frozenset({"pipeline", "figures", "live"}),
     frozenset({"report", "output"}),
     frozenset({"history"}),
-    frozenset({"cli", "web"}),
+    frozenset({"web"}),
+    frozenset({"cli"}),
 )
 # fmt: on
 """Lowest first. A part may import parts of lower layers and itself, never a sibling."""

@@ -26,7 +26,9 @@ class Stage:
     engines: list[EngineSpec] = field(default_factory=list)
     windows: int = 0
 
-    def analyse(self, recording: Recording, engine: EngineSpec) -> Analysis:
+    def analyse(
+        self, recording: Recording, engine: EngineSpec, *, network: object = None
+    ) -> Analysis:
         self.recordings.append(recording)
         self.engines.append(engine)
         if isinstance(self.answer, Exception):

@@ -115,7 +115,8 @@ def table(rows: Sequence[Row], command: str) -> str:
     outcomes = ("sound", "open", "not judged", "said to be strange", "confident fault")
     lines = [
         "# Sound but odd", "", "Made by", "", f"    {command}", "",
-        "Sound engines with a trigger, idle or 1500 rpm. \"Open\": no cause above one in two and not "
+        "Sound engines with a trigger, idle or 1500 rpm. "
+        "\"Open\": no cause above one in two and not "
         "called sound either. Asked: a confident mechanical fault in at most 5 %.", "",
         "| | recordings | " + " | ".join(outcomes) + " |", "|---|---|" + "---|" * len(outcomes),
     ]  # fmt: skip

@@ -26,6 +26,7 @@ __all__ = ["router"]
 router = APIRouter()
 _OPEN_VISITS = 8
 _LOOKED_AT = 24
+_LAST_VISITS = 5000
 _WORDS_OF_KINDS = {
     "owner": "Owner",
     "vehicle": "Vehicle",
@@ -91,7 +92,7 @@ def vehicles(request: Request, app: App) -> Response:
     """All vehicles with their owners and last visits."""
     owners = {o.id: o for o in list_owners(app.store, deleted=True)}
     last: dict[str, Visit] = {}
-    for visit in list_visits(app.store):
+    for visit in list_visits(app.store, limit=_LAST_VISITS):
         last.setdefault(visit.vehicle_id, visit)
     return page(
         request, "vehicles.html.j2", vehicles=list_vehicles(app.store), owners=owners, last=last

@@ -1,0 +1,73 @@
+"""Everything after the cycles once more, with stretches left out. The recording is not touched."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from ringland.model import Analysis, CycleUse, Verdict
+
+__all__ = ["EXCLUDED", "without_stretches"]
+
+EXCLUDED = "left out by hand"
+_FEWEST_CYCLES = 3
+
+
+def without_stretches(
+    analysis: Analysis, stretches_s: Sequence[tuple[float, float]]
+) -> Analysis:
+    """The analysis as it would be had these stretches not counted.
+
+    Cycles that touch one of them are dropped; the crank angle stays as it was found. Answers of
+    follow-up tests are not taken into account again.
+    """
+    from ringland.cylinders import measure_cylinders
+    from ringland.diagnosis import diagnose
+    from ringland.metrics import measure_metrics
+    from ringland.reference.evidence import case_evidence
+    from ringland.symptoms import judge_symptoms, simulated_symptoms
+
+    if not stretches_s or analysis.cycles is None:
+        return analysis
+    cycles = replace(
+        analysis.cycles,
+        cycles=tuple(_kept_or_not(cycle, stretches_s) for cycle in analysis.cycles.cycles),
+    )
+    nothing = replace(
+        analysis, cycles=cycles, cylinders=None, metrics=None, symptoms=None, diagnosis=None
+    )
+    if len(cycles.kept) < _FEWEST_CYCLES:
+        return replace(
+            nothing,
+            not_judged=f"Only {len(cycles.kept)} of {cycles.found} engine cycles are left; at "
+            f"least {_FEWEST_CYCLES} are needed. Leave out less.",
+        )
+    recording, engine = analysis.recording, analysis.engine
+    bad = tuple(
+        c.name
+        for c in recording.channels
+        if analysis.quality.verdict(c.name) is Verdict.UNUSABLE
+    )
+    cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
+    metrics = measure_metrics(cylinders)
+    symptoms = judge_symptoms(metrics)
+    cases = case_evidence(metrics, cylinders, cycles, engine)
+    if cases is not None:
+        more = simulated_symptoms(cases)
+        symptoms = replace(symptoms, symptoms=(*symptoms.symptoms, *more))
+    return replace(
+        nothing,
+        cylinders=cylinders,
+        metrics=metrics,
+        symptoms=symptoms,
+        diagnosis=diagnose(symptoms, metrics, cylinders, engine, likelihoods=cases),
+        not_judged=None,
+        provenance=analysis.provenance.then(
+            "web.without_stretches",
+            stretches_s="; ".join(f"{a:.4f} to {b:.4f}" for a, b in stretches_s),
+            cycles_kept=len(cycles.kept),
+        ),
+    )
+
+
+def _kept_or_not(cycle: CycleUse, stretches_s: Sequence[tuple[float, float]]) -> CycleUse:
+    touched = any(a < cycle.stop_s and cycle.start_s < b for a, b in stretches_s)
+    return replace(cycle, dropped=EXCLUDED) if touched and cycle.kept else cycle

@@ -45,6 +45,7 @@ class RecordOptions:
 
     address: str
     engine: EngineSpec
+    engine_given: str
     condition: Condition
     out: Path | None
     inputs: dict[str, str]
@@ -124,7 +125,10 @@ def _conclude(options: RecordOptions, kept_path: Path, out: Path, ended: str) ->
         say(trouble)
     say(f"The recording is in {done.path}.")
     if judged.fit:
-        say(f"Next: ringland analyse {done.path} --engine ... --condition {options.condition}")
+        say(
+            f"Next: ringland analyse {done.path} --engine {options.engine_given} "
+            f"--condition {options.condition}"
+        )
     return judged.fit
 
 

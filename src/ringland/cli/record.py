@@ -74,6 +74,7 @@ def record(
         options = RecordOptions(
             address=instrument,
             engine=spec,
+            engine_given=engine,
             condition=Condition(condition),
             out=out,
             inputs=parse_roles(channel or []),

@@ -169,7 +169,7 @@ def _twice_per_cycle(exhaust: AngleSignal, heard: int, engine: EngineSpec) -> li
             "turns is the firing one cannot be told from it.",
             "Say so in the engine description (trigger_pulses_per_cycle = 2), or trigger from an "
             "injector.",
-            certain=True,
+            certain=False,
         )
     ]
 

@@ -95,5 +95,5 @@ def _fit(
     if why is not None:
         return False, why
     if findings:
-        return True, "Can be judged, but look at this first."
-    return True, "Fit to judge. The sensors can come off."
+        return True, "But look at this first, while the sensors are on."
+    return True, "The sensors can come off."

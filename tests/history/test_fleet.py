@@ -140,3 +140,15 @@ def test_no_hours_no_plan() -> None:
     assert plan.visits == ()
     with pytest.raises(SettingError, match="bay hours"):
         plan_visits([], COSTS, bay_hours=[])
+
+
+def test_a_missed_service_is_no_date_to_count_on() -> None:
+    """Overdue counts as 30 days without one, and the sentence says so."""
+    fault = (("exhaust_valve_leak", 5, 0.6),)
+    overdue, planned = (
+        VehicleCase("v", "bus", fault, 0.3, 0.1, service_in_days=days) for days in (-20.0, 0.0)
+    )
+    first, second = (fleet_order([case], owner_costs({}))[0] for case in (overdue, planned))
+    assert first.wait_days == 30.0 and (first.until_service.value or 0.0) > 0.0
+    assert "was due 20 days ago" in first.sentence
+    assert second.until_service.value == 0.0

@@ -91,9 +91,15 @@ def waiting_cost(case: VehicleCase, costs: OwnerCosts, days: float) -> float:
     return total
 
 
+def _wait_days(service_in_days: float | None) -> float:
+    """Days until it is in the workshop anyway; a service that was missed is no date to count on."""
+    if service_in_days is None or service_in_days < 0.0:
+        return _LOOK_AHEAD_DAYS
+    return service_in_days
+
+
 def _row(case: VehicleCase, costs: OwnerCosts) -> FleetRow:
-    wait = case.service_in_days if case.service_in_days is not None else _LOOK_AHEAD_DAYS
-    wait = max(0.0, wait)
+    wait = _wait_days(case.service_in_days)
     per_day, until = waiting_cost(case, costs, 1.0), waiting_cost(case, costs, wait)
     parts = _weights(case)
     hours = sum(p * m.repair_hours for m, _, p in parts)
@@ -127,11 +133,13 @@ def _sentence(
     costs: OwnerCosts,
 ) -> str:
     mode, cylinder, probability = leading
-    service = (
-        f"its service in {wait:.0f} days"
-        if case.service_in_days is not None
-        else f"{wait:.0f} days"
-    )
+    due = case.service_in_days
+    if due is None:
+        service = f"{wait:.0f} days"
+    elif due < 0.0:
+        service = f"another {wait:.0f} days (its service was due {-due:.0f} days ago)"
+    else:
+        service = f"its service in {wait:.0f} days"
     share = load_waiting().uncertainty
     amount = f"{until * (1 - share):,.0f} to {until * (1 + share):,.0f}"
     assumed = " Costs are assumed, not the owner's." if len(costs.stated) == 0 else ""
@@ -232,7 +240,7 @@ def plan_visits(
 
 def _saved(case: VehicleCase, row: FleetRow, costs: OwnerCosts, day: int) -> float:
     """Cost of waiting that coming in on this day avoids, less the extra visit."""
-    if day >= row.wait_days and case.service_in_days is not None:
+    if day >= row.wait_days and case.service_in_days is not None and case.service_in_days >= 0.0:
         return 0.0  # it is in for its service anyway
     left = waiting_cost(case, costs, row.wait_days) - waiting_cost(case, costs, float(day))
     return left - costs.extra_visit_cost

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 
 from ringland.history.fleet import (
-    _LOOK_AHEAD_DAYS,
     FleetRow,
     VehicleCase,
     _damage,
+    _wait_days,
     fleet_order,
 )
 from ringland.history.rows import AnalysisRow, Outcome, Owner, Purpose, Vehicle, Visit, Work
@@ -237,9 +237,11 @@ def _waiting_costs(
     days = np.array([(today - date.fromisoformat(row["visited_on"])).days for row in rows])
     waits = np.array(
         [
-            (date.fromisoformat(row["service_due_on"]) - today).days
-            if row["service_due_on"]
-            else _LOOK_AHEAD_DAYS
+            _wait_days(
+                (date.fromisoformat(row["service_due_on"]) - today).days
+                if row["service_due_on"]
+                else None
+            )
             for row in rows
         ]
     )

@@ -158,6 +158,7 @@ def _on_this_machine(jobs: Iterator[Job], workers: int) -> Iterator[Done]:
                     again.append((job, tries))
                     break
             if not waiting and exhausted and not again:
+                pool.shutdown()
                 return
             finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
             broken = not waiting

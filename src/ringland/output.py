@@ -15,6 +15,7 @@ from ringland import __version__
 from ringland.errors import RinglandError, SettingError
 from ringland.model import (
     Analysis,
+    CaseEvidence,
     Cause,
     Diagnosis,
     Estimate,
@@ -73,6 +74,7 @@ def as_json(analysis: Analysis) -> Object:
         "resembles_nothing": diagnosis.resembles_nothing if diagnosis else None,
         "next_tests": _each(_next_test, diagnosis.next_tests) if diagnosis else [],
         "actions": _actions(diagnosis),
+        "simulated_cases": _cases(diagnosis.cases) if diagnosis else None,
         "provenance": _provenance(analysis),
     }
 
@@ -443,6 +445,32 @@ def _next_test(test: NextTest) -> Object:
         "cautions": list(test.cautions),
         "outcomes": outcomes,
         "expected_saving": _estimate(test.expected_saving),
+    }
+
+
+def _cases(cases: CaseEvidence | None) -> Json:
+    """What simulated engines say: natural logarithms of likelihood ratios against a sound one."""
+    if cases is None:
+        return None
+    return {
+        "ratios": [
+            {
+                "failure_mode": mode,
+                "firing_position": position,
+                "log_ratio": number(ratio),
+                "severity": _estimate(cases.severity[mode, position])
+                if (mode, position) in cases.severity
+                else None,
+                "without": {
+                    channel: number(ratios[mode, position])
+                    for channel, ratios in cases.without_channel.items()
+                },
+            }
+            for (mode, position), ratio in cases.log_ratio.items()
+        ],
+        "none_of_these": number(cases.none_of_these),
+        "resembles_nothing": cases.resembles_nothing,
+        "metrics": list(cases.metrics),
     }
 
 

@@ -9,13 +9,15 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from ringland.cli._saved import answers_path, find_analysis, read_saved
+from ringland.cli._saved import answers_path, find_analysis, read_saved, rediagnose
 from ringland.cli.answer import answer_command
 from ringland.cli.ask import ask_command
+from ringland.diagnosis import diagnose
 from ringland.errors import BadInput, FileFormatError
 from ringland.model import (
     Analysis,
     Assignment,
+    CaseEvidence,
     CylinderSet,
     EngineSpec,
     Estimate,
@@ -163,3 +165,33 @@ def test_damaged_files_are_refused(saved: Path, spoil: Callable[[str], str]) -> 
     with pytest.raises(FileFormatError):
         read_saved(saved)
     assert run("ask", saved)[0] == 2
+
+
+def test_what_simulated_engines_said_is_read_back(saved: Path) -> None:
+    """The ranking from the file is the ranking that was written: no evidence is lost."""
+    cases = CaseEvidence(
+        log_ratio={("inlet_valve_leak", p): 7.0 if p == 2 else -1.0 for p in range(1, 7)},
+        none_of_these=0.5,
+        metrics=("crankcase_push",),
+        severity={("inlet_valve_leak", 2): Estimate(3.0, 2.0, 5.0, "mm2")},
+        without_channel={"exhaust": {("inlet_valve_leak", p): 0.0 for p in range(1, 7)}},
+    )
+    one = read_saved(saved)
+    found = diagnose(one.symptoms, None, one.cylinders, one.engine, likelihoods=cases)
+    write_json(
+        as_json(
+            Analysis(
+                Recording(()), one.engine, QualityReport(()), cylinders=one.cylinders,
+                symptoms=one.symptoms, diagnosis=found,
+            )
+        ),
+        saved,
+    )  # fmt: skip
+    back = rediagnose(read_saved(saved))
+    assert back.causes[0].failure_mode == "inlet_valve_leak"
+    assert back.causes[0].firing_position == 2
+    assert [c.probability for c in back.causes] == pytest.approx(
+        [c.probability for c in found.causes]
+    )
+    assert back.causes[0].severity == found.causes[0].severity
+    assert back.causes[0].speaks_for == found.causes[0].speaks_for

@@ -11,6 +11,7 @@ from ringland.errors import BadInput, FileFormatError, SettingError
 if TYPE_CHECKING:
     from ringland.advice import Costs
     from ringland.model import (
+        CaseEvidence,
         CylinderSet,
         Diagnosis,
         EngineSpec,
@@ -42,6 +43,7 @@ class SavedAnalysis:
     symptoms: "SymptomTable"
     metrics: "MetricTable | None"
     answers: "tuple[GivenAnswer, ...]"
+    cases: "CaseEvidence | None" = None
 
 
 def find_analysis(given: Path | None) -> Path:
@@ -98,6 +100,7 @@ def read_saved(path: Path) -> SavedAnalysis:
             symptoms=_symptoms(content),
             metrics=None,
             answers=_answers(answers_path(path)),
+            cases=_cases(content.get("simulated_cases")),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise FileFormatError(
@@ -180,6 +183,35 @@ def _symptoms(content: Mapping[str, object]) -> "SymptomTable":
         )
     limits = _dict(rates) if rates is not None else {"alarm": 0.0, "alert": 0.0}
     return SymptomTable(tuple(symptoms), _float(limits["alarm"]), _float(limits["alert"]))
+
+
+def _cases(saved: object) -> "CaseEvidence | None":
+    """What simulated engines said of the recording; None in files of older versions."""
+    from ringland.model import CaseEvidence
+
+    if saved is None:
+        return None
+    entry = _dict(saved)
+    ratios: dict[tuple[str, int | None], float] = {}
+    severity: dict[tuple[str, int | None], Estimate] = {}
+    without: dict[str, dict[tuple[str, int | None], float]] = {}
+    for one in _list(entry["ratios"]):
+        row = _dict(one)
+        key = (str(row["failure_mode"]), _int(row["firing_position"]))
+        ratios[key] = _float(row["log_ratio"])
+        if row["severity"] is not None:
+            severity[key] = _estimate(row["severity"])
+        for channel, ratio in _dict(row["without"]).items():
+            without.setdefault(channel, {})[key] = _float(ratio)
+    strange = entry["resembles_nothing"]
+    return CaseEvidence(
+        log_ratio=ratios,
+        none_of_these=_float(entry["none_of_these"]),
+        metrics=tuple(str(m) for m in _list(entry["metrics"])),
+        resembles_nothing=None if strange is None else str(strange),
+        severity=severity,
+        without_channel=without,
+    )
 
 
 def _estimate(saved: object) -> "Estimate":
@@ -286,6 +318,7 @@ def rediagnose(
         saved.cylinders,
         saved.engine,
         answers=(*saved.answers, *extra),
+        likelihoods=saved.cases,
     )
     diagnosis = replace(diagnosis, next_tests=next_tests(diagnosis, costs=costs, minutes=minutes))
     return replace(diagnosis, actions=actions(diagnosis))

@@ -101,6 +101,7 @@ def diagnose(
             simulated_cases=likelihoods is not None,
             complaint=complaint,
         ),
+        cases=likelihoods,
         outlook=make_outlook(knowledge, belief, numbers=numbers, engine=engine, done=done),
     )
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from ringland.model.estimate import Estimate
-from ringland.model.evidence import Outlook
+from ringland.model.evidence import CaseEvidence, Outlook
 from ringland.model.provenance import Provenance
 
 __all__ = [
@@ -111,7 +111,8 @@ class Diagnosis:
     """Causes with probabilities that sum to 1 together with `none_of_these` and `healthy`.
 
     `resembles_nothing` is a sentence when the recording is unlike every simulated case. `outlook`
-    holds what each follow-up test could say, for choosing the next one.
+    holds what each follow-up test could say, for choosing the next one. `cases`: what simulated
+    engines say of the recording, kept so that answers can be added later.
     """
 
     causes: tuple[Cause, ...]
@@ -124,3 +125,4 @@ class Diagnosis:
     notes: tuple[str, ...] = ()
     provenance: Provenance = field(default_factory=Provenance)
     outlook: Outlook | None = None
+    cases: CaseEvidence | None = None

@@ -138,6 +138,7 @@ def _with_answers(analysis: "Analysis", task: Plain) -> "Analysis":
             analysis.cylinders,
             analysis.engine,
             answers=answers,
+            likelihoods=found.cases,
         )
     costs = None if task["hour_cost"] is None else Costs(task["hour_cost"], task["currency"])
     found = replace(found, next_tests=next_tests(found, costs=costs))

@@ -361,7 +361,7 @@ def test_the_job_by_touch_on_a_tablet(opened: Callable[..., Any], served: Served
     page.wait_for_url("**/visits/*/hook-up")
     page.locator(".tick").first.tap()
     page.get_by_text("Saved at").wait_for()
-    page.get_by_role("link", name="Next: Recordings").tap()
+    page.get_by_role("link", name="Go on to: Recordings").tap()
     page.wait_for_url("**/recordings")
     other = served.csv.with_name("third.csv")
     other.write_text(served.csv.read_text("ascii").replace("time,", "time  ,"), encoding="ascii")
@@ -369,7 +369,7 @@ def test_the_job_by_touch_on_a_tablet(opened: Callable[..., Any], served: Served
         page.get_by_role("button", name="Choose files").tap()
     chooser.value.set_files(str(other))
     page.locator("p", has_text="sable").first.wait_for(timeout=120_000)
-    page.get_by_role("link", name="Next: Each cylinder").tap()
+    page.get_by_role("link", name="Go on to: Each cylinder").tap()
     page.locator("svg.figure").first.wait_for()
     shot(page, "touch-cylinders")
     page.goto(f"{served.base}/vehicles/{served.vehicle}/compare")
@@ -396,6 +396,15 @@ def test_two_windows_and_a_lost_server(opened: Callable[..., Any], served: Serve
     second.get_by_text("Saved at").wait_for()
     first.goto(address)
     assert first.get_by_label("Weather").input_value() == "snow"
+
+    second.goto(address)
+    first.get_by_label("Place").fill("depot")
+    first.get_by_text("Saved at").wait_for()
+    second.get_by_label("Technician").fill("A. Mechanic")  # what only one touched needs no choice
+    second.get_by_text("Saved at").wait_for()
+    first.goto(address)
+    assert first.get_by_label("Place").input_value() == "depot"
+    assert first.get_by_label("Technician").input_value() == "A. Mechanic"
 
     first.context.set_offline(True)
     first.get_by_label("Oil").fill("low")

@@ -35,6 +35,20 @@ export function collect(form) {
   return body;
 }
 
+// What the server had when the form was made; a change sends only what differs from it.
+const bases = new WeakMap();
+const inner = (body) => body.fields ?? body; // a draft has its fields inside
+const same = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
+
+function changedOnly(form, body) {
+  const base = bases.get(form);
+  if (!base || !['PATCH', 'PUT'].includes(form.dataset.method)) return body;
+  const wanted = inner(body);
+  const own = inner(base);
+  for (const name of Object.keys(wanted)) if (same(wanted[name], own[name])) delete wanted[name];
+  return body;
+}
+
 const draftKey = (form) => `${drafts}${form.dataset.draft ?? form.dataset.path}`;
 
 function keepDraft(form) {
@@ -46,7 +60,7 @@ function keepDraft(form) {
     else if (field.type !== 'radio') fields[field.name] = field.value;
     else if (field.checked) fields[field.name] = field.value;
   }
-  try { localStorage.setItem(draftKey(form), JSON.stringify({ version: form.dataset.version ?? '', fields })); } catch { /* full or not allowed */ }
+  try { localStorage.setItem(draftKey(form), JSON.stringify({ version: form.dataset.version ?? '', base: bases.get(form), fields })); } catch { /* full or not allowed */ }
 }
 
 const dropDraft = (form) => { try { localStorage.removeItem(draftKey(form)); } catch { /* not allowed */ } };
@@ -65,6 +79,7 @@ function takeDraft(form) {
   }
   if (!differs) { dropDraft(form); return; }
   if (kept.version) form.dataset.version = kept.version;
+  if (kept.base) bases.set(form, kept.base);
   say('What you typed before was kept and is back in the form.', 12);
   if (form.dataset.save === 'typing') schedule(form);
 }
@@ -79,12 +94,14 @@ function showError(form, told) {
 
 const words = (value) => (value === null || value === undefined || value === '' ? '(nothing)' : String(value));
 
-// Two writers met: show both, let the person choose.
+// Two writers met. What only one of them touched is kept as it is; of the rest both are shown.
 async function settle(form, sent, current) {
-  const body = sent.fields ?? sent; // a draft has its fields inside
-  const dialog = document.getElementById('conflict');
-  const names = Object.keys(body).filter((n) => n !== 'version' && words(body[n]) !== words(current[n]));
+  const body = inner(sent);
+  const base = inner(bases.get(form) ?? {});
+  const theirs = (n) => words(current[n]) !== words(base[n]);
+  const names = Object.keys(body).filter((n) => n !== 'version' && theirs(n) && words(body[n]) !== words(current[n]));
   if (names.length === 0) { form.dataset.version = current.version; return 'again'; }
+  const dialog = document.getElementById('conflict');
   const text = (row) => names.map((n) => `${n.replaceAll('_', ' ')}: ${words(row[n])}`).join('\n');
   document.getElementById('conflict-mine').textContent = text(body);
   document.getElementById('conflict-theirs').textContent = text(current);
@@ -103,7 +120,8 @@ const busy = new WeakMap();
 export async function send(form) {
   if (busy.get(form)) { busy.set(form, 'again'); return; }
   busy.set(form, 'busy');
-  const body = collect(form);
+  const whole = collect(form);
+  const body = changedOnly(form, structuredClone(whole));
   if (form.dataset.version) body.version = Number(form.dataset.version);
   let again = false;
   try {
@@ -111,7 +129,7 @@ export async function send(form) {
     const answer = await call(form.dataset.method ?? 'POST', form.dataset.path, body);
     form.querySelector('.error')?.remove();
     dropDraft(form);
-    if (answer?.row?.version) form.dataset.version = answer.row.version;
+    if (answer?.row?.version) { form.dataset.version = answer.row.version; bases.set(form, whole); }
     remember(answer?.undo);
     say(`Saved at ${clock()}`);
     if (form.dataset.after) await call('POST', form.dataset.after);
@@ -187,7 +205,11 @@ document.addEventListener('click', async (event) => {
 });
 
 function prepare(root) {
-  for (const form of root.querySelectorAll('form[data-path]')) if (form.dataset.draft !== 'no') takeDraft(form);
+  for (const form of root.querySelectorAll('form[data-path]')) {
+    if (bases.has(form)) continue;
+    bases.set(form, collect(form));
+    if (form.dataset.draft !== 'no') takeDraft(form);
+  }
 }
 prepare(document);
 document.addEventListener('htmx:after:swap', (event) => prepare(event.target instanceof Element ? event.target : document));

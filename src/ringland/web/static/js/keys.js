@@ -1,5 +1,6 @@
 // The keyboard for everything; the glossary by focus as well as by pointer.
 
+import { say } from './api.js';
 import { undoLast } from './undo.js';
 
 const inField = (element) => element.closest?.('input, textarea, select, [contenteditable]');
@@ -55,7 +56,15 @@ document.addEventListener('htmx:after:swap', prepare);
 
 // A part that is loaded again gives the focus back to what had it.
 const nameOf = (e) => e && e !== document.body && [e.tagName, e.id || e.name || e.textContent.trim().slice(0, 80)].join(' ');
+const typing = (e) => e.matches('textarea, input:not([type=radio], [type=checkbox], [type=file])') && e.value !== e.defaultValue;
 let focused = null;
+document.addEventListener('htmx:before:swap', (event) => {
+  const field = document.activeElement;
+  if (event.target.id !== 'step' || !event.target.contains(field) || !typing(field)) return;
+  event.preventDefault(); // nobody is interrupted while typing; the part comes when the field is left
+  field.addEventListener('blur', () => document.body.dispatchEvent(new CustomEvent('ringland:judged')), { once: true });
+  say('There are newer results. They are shown when you leave the field.');
+});
 document.addEventListener('htmx:before:swap', () => { focused = nameOf(document.activeElement) || focused; });
 document.addEventListener('htmx:after:swap', () => {
   if (!focused || document.activeElement !== document.body) return;

@@ -145,6 +145,11 @@ def by_kind_table(
         print(f"  {kind:22s} {len(chosen):4d} position {right:.2f}; {taken}")
 
 
+def tell(line: str) -> None:
+    """Progress; a function of the module, so that it can be sent to other processes."""
+    print(line, flush=True)
+
+
 def learn(folder: Path, out: Path, settings: LearnSettings) -> None:
     """Learn from all files but every tenth seed, and report on that tenth."""
     from ringland.reference.learn import learn as learn_network
@@ -158,7 +163,7 @@ def learn(folder: Path, out: Path, settings: LearnSettings) -> None:
     print(f"{len(kept)} recordings to learn from, {len(rest)} left out", flush=True)
     network = learn_network(
         kept, rest, load_settings(), settings,
-        lambda line: print(line, flush=True),
+        tell,
     )  # fmt: skip
     save_network(network, str(out))
     print(f"temperature {network.temperature:.3f}, far {network.far:.2f}, written to {out}")
@@ -178,7 +183,8 @@ def main(words: list[str]) -> int:
     learning.add_argument("--folder", type=Path, required=True)
     learning.add_argument("--out", type=Path, default=NETWORK)
     learning.add_argument("--passes", type=int, default=40)
-    learning.add_argument("--members", type=int, default=3)
+    learning.add_argument("--members", type=int, default=4)
+    learning.add_argument("--workers", type=int, default=2)
     learning.add_argument("--noise", type=float, default=0.2)
     learning.add_argument("--drop", type=float, default=0.25)
     learning.add_argument("--hidden", type=int, default=256)
@@ -189,6 +195,7 @@ def main(words: list[str]) -> int:
         settings = LearnSettings(
             hidden=(given.hidden, given.hidden // 2),
             members=given.members,
+            workers=given.workers,
             passes=given.passes,
             noise=given.noise,
             drop_hidden=given.drop,

@@ -9,7 +9,7 @@ from ringland.diagnosis import load_knowledge
 from ringland.diagnosis.knowledge import Scope
 from ringland.model import EngineSpec, Fuel
 from ringland.reference.evidence import log_ratios, simulated_share
-from ringland.reference.features import BLOCKS
+from ringland.reference.features import BLOCKS, hide
 from ringland.reference.learn import Batch, forward, gradients
 from ringland.reference.network import LAYERS, load_network
 from ringland.reference.plan import load_settings
@@ -91,8 +91,19 @@ def test_shares_of_the_cases_are_taken_out() -> None:
     total = (1.0 - settings.sound_share) / settings.sound_share
     assert share.sum() * ENGINE.cylinders == pytest.approx(total)
     values = np.zeros((4, BLOCKS["engine"].stop))
-    ratios, _ = log_ratios(network, settings, values, ENGINE)
+    ratios, _ = log_ratios(network, settings, network.inputs(values), ENGINE)
     scores, _ = network.outputs(network.inputs(values))
     misfire, dribble = (network.kinds.index(k) for k in ("misfire", "injector_dribble"))
     np.testing.assert_allclose(ratios[:, misfire], scores[:, misfire] - np.log(share[misfire]))
     assert np.isneginf(ratios[:, dribble]).all()
+
+
+def test_a_hidden_channel_is_hidden_before_or_after_the_projection() -> None:
+    network = load_network()
+    values = np.random.default_rng(4).standard_normal((4, BLOCKS["engine"].stop))
+    for channel in ("exhaust", "crankcase"):
+        np.testing.assert_allclose(
+            network.hidden_inputs(network.inputs(values), channel),
+            network.inputs(hide(values, channel)),
+            atol=1e-9,
+        )

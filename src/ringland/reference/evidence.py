@@ -14,7 +14,7 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 from ringland.model.engine import Fuel
-from ringland.reference.features import BLOCKS, hide, recording_features
+from ringland.reference.features import BLOCKS, recording_features
 from ringland.reference.network import PulseNetwork, load_network
 from ringland.reference.plan import CaseSettings, load_settings
 
@@ -41,16 +41,17 @@ def case_evidence(
     values = recording_features(table, cylinders, engine, speed_rpm=speed)
     if values is None:
         return None
-    ratios, steps = log_ratios(network, settings, values, engine)
+    inputs = network.inputs(values)
+    ratios, steps = log_ratios(network, settings, inputs, engine)
     unused = [p for p, c in enumerate(engine.firing_order) if c in engine.inactive_cylinders]
     ratios[unused] = -np.inf
-    size = (network.inputs(values) ** 2).mean(axis=1)
+    size = (inputs**2).mean(axis=1)
     strange = [int(p) + 1 for p in np.flatnonzero(size > network.far)]
     there = [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
     without = {}
     if len(there) > 1:
         for channel in there:
-            other, _ = log_ratios(network, settings, hide(values, channel), engine)
+            other, _ = log_ratios(network, settings, network.hidden_inputs(inputs, channel), engine)
             other[unused] = -np.inf
             without[channel] = _by_mode(settings, network, other)
     row = 0 if len(there) > 1 else 1 + _HIDEABLE.index(there[0])
@@ -63,7 +64,7 @@ def case_evidence(
         resembles_nothing=_strange(network, strange),
         severity=_severities(settings, network, ratios, steps),
         without_channel=without,
-        faulty=_faulty(network, settings, values, ratios, engine),
+        faulty=_faulty(network, settings, inputs, ratios, engine),
         limits=(float(network.limits[row, 0]), float(network.limits[row, 1])),
     )
 
@@ -79,7 +80,7 @@ def faulty_bits(ratios: FloatArray, share: FloatArray) -> FloatArray:
 def _faulty(
     network: PulseNetwork,
     settings: CaseSettings,
-    values: FloatArray,
+    inputs: FloatArray,
     ratios: FloatArray,
     engine: EngineSpec,
 ) -> tuple[Estimate, ...]:
@@ -88,7 +89,7 @@ def _faulty(
     bits = faulty_bits(ratios, share)
     with np.errstate(divide="ignore"):
         usual = np.log(share)
-    scores = network.member_scores(network.inputs(values))
+    scores = network.member_scores(inputs)
     apart = np.where(share > 0.0, scores - np.where(share > 0.0, usual, 0.0), -np.inf)
     each = np.stack([faulty_bits(one, share) for one in apart])
     half = 0.5 * (each.max(axis=0) - each.min(axis=0))
@@ -120,11 +121,11 @@ def simulated_share(settings: CaseSettings, engine: EngineSpec) -> FloatArray:
 
 
 def log_ratios(
-    network: PulseNetwork, settings: CaseSettings, values: FloatArray, engine: EngineSpec
+    network: PulseNetwork, settings: CaseSettings, inputs: FloatArray, engine: EngineSpec
 ) -> tuple[FloatArray, FloatArray]:
     """(positions, kinds) log of p(recording | kind at position) over p(recording | sound), and the
     severities. Kinds that do not occur with this fuel are -inf. Equation (7)."""
-    scores, steps = network.outputs(network.inputs(values))
+    scores, steps = network.outputs(inputs)
     share = simulated_share(settings, engine)
     with np.errstate(divide="ignore"):
         ratios = np.where(share > 0.0, scores - np.log(share), -np.inf)
@@ -135,13 +136,18 @@ def _by_mode(
     settings: CaseSettings, network: PulseNetwork, ratios: FloatArray
 ) -> dict[tuple[str, int | None], float]:
     """Mixtures of kinds; modes none of whose kinds occurs here are unlikely, not impossible."""
-    found: dict[tuple[str, int | None], float] = {}
-    for look in settings.looks_like:
-        columns = [network.kinds.index(k) for k in look.kinds]
-        mixed = logsumexp(ratios[:, columns], axis=1, b=np.array(look.shares))
-        for position, value in enumerate(mixed, start=1):
-            found[look.mode, position] = float(max(value, -30.0))
-    return found
+    shares = np.zeros((len(network.kinds), len(settings.looks_like)))
+    for column, look in enumerate(settings.looks_like):
+        shares[[network.kinds.index(k) for k in look.kinds], column] = look.shares
+    top = ratios.max(axis=1, keepdims=True)
+    top = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        mixed = np.maximum(np.log(np.exp(ratios - top) @ shares) + top, -30.0)
+    return {
+        (look.mode, position + 1): float(mixed[position, column])
+        for column, look in enumerate(settings.looks_like)
+        for position in range(len(mixed))
+    }
 
 
 def _severities(

@@ -22,7 +22,7 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 
-__all__ = ["BLOCKS", "METRICS", "WAVE_PARTS", "Block", "hide", "recording_features"]
+__all__ = ["BLOCKS", "METRICS", "WAVE_PARTS", "Block", "columns_of", "hide", "recording_features"]
 
 METRICS = {
     "exhaust_pulse_strength": 0.1,
@@ -88,14 +88,19 @@ _METRIC_COLUMNS = {
 }
 
 
+def columns_of(channel: str) -> list[int]:
+    """Columns that hang on the exhaust or on the crankcase."""
+    names = (channel, f"{channel}_there", *(("arrival",) if channel == "exhaust" else ()))
+    found = [c for n in names for c in range(BLOCKS[n].start, BLOCKS[n].stop)]
+    for column in _METRIC_COLUMNS[channel]:
+        found += [BLOCKS["metrics"].start + column, BLOCKS["metrics_there"].start + column]
+    return found
+
+
 def hide(values: FloatArray, channel: str) -> FloatArray:
     """The features (..., columns) as they would be without the exhaust or the crankcase."""
     hidden = np.array(values)
-    for name in (channel, f"{channel}_there", *(("arrival",) if channel == "exhaust" else ())):
-        hidden[..., BLOCKS[name].columns] = 0.0
-    for column in _METRIC_COLUMNS[channel]:
-        hidden[..., BLOCKS["metrics"].start + column] = 0.0
-        hidden[..., BLOCKS["metrics_there"].start + column] = 0.0
+    hidden[..., columns_of(channel)] = 0.0
     return hidden
 
 
@@ -196,12 +201,13 @@ def _moments(signal: AngleSignal) -> FloatArray:
     values = signal.values
     mean = values.mean(axis=0)
     away = values - mean
+    square = away * away
     return np.stack(
         [
             _pooled(mean, _FINE),
             _pooled(signal.mean, _FINE),
-            np.sqrt(_pooled((away**2).mean(axis=0), _FINE)),
-            np.cbrt(_pooled((away**3).mean(axis=0), _FINE)),
+            np.sqrt(_pooled(square.mean(axis=0), _FINE)),
+            np.cbrt(_pooled((square * away).mean(axis=0), _FINE)),
         ]
     )
 

@@ -7,7 +7,9 @@ falls once. Channels are hidden at random, so that one network serves any hook-u
 
 import json
 from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -95,7 +97,8 @@ class LearnSettings:
     """How to learn."""
 
     hidden: tuple[int, int] = (192, 96)
-    members: int = 3
+    members: int = 4
+    workers: int = 1
     passes: int = 40
     batch: int = 192
     rate: float = 3e-3
@@ -287,8 +290,8 @@ def _learn_one(
     whole: Batch,
     hidden_sets: tuple[tuple[float, BoolArray], ...],
     settings: LearnSettings,
-    seed: int,
     say: Callable[[str], None],
+    seed: int,
 ) -> dict[str, Array]:
     rng = np.random.default_rng([seed, 77])
     layers = _begin(rng, whole.x.shape[1], 2 * whole.target.shape[1], settings.hidden)
@@ -339,10 +342,10 @@ def learn(
     projection = np.asarray(fit_projection(examples), np.float64)
     whole = join(examples, case_settings, projection)
     sets = _hidden_sets(projection)
-    members = tuple(
-        {k: np.asarray(v, np.float64) for k, v in _learn_one(whole, sets, settings, n, say).items()}
-        for n in range(settings.members)
-    )
+    one = partial(_learn_one, whole, sets, settings, say)
+    with ProcessPoolExecutor(settings.workers) as pool:
+        learnt = list(pool.map(one, range(settings.members)))
+    members = tuple({k: np.asarray(v, np.float64) for k, v in m.items()} for m in learnt)
     rest = join(held_out, case_settings, projection)
     kinds = len(case_settings.kinds)
     plain = PulseNetwork(

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from ringland.model._arrays import FloatArray, read_only
+from ringland.reference.features import columns_of
 
 __all__ = ["LAYERS", "PulseNetwork", "load_network", "save_network"]
 
@@ -55,6 +56,11 @@ class PulseNetwork:
         """(positions, columns) features to (positions, inputs)."""
         inputs: FloatArray = values @ self.projection
         return inputs
+
+    def hidden_inputs(self, inputs: FloatArray, channel: str) -> FloatArray:
+        """The inputs as they would be without the exhaust or the crankcase."""
+        hangs_on_it = (self.projection[columns_of(channel)] != 0.0).any(axis=0)
+        return np.where(hangs_on_it, 0.0, inputs)
 
     def outputs(self, inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Scores and severities, (positions, kinds) each."""

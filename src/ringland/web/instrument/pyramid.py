@@ -14,7 +14,7 @@ __all__ = ["FAN", "Pyramid", "make_pyramid", "min_max"]
 FloatArray = NDArray[np.float32]
 IntArray = NDArray[np.int64]
 
-FAN = 16
+FAN = 8
 """Samples in a block of the first level, and blocks in a block of the next."""
 
 
@@ -80,9 +80,7 @@ def _extreme(
     return np.asarray(keep(keep(left, right), middle))
 
 
-def _gathered(
-    values: FloatArray, keep: np.ufunc, start: IntArray, stop: IntArray
-) -> FloatArray:
+def _gathered(values: FloatArray, keep: np.ufunc, start: IntArray, stop: IntArray) -> FloatArray:
     """Short stretches, read sample by sample."""
     widest = int((stop - start).max(initial=0))
     if values.size == 0 or widest == 0:

@@ -11,9 +11,7 @@ EXCLUDED = "left out by hand"
 _FEWEST_CYCLES = 3
 
 
-def without_stretches(
-    analysis: Analysis, stretches_s: Sequence[tuple[float, float]]
-) -> Analysis:
+def without_stretches(analysis: Analysis, stretches_s: Sequence[tuple[float, float]]) -> Analysis:
     """The analysis as it would be had these stretches not counted.
 
     Cycles that touch one of them are dropped; the crank angle stays as it was found. Answers of
@@ -42,9 +40,7 @@ def without_stretches(
         )
     recording, engine = analysis.recording, analysis.engine
     bad = tuple(
-        c.name
-        for c in recording.channels
-        if analysis.quality.verdict(c.name) is Verdict.UNUSABLE
+        c.name for c in recording.channels if analysis.quality.verdict(c.name) is Verdict.UNUSABLE
     )
     cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
     metrics = measure_metrics(cylinders)

@@ -108,9 +108,7 @@ def _cycles(analysis: "Analysis", _: Plain) -> Plain:
             }
             for a in assignments
         ],
-        "signals": [
-            s.channel for s in (analysis.cylinders.signals if analysis.cylinders else ())
-        ],
+        "signals": [s.channel for s in (analysis.cylinders.signals if analysis.cylinders else ())],
     }
 
 
@@ -127,7 +125,7 @@ def _signal(analysis: "Analysis", channel: str) -> "AngleSignal":
 
 
 def _raster(analysis: "Analysis", task: Plain) -> Plain:
-    """Rows of cycles as bytes: 0 to 254 from the darkest to the brightest, 255 for a dropped one."""
+    """Rows of cycles as bytes: 0 to 254 from dark to bright, 255 for a dropped cycle."""
     from matplotlib import colormaps
 
     from ringland.figures import raster
@@ -169,7 +167,9 @@ def _figures(analysis: "Analysis", _: Plain) -> Plain:
     from ringland.report.evidence import averaged_section, orders_section
     from ringland.web.blocks import plain_section
 
-    return {"sections": [plain_section(make(analysis)) for make in (averaged_section, orders_section)]}
+    return {
+        "sections": [plain_section(make(analysis)) for make in (averaged_section, orders_section)]
+    }
 
 
 def _results(analysis: "Analysis", task: Plain) -> Plain:
@@ -195,7 +195,9 @@ def _summary(analysis: "Analysis") -> Plain:
         {
             "label": position_tag(cylinders.assignments, a.firing_position),
             "state": str(table.state_of(a.firing_position)),
-            "strength": [_strength(analysis, s.channel, a.firing_position) for s in cylinders.shares],
+            "strength": [
+                _strength(analysis, s.channel, a.firing_position) for s in cylinders.shares
+            ],
         }
         for a in cylinders.assignments
     ]

@@ -123,7 +123,9 @@ def window(lane: Lane, start_s: float, stop_s: float, width: int) -> FloatArray:
     return np.stack(min_max(lane.pyramid, number[:-1], number[1:]))
 
 
-def _edges(train: EdgeTrain, bounds_s: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> FloatArray:
+def _edges(
+    train: EdgeTrain, bounds_s: "np.ndarray[tuple[int], np.dtype[np.float64]]"
+) -> FloatArray:
     """Level of a two-level channel; both levels where it changes."""
     if train.time_s.size == 0:
         return np.full((2, bounds_s.size - 1), np.nan, dtype=np.float32)

@@ -45,7 +45,7 @@ def case_evidence(
     ratios, steps = log_ratios(network, settings, inputs, engine)
     unused = [p for p, c in enumerate(engine.firing_order) if c in engine.inactive_cylinders]
     ratios[unused] = -np.inf
-    size = (inputs**2).mean(axis=1)
+    size = np.round((inputs**2).mean(axis=1), 8)
     strange = [int(p) + 1 for p in np.flatnonzero(size > network.far)]
     there = [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
     without = {}

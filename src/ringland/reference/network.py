@@ -67,7 +67,8 @@ class PulseNetwork:
         hidden, kinds = self.hidden(inputs), len(self.kinds)
         raw = hidden @ self._last_layer
         scores = raw[:, :kinds] / self.temperature if self.head is None else hidden @ self.head
-        return scores, raw[:, kinds:]
+        # the last bits depend on how many threads multiply: results must not
+        return np.round(scores, 8), np.round(raw[:, kinds:], 8)
 
     def member_scores(self, inputs: FloatArray) -> FloatArray:
         """(members, positions, kinds) general scores of each member by itself."""
@@ -75,7 +76,7 @@ class PulseNetwork:
         found = []
         for m in self.members:
             raw = _hidden(m, inputs) @ m["w3"] + m["b3"] + inputs @ m["skip"]
-            found.append(raw[:, :kinds] / self.temperature)
+            found.append(np.round(raw[:, :kinds] / self.temperature, 8))
         return np.stack(found)
 
     def hidden(self, inputs: FloatArray) -> FloatArray:

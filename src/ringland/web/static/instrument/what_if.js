@@ -96,7 +96,7 @@ function figure(channel) {
   box.append(text(62, channel.y(high) + 5, number(high), 'end'), text(62, channel.y(low) + 5, number(low), 'end'));
   const caption = document.createElement('figcaption');
   caption.textContent = `${channel.title} (${channel.channel})${unit ? `, in${unit}` : ''}: both cut to the first ${channel.harmonics} harmonics of the cycle, over the crank angle.`;
-  const heading = document.createElement('h3');
+  const heading = document.createElement('h2');
   heading.textContent = channel.title;
   channel.said = document.createElement('p');
   made.append(heading, box, channel.said, caption);

@@ -72,4 +72,4 @@ def _error(content: Plain) -> RinglandError:
     """The error as it was raised in the other process."""
     told = dict(content)
     kind = getattr(errors, str(told.pop("error")), RinglandError)
-    return kind(told.pop("wrong"), **told)  # type: ignore[no-any-return]
+    return kind(told.pop("wrong"), **told)

@@ -57,7 +57,8 @@ def _analysis(task: Plain) -> "Analysis":
     key = f"{task['key']} {stretches}"
     if key not in _excluded:
         _excluded[key] = without_stretches(whole, stretches)
-    return _recent(_excluded, key)
+    found: Analysis = _recent(_excluded, key)
+    return found
 
 
 def _recent(kept: "OrderedDict[str, Any]", key: str) -> Any:
@@ -182,7 +183,7 @@ def _summary(analysis: "Analysis") -> Plain:
     from ringland.figures.labels import cause_name, position_tag
 
     cycles, table, cylinders = analysis.cycles, analysis.symptoms, analysis.cylinders
-    said = {
+    said: Plain = {
         "not_judged": analysis.not_judged,
         "found": 0 if cycles is None else cycles.found,
         "kept": 0 if cycles is None else len(cycles.kept),

@@ -54,12 +54,8 @@ class TracesOf:
 
     @property
     def size_bytes(self) -> int:
-        """Memory taken."""
-        return sum(
-            lane.pyramid.size_bytes if lane.pyramid else 24 * len(lane.edges.time_s)
-            for lane in self.lanes
-            if lane.pyramid or lane.edges
-        )
+        """Memory taken by the samples."""
+        return sum(lane.pyramid.size_bytes for lane in self.lanes if lane.pyramid is not None)
 
 
 def lanes_of(recording: Recording) -> TracesOf:

@@ -31,7 +31,8 @@ export class Tiles {
   want(start, stop, pixels) {
     const span = stop - start;
     this.wanted = { start: start - span, stop: stop + span, width: Math.min(8192, Math.max(300, Math.round(3 * pixels))) };
-    if (!this.running && !this.fits(start, stop, pixels)) this.load();
+    const same = this.tile && ['start', 'stop', 'width'].every((k) => this.tile[k] === this.wanted[k]);
+    if (!this.running && !same && !this.fits(start, stop, pixels)) this.load();
   }
 
   fits(start, stop, pixels) {

@@ -116,7 +116,7 @@ export class Trace {
       if (i === this.marked) { c.fillStyle = this.theme.band; c.fillRect(left, TOP, right - left, height - TOP - BOTTOM); }
       if (cycles[i].dropped) this.hatch(c, left, TOP, right - left, height - TOP - BOTTOM, this.theme.rule);
       if (wide > 5) { c.fillStyle = this.theme.rule; c.fillRect(left, 16, 1, height - 16 - BOTTOM); }
-      if (wide > 74) {
+      if (wide > 74 && right - left > 30) {
         c.fillStyle = this.theme.ink;
         c.fillText(`${i + 1}${cycles[i].dropped ? ' dropped' : ''}`, left + 4, 14);
       }
@@ -170,7 +170,7 @@ export class Trace {
   paintLane(c, lane, n, top, tall, tile) {
     c.fillStyle = this.theme.ink;
     c.font = `700 14px ${this.theme.sans}`;
-    c.fillText(lane.title.slice(0, 12), 4, top + 16, LEFT - 10);
+    c.fillText(lane.title.replace(', second outlet', ' 2').replace(' trigger', '').replace('No role given', lane.name), 4, top + 16, LEFT - 10);
     c.font = `14px ${this.theme.sans}`;
     c.fillStyle = this.theme.muted;
     c.fillText(lane.unit === '1' ? '' : lane.unit, 4, top + 33);

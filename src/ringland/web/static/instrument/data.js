@@ -30,9 +30,13 @@ export class Tiles {
 
   want(start, stop, pixels) {
     const span = stop - start;
+    this.shown = [start, stop, pixels];
     this.wanted = { start: start - span, stop: stop + span, width: Math.min(8192, Math.max(300, Math.round(3 * pixels))) };
-    const same = this.tile && ['start', 'stop', 'width'].every((k) => this.tile[k] === this.wanted[k]);
-    if (!this.running && !same && !this.fits(start, stop, pixels)) this.load();
+    if (!this.running && !this.enough()) this.load();
+  }
+
+  enough() {
+    return (this.tile && ['start', 'stop', 'width'].every((k) => this.tile[k] === this.wanted[k])) || this.fits(...this.shown);
   }
 
   fits(start, stop, pixels) {
@@ -62,7 +66,7 @@ export class Tiles {
       return;
     }
     this.running = null;
-    if (this.wanted !== asked) this.load();
+    if (!this.enough()) this.load();
   }
 
   // the tile to draw from: the one loaded last, or the whole recording where that does not reach

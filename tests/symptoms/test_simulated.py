@@ -25,6 +25,15 @@ def test_states_follow_the_limits() -> None:
     assert [s.firing_position for s in found] == [1, 2, 3, 4, 5]
 
 
+def test_no_alarm_where_none_may_rest_on_it() -> None:
+    cases = CaseEvidence(
+        {}, 0.0, (), faulty=(Estimate(9.0, 8.0, 10.0, "bit"),), limits=(2.0, float("inf"))
+    )
+    (found,) = simulated_symptoms(cases)
+    assert found.state is State.ALERT
+    assert found.alarm_limit is None
+
+
 def test_ten_bits_are_a_thousand_times() -> None:
     (ten,) = simulated_symptoms(evidence(Estimate(10.0, 9.0, 11.0, "bit")))
     assert "about 1000 times likelier" in ten.sentence

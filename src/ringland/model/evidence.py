@@ -90,7 +90,7 @@ class CaseEvidence:
     `without_channel`: the ratios as they would be had "exhaust" or "crankcase" not been recorded
     (only where both were). `faulty`: for every firing position the ratio of "some fault here" to
     "sound", in bits, and `limits` the bits above which a sound engine lies in 1 of 20 and in 1 of
-    200 recordings.
+    200 recordings (the second infinite where no alarm may rest on them).
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]

@@ -54,6 +54,7 @@ def case_evidence(
             other, _ = log_ratios(network, settings, network.hidden_inputs(inputs, channel), engine)
             other[unused] = -np.inf
             without[channel] = _by_mode(settings, network, other)
+    numbered = any(a.cylinder is not None for a in cylinders.assignments)
     row = 0 if len(there) > 1 else 1 + _HIDEABLE.index(there[0])
     active = ratios[[p for p in range(len(ratios)) if p not in unused]]
     return CaseEvidence(
@@ -65,7 +66,11 @@ def case_evidence(
         severity=_severities(settings, network, ratios, steps),
         without_channel=without,
         faulty=_faulty(network, settings, inputs, ratios, engine),
-        limits=(float(network.limits[row, 0]), float(network.limits[row, 1])),
+        # without a cylinder reference the turn of the cycle is a guess: no alarm rests on it
+        limits=(
+            float(network.limits[row, 0]),
+            float(network.limits[row, 1]) if numbered else float("inf"),
+        ),
     )
 
 

@@ -3,6 +3,8 @@
 See docs/theory/symptoms.md, section 2.
 """
 
+from math import isfinite
+
 from ringland.model import CaseEvidence, Estimate, State, Symptom
 
 __all__ = ["AGAINST_SIMULATED", "simulated_symptoms"]
@@ -24,7 +26,7 @@ def simulated_symptoms(cases: CaseEvidence) -> tuple[Symptom, ...]:
                 state,
                 bits,
                 alert,
-                alarm,
+                alarm if isfinite(alarm) else None,
                 None,
                 "simulated engines",
                 sentence,

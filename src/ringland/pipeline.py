@@ -28,7 +28,12 @@ from ringland.model import (
 from ringland.quality import check_recording, inspect_recording, unusable_spans
 from ringland.reference.evidence import case_evidence
 from ringland.reference.network import PulseNetwork
-from ringland.symptoms import judge_symptoms, simulated_symptoms
+from ringland.symptoms import (
+    SIMULATED_ALARM_RATE,
+    SIMULATED_ALERT_RATE,
+    judge_symptoms,
+    simulated_symptoms,
+)
 
 __all__ = ["analyse", "analyse_source"]
 
@@ -84,8 +89,12 @@ def analyse(
     symptoms = judge_symptoms(metrics)
     cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
     if cases is not None:
-        compared = (*symptoms.symptoms, *simulated_symptoms(cases))
-        symptoms = replace(symptoms, symptoms=compared)
+        symptoms = replace(
+            symptoms,
+            symptoms=(*symptoms.symptoms, *simulated_symptoms(cases)),
+            alarm_rate=symptoms.alarm_rate + SIMULATED_ALARM_RATE,
+            alert_rate=symptoms.alert_rate + SIMULATED_ALERT_RATE,
+        )
     return replace(
         analysis,
         cylinders=cylinders,

@@ -7,10 +7,18 @@ from math import isfinite
 
 from ringland.model import CaseEvidence, Estimate, State, Symptom
 
-__all__ = ["AGAINST_SIMULATED", "simulated_symptoms"]
+__all__ = [
+    "AGAINST_SIMULATED",
+    "SIMULATED_ALARM_RATE",
+    "SIMULATED_ALERT_RATE",
+    "simulated_symptoms",
+]
 
 AGAINST_SIMULATED = "against_simulated_engines"
 """Stands in a symptom where the others have a metric."""
+
+SIMULATED_ALARM_RATE, SIMULATED_ALERT_RATE = 0.005, 0.05
+"""How often the worst cylinder of a sound engine is in alarm, in alert or alarm, on these alone."""
 
 
 def simulated_symptoms(cases: CaseEvidence) -> tuple[Symptom, ...]:

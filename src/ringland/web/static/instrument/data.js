@@ -48,17 +48,22 @@ export class Tiles {
     return t.start <= start - margin && t.stop >= stop + margin && grain <= 1.3 * wanted && grain >= 0.4 * wanted;
   }
 
+  async fetch({ start, stop, width }) {
+    const channels = this.numbers.map((n) => `channel=${n}`).join('&');
+    const response = await ask(`${base(this.id)}/trace?start_s=${start}&stop_s=${stop}&width=${width}&${channels}`);
+    return { start, stop, width, values: new Float32Array(await response.arrayBuffer()) };
+  }
+
+  async loadWhole({ start_s: start, stop_s: stop }) {
+    this.whole = await this.fetch({ start, stop, width: 4096 });
+  }
+
   async load() {
     const asked = this.wanted;
     this.running = asked;
     const began = performance.now();
     try {
-      const { start, stop, width } = asked;
-      const channels = this.numbers.map((n) => `channel=${n}`).join('&');
-      const response = await ask(`${base(this.id)}/trace?start_s=${start}&stop_s=${stop}&width=${width}&${channels}`);
-      const values = new Float32Array(await response.arrayBuffer());
-      this.tile = { start, stop, width, values };
-      this.whole ??= this.tile;
+      this.tile = await this.fetch(asked);
       this.arrived(performance.now() - began);
     } catch (error) {
       this.failed?.(error);

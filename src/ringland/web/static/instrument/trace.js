@@ -193,7 +193,7 @@ export class Trace {
     const to = Math.min(tile.width, Math.ceil((this.stop - shift - tile.start) / grain) + Math.ceil(Math.min(gap, 1e4)));
     c.save();
     c.beginPath(); c.rect(LEFT, top, this.plot, tall); c.clip();
-    c.strokeStyle = this.theme.ink; c.lineWidth = 1.2; c.lineJoin = 'round';
+    c.strokeStyle = this.theme.ink; c.lineWidth = 1; c.lineJoin = 'bevel';
     c.beginPath();
     let before = -1;
     const perBucket = this.plot / ((this.stop - this.start) / grain);

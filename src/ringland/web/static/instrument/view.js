@@ -33,7 +33,8 @@ function readout() {
     if (a.angle && b.angle) text += `, ${((b.angle.cycle - a.angle.cycle) * trace.crank.cycle_deg + b.angle.angle - a.angle.angle).toFixed(1)}\u00b0`;
     texts.push(text);
   }
-  $('readout').textContent = texts.join('   ') || 'No cursor yet. Click in the trace, or press a and b.';
+  const words = texts.join('   ') || 'No cursor yet. Click in the trace, or press a and b.';
+  if ($('readout').textContent !== words) $('readout').textContent = words;
   $('exclude').disabled = !(a && b && a.t !== b.t);
 }
 
@@ -209,6 +210,7 @@ async function start() {
   const span = Math.min(info.stop_s - info.start_s, 1);
   trace.show(info.start_s, info.start_s + span);
   window.ringlandTrace = trace;
+  tiles.loadWhole(info).catch(fail);
   loadJudged();
 }
 

@@ -35,7 +35,7 @@ from ringland.symptoms import (
     simulated_symptoms,
 )
 
-__all__ = ["analyse", "analyse_source"]
+__all__ = ["analyse", "analyse_source", "judge_cycles"]
 
 WINDOW_S = 30.0
 """Length of the windows a long recording is read in."""
@@ -76,6 +76,28 @@ def analyse(
     quality = check_recording(recording, engine, cycles, inspected=seen)
     analysis = replace(
         analysis, quality=quality, cycles=cycles, notes=(*analysis.notes, *cycles.notes)
+    )
+    return judge_cycles(analysis, answers=answers, diagnose=diagnose, network=network)
+
+
+def judge_cycles(
+    analysis: Analysis,
+    *,
+    answers: Sequence[GivenAnswer] = (),
+    diagnose: bool = True,
+    network: PulseNetwork | None = None,
+) -> Analysis:
+    """Everything after the cycles have been found: each cylinder, metrics, symptoms, causes.
+
+    `analysis` has quality and cycles; ValueError without cycles.
+    """
+    if analysis.cycles is None:
+        raise ValueError("the engine cycles must be found first")
+    recording, engine, quality, cycles = (
+        analysis.recording,
+        analysis.engine,
+        analysis.quality,
+        analysis.cycles,
     )
     if len(cycles.kept) < _FEWEST_CYCLES:
         return replace(

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from ringland.model import Analysis, CycleUse, Verdict
+from ringland.model import Analysis, CycleUse
 
 __all__ = ["EXCLUDED", "without_stretches"]
 
@@ -17,11 +17,7 @@ def without_stretches(analysis: Analysis, stretches_s: Sequence[tuple[float, flo
     Cycles that touch one of them are dropped; the crank angle stays as it was found. Answers of
     follow-up tests are not taken into account again.
     """
-    from ringland.cylinders import measure_cylinders
-    from ringland.diagnosis import diagnose
-    from ringland.metrics import measure_metrics
-    from ringland.reference.evidence import case_evidence
-    from ringland.symptoms import judge_symptoms, simulated_symptoms
+    from ringland.pipeline import judge_cycles
 
     if not stretches_s or analysis.cycles is None:
         return analysis
@@ -38,25 +34,10 @@ def without_stretches(analysis: Analysis, stretches_s: Sequence[tuple[float, flo
             not_judged=f"Only {len(cycles.kept)} of {cycles.found} engine cycles are left; at "
             f"least {_FEWEST_CYCLES} are needed. Leave out less.",
         )
-    recording, engine = analysis.recording, analysis.engine
-    bad = tuple(
-        c.name for c in recording.channels if analysis.quality.verdict(c.name) is Verdict.UNUSABLE
-    )
-    cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
-    metrics = measure_metrics(cylinders)
-    symptoms = judge_symptoms(metrics)
-    cases = case_evidence(metrics, cylinders, cycles, engine)
-    if cases is not None:
-        more = simulated_symptoms(cases)
-        symptoms = replace(symptoms, symptoms=(*symptoms.symptoms, *more))
+    judged = judge_cycles(replace(nothing, not_judged=None))
     return replace(
-        nothing,
-        cylinders=cylinders,
-        metrics=metrics,
-        symptoms=symptoms,
-        diagnosis=diagnose(symptoms, metrics, cylinders, engine, likelihoods=cases),
-        not_judged=None,
-        provenance=analysis.provenance.then(
+        judged,
+        provenance=judged.provenance.then(
             "web.without_stretches",
             stretches_s="; ".join(f"{a:.4f} to {b:.4f}" for a, b in stretches_s),
             cycles_kept=len(cycles.kept),

@@ -71,7 +71,7 @@ def test_trace_is_what_numpy_says_of_the_original(
     lanes = client.get(of(recording, "lanes")).json()
     assert [lane["role"] for lane in lanes["lanes"]] == ["exhaust", "ignition"]
     original = read_recording(recording_csv).channels[0]
-    asked = {"start_s": 1.0003, "stop_s": 5.4, "width": 700, "channel": [0, 1]}
+    asked: dict[str, Any] = {"start_s": 1.0003, "stop_s": 5.4, "width": 700, "channel": [0, 1]}
     answer = client.get(of(recording, "trace"), params=asked)
     assert answer.headers["content-type"] == "application/octet-stream"
     values = np.frombuffer(answer.content, "<f4").reshape(2, 2, 700)
@@ -179,7 +179,8 @@ def test_cycles_raster_results_and_what_if(client: TestClient, recording: str) -
     )
     none = client.get(of(recording, "what-if/cycle"), params={**asked, "severity": 0}).json()
     np.testing.assert_allclose(none["simulated"]["exhaust"], what_if["channels"][0]["sound"])
-    for change in ({"kind": "nothing"}, {"cylinder": [9]}, {"cylinder": []}):
+    changes: tuple[dict[str, Any], ...] = ({"kind": "nothing"}, {"cylinder": [9]}, {"cylinder": []})
+    for change in changes:
         answer = client.get(of(recording, "what-if"), params={**asked, **change})
         assert answer.status_code == 400
         assert set(answer.json()) == ERROR

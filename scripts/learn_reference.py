@@ -25,15 +25,6 @@ from ringland.reference.network import PulseNetwork
 PER_FILE = 100
 NETWORK = Path(__file__).parents[1] / "src" / "ringland" / "data" / "pulse_network.npz"
 
-ACTIONABLE = {
-    "misfire": 0.2, "weak_burn": 0.25, "late_burn": 15.0, "rich": 0.2, "lean": 0.2,
-    "injector_dribble": 0.2, "ring_leak": 2.0, "stuck_ring": 4.0, "scored_bore": 8.0,
-    "exhaust_valve_leak": 2.0, "inlet_valve_leak": 2.0, "worn_exhaust_lobe": 0.4,
-    "worn_inlet_lobe": 0.4, "broken_exhaust_spring": 20.0, "broken_inlet_spring": 20.0,
-    "intake_leak_cylinder": 4.0, "low_compression": 1.5, "neighbour_leak": 3.0,
-}  # fmt: skip
-"""Severities from which a technician would act (own judgement)."""
-
 
 def make_file(first: int, folder: Path) -> int:
     """Cases of PER_FILE seeds into one file; the number of recordings in it."""
@@ -82,10 +73,13 @@ def posterior(
 
 def report(network: PulseNetwork, rest: Sequence[Example]) -> None:
     """Detection at 1 % false alarms, cylinder, kind, calibration; by kind and by hook-up."""
+    from ringland.reference.plan import load_settings
+
+    acted_on = {c.kind: c.acted_on for c in load_settings().components}
     single = [len(e.faults) == 1 and len(e.faults[0][1]) == 1 and e.numbered for e in rest]
     acting = np.array(
         [
-            s and e.faults[0][2] >= ACTIONABLE[e.faults[0][0]]
+            s and e.faults[0][2] >= acted_on[e.faults[0][0]]
             for s, e in zip(single, rest, strict=True)
         ]
     )

@@ -26,15 +26,6 @@ HERE = Path(__file__).parent
 SEED = 660_211
 Row = dict[str, Any]
 
-FROM = {
-    "misfire": 0.2, "weak_burn": 0.25, "late_burn": 15.0, "rich": 0.2, "lean": 0.2,
-    "injector_dribble": 0.2, "ring_leak": 2.0, "stuck_ring": 4.0, "scored_bore": 8.0,
-    "exhaust_valve_leak": 2.0, "inlet_valve_leak": 2.0, "worn_exhaust_lobe": 0.4,
-    "worn_inlet_lobe": 0.4, "broken_exhaust_spring": 20.0, "broken_inlet_spring": 20.0,
-    "intake_leak_cylinder": 4.0, "low_compression": 1.5, "neighbour_leak": 3.0,
-}  # fmt: skip
-"""Severity from which each kind counts (own judgement)."""
-
 FAMILIES = {
     "burn": ("ignition_misfire", "lean_cylinder", "rich_cylinder", "late_burn_cylinder",
              "injector_overfuel"),
@@ -61,22 +52,17 @@ def _drawn(index: int, seed: int) -> tuple[Any, np.random.Generator]:
 
     rng = np.random.default_rng([seed, index])
     settings = load_settings()
-    usual = dict(cases._SPREADS)
     wide = replace(
         settings,
         healthy_scale_low=0.5,
         healthy_scale_high=2.2,
         sound_share=0.4 if index % 2 == 0 else 0.05,
-        components=tuple(replace(c, least=max(c.least, FROM[c.kind])) for c in settings.components),
+        components=tuple(replace(c, least=max(c.least, c.acted_on)) for c in settings.components),
     )
-    try:
-        cases._SPREADS.update({k: WIDER * v for k, v in usual.items()})
-        while True:
-            case = cases.draw_case(rng, settings=wide)
-            if len(case.faults) < 2:
-                break
-    finally:
-        cases._SPREADS.update(usual)
+    while True:
+        case = cases.draw_case(rng, settings=wide, wider=WIDER)
+        if len(case.faults) < 2:
+            break
     held = None if case.held_rpm is None else float(rng.uniform(1350.0, 1650.0))
     return replace(case, held_rpm=held, load_nm=0.0), rng
 
@@ -236,7 +222,8 @@ def table(rows: Iterable[Row], command: str) -> str:
         f"{len(good)} simulated recordings with a trigger, {len(sound)} of them sound, idle or "
         "about "
         "1500 rpm, 10 to 30 dB; engines and spreads drawn wider than the reference's, other seeds. "
-        "Faults of actionable size (`FROM` in the script) in one cylinder or a pair of neighbours. "
+        "Faults of actionable size (`acted_on` in "
+        "reference_cases.toml) in one cylinder or a pair of neighbours. "
         "Where probabilities are held against outcomes the recordings are weighted so that 7 in "
         "10 are "
         "sound, which is what the ranking believes beforehand.", "",
@@ -266,7 +253,9 @@ def table(rows: Iterable[Row], command: str) -> str:
     lines += ["", "By kind of fault, both channels:", "",
               "| fault put in | recordings | right cylinder | cause first | among two | family |",
               "|---|---|---|---|---|---|"]  # fmt: skip
-    for kind in FROM:
+    from ringland.reference.plan import load_settings
+
+    for kind in load_settings().kinds:
         chosen = [r for r in faulty if r["kind"] == kind]
         if chosen:
             cells = (_share(chosen, "both", f)

@@ -1,22 +1,16 @@
 """Hold one analysis against the truth of its recording."""
 
-import math
 from typing import Any
 
-import numpy as np
 from cases import MadeCase
 
-from ringland.model import Analysis, ChannelRole, Reference, State, arrival_prior
+from ringland.model import Analysis, ChannelRole, State
+from ringland.reference.cases import true_positions
 
 __all__ = ["score", "true_cylinders"]
 
 _EXHAUST = (ChannelRole.EXHAUST, ChannelRole.EXHAUST_2)
-_BLOW_DOWN_DEG = 140.0  # rise of the blow-down after firing top dead centre, all engines here
 _ORDER = {State.NOT_JUDGED: -1, State.NORMAL: 0, State.ALERT: 1, State.ALARM: 2}
-
-
-def _wrapped(angle_deg: np.ndarray, cycle_deg: float) -> np.ndarray:
-    return (angle_deg + cycle_deg / 2.0) % cycle_deg - cycle_deg / 2.0
 
 
 def true_cylinders(analysis: Analysis, made: MadeCase) -> dict[int, int]:
@@ -26,29 +20,10 @@ def true_cylinders(analysis: Analysis, made: MadeCase) -> dict[int, int]:
     analysis expects a position's pulse (the usual delay after its angle) is compared with when
     each cylinder's blow-down really reached the sensor; the best turn of the firing order is taken.
     """
-    engine, cycles = made.result.engine, analysis.cycles
-    order = engine.firing_order
-    if cycles is None or cycles.reference is Reference.CYLINDER:
-        return dict(enumerate(order, start=1))
-    cycle = engine.cycle_deg
-    late_s = next(iter(made.told.path_delay_s.values()), 0.0)
-    speed = cycles.mean_speed_rpm.value or float(made.result.speed_rpm.mean())
-    pulse = arrival_prior(made.engine, speed).rise_deg
-    start = math.ceil(cycles.angle_deg[0] / cycle + 1.0) * cycle
-    turns = np.arange(start, cycles.angle_deg[-1] - 2.0 * cycle, cycle)
-    angles = np.asarray(engine.firing_angles_deg)
-    true_at = np.empty((len(turns), len(order)))
-    for k, turn in enumerate(turns):
-        heard_s = cycles.time_at(turn + angles + pulse)
-        true_at[k] = np.interp(heard_s - late_s, made.result.time_s, made.result.crank_angle_deg)
-    blow_down = angles + _BLOW_DOWN_DEG
-    best, turned = math.inf, 0
-    for shift in range(len(order)):
-        off = _wrapped(true_at - np.roll(blow_down, -shift), cycle)
-        mean = abs(float(np.angle(np.mean(np.exp(2j * np.pi * off / cycle))))) + float(off.std())
-        if mean < best:
-            best, turned = mean, shift
-    return {p: order[(p - 1 + turned) % len(order)] for p in range(1, len(order) + 1)}
+    if analysis.cycles is None:
+        return dict(enumerate(made.result.engine.firing_order, start=1))
+    found = true_positions(analysis.cycles, made.result, made.engine, made.told.hookup)
+    return {position: cylinder for cylinder, position in sorted(found.items(), key=lambda i: i[1])}
 
 
 def _rate(analysis: Analysis, position: int) -> dict[str, Any]:

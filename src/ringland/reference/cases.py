@@ -32,7 +32,14 @@ from ringland.simulator.result import SimulationResult
 from ringland.simulator.run import simulate
 from ringland.simulator.sensors import PulseSensor
 
-__all__ = ["DrawnCase", "Example", "draw_case", "neighbours_in_bank", "simulated_examples"]
+__all__ = [
+    "DrawnCase",
+    "Example",
+    "draw_case",
+    "neighbours_in_bank",
+    "simulated_examples",
+    "true_positions",
+]
 
 _COMMON = {
     "I2-360": 1.0, "I3-132": 12.0, "I4-1342": 34.0, "I5-12453": 7.0, "I6-153624": 20.0,
@@ -82,14 +89,17 @@ def draw_case(
     *,
     held_rpm: float | None = None,
     settings: CaseSettings | None = None,
+    wider: float = 1.0,
 ) -> DrawnCase:
     """One case of any engine, or of the one described, under any condition, or the one given.
+
+    `wider` multiplies the spreads of the whole engine's parameters.
 
     What the description of `engine` leaves out (geometry, fuel, idle speed) is drawn.
     """
     settings = settings or load_settings()
     spec = _any_engine(rng) if engine is None else _filled_in(rng, engine)
-    usual = _varied(rng, spec)
+    usual = _varied(rng, spec, wider)
     sound = with_healthy_spread(
         usual,
         seed=int(rng.integers(1 << 30)),
@@ -158,11 +168,11 @@ _SPREADS = {
 """Parameters of the whole engine, each drawn uniform in its logarithm this far about the usual."""
 
 
-def _varied(rng: np.random.Generator, spec: EngineSpec) -> SimulatedEngine:
+def _varied(rng: np.random.Generator, spec: EngineSpec, wider: float) -> SimulatedEngine:
     """An engine of this description with other sizes, cams, ignition and crankcase than usual."""
     usual = simulated_engine(spec).engine
     changes = {
-        name: getattr(usual, name) * float(np.exp(rng.uniform(-spread, spread)))
+        name: getattr(usual, name) * float(np.exp(wider * rng.uniform(-spread, spread)))
         for name, spread in _SPREADS.items()
     }
     if rng.random() < 0.2:  # not yet warm
@@ -314,7 +324,7 @@ def _recorded(
     values = recording_features(measure_metrics(cylinders), cylinders, told, speed_rpm=speed)
     if values is None:
         return None
-    position = _positions(cycles, result, told, hookup)
+    position = true_positions(cycles, result, told, hookup)
     return Example(
         seed=seed,
         values=values,
@@ -338,7 +348,7 @@ def _told(rng: np.random.Generator, spec: EngineSpec, hookup: HookUp) -> EngineS
     )
 
 
-def _positions(
+def true_positions(
     cycles: CycleSet, result: SimulationResult, told: EngineSpec, hookup: HookUp
 ) -> dict[int, int]:
     """Firing position of every cylinder as the recording counts.

@@ -13,14 +13,16 @@ __all__ = ["Background", "CaseSettings", "Component", "LooksLike", "load_setting
 class Component:
     """One kind of simulated fault.
 
-    Severity from `least` to `most` in `unit`, even in its logarithm; `weight`: how often it is
-    simulated; `fuels` it occurs with, empty for all.
+    Severity from `least` to `most` in `unit`, even in its logarithm, `acted_on` from which a
+    technician would act; `weight`: how often it is simulated; `fuels` it occurs with, empty for
+    all.
     """
 
     kind: str
     unit: str
     least: float
     most: float
+    acted_on: float
     weight: float
     fuels: tuple[str, ...]
 
@@ -67,6 +69,7 @@ def _component(table: Table) -> Component:
         unit=table.text("unit"),
         least=table.number("least", 1e-6, 1e6),
         most=table.number("most", 1e-6, 1e6),
+        acted_on=table.number("acted_on", 1e-6, 1e6),
         weight=table.number("weight", 0.1, 10.0),
         fuels=table.texts("fuels", ("petrol", "diesel", "gas")),
     )

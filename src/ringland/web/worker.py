@@ -75,7 +75,7 @@ def do_task(task: Plain, progress: Progress) -> Plain:
     from ringland.output import as_json
 
     progress(0.02, "Reading the recording")
-    analysis = _analysed(task, progress)
+    analysis = analysed(task, progress)
     analysis = _with_answers(analysis, task)
     if task.get("report") is not None:
         return _report(analysis, task["report"], progress)
@@ -83,7 +83,7 @@ def do_task(task: Plain, progress: Progress) -> Plain:
     return {"analysis": as_json(analysis), "sections": _sections(analysis, progress)}
 
 
-def _analysed(task: Plain, progress: Progress) -> "Analysis":
+def analysed(task: Plain, progress: Progress) -> "Analysis":
     key = str(task["key"])
     if key in _known:
         _known.move_to_end(key)

@@ -48,10 +48,10 @@ def answer(what: str, task: Plain) -> tuple[str, Plain]:
 
 def _analysis(task: Plain) -> "Analysis":
     from ringland.web.instrument.results import without_stretches
-    from ringland.web.worker import _analysed
+    from ringland.web.worker import analysed
 
     stretches = [tuple(pair) for pair in task["excluded"]]
-    whole = _analysed(task, lambda *_: None)
+    whole = analysed(task, lambda *_: None)
     if not stretches:
         return whole
     key = f"{task['key']} {stretches}"

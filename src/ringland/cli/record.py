@@ -67,16 +67,14 @@ def record(
     """Record, guided, until it is enough; then say whether it is fit to judge."""
     with told_to_the_user():
         from ringland.cli._record import RecordOptions, run_record, watch_folder
+        from ringland.live.guided import Asked
         from ringland.live.kinds import watched_folder
         from ringland.model import Condition
 
-        spec = engine_named(engine)
-        options = RecordOptions(
+        asked = Asked(
             address=instrument,
-            engine=spec,
-            engine_given=engine,
+            engine=engine_named(engine),
             condition=Condition(condition),
-            out=out,
             inputs=parse_roles(channel or []),
             rate_hz=rate,
             wanted=precision / 100.0,
@@ -85,7 +83,10 @@ def record(
             speed_rpm=speed,
         )
         folder = watched_folder(instrument)
-        fit = run_record(options) if folder is None else watch_folder(options, folder)
+        if folder is not None:
+            fit = watch_folder(asked, folder)
+        else:
+            fit = run_record(RecordOptions(asked, engine, out))
     if not fit:
         raise typer.Exit(UnusableRecording.exit_status)
 

@@ -19,10 +19,11 @@ from ringland.model import (
     Estimate,
     Recording,
     SourceInfo,
+    Verdict,
     unknown,
 )
 
-__all__ = ["Look", "Meter", "Meters", "SlowCopy", "look"]
+__all__ = ["ChannelLook", "Look", "Meter", "Meters", "SlowCopy", "look"]
 
 FloatArray = NDArray[np.float64]
 
@@ -64,7 +65,8 @@ class Meter:
 class Look:
     """What the recording so far says. `coaching` for the person at the pedal; `remaining_s` to
     enough, None when it cannot be told yet; `cylinders`: strength of each firing position with its
-    interval, as a first estimate."""
+    interval, as a first estimate, `numbers` which cylinder that is (None when not known);
+    `channels`: what each channel looks like."""
 
     seconds: float
     speed: Estimate
@@ -75,7 +77,17 @@ class Look:
     precision: Enough | None
     remaining_s: float | None
     cylinders: tuple[tuple[float, float | None], ...]
-    numbered: bool
+    numbers: tuple[int | None, ...]
+    channels: tuple["ChannelLook", ...]
+
+
+@dataclass(frozen=True)
+class ChannelLook:
+    """What one channel looks like: its worst check so far, in words."""
+
+    name: str
+    verdict: Verdict
+    says: str
 
 
 class Meters:
@@ -196,9 +208,23 @@ def look(
         precision=judged.precision,
         remaining_s=_remaining_s(recording.duration_s, judged.precision, shortest_s),
         cylinders=_first_estimate(judged),
-        numbered=judged.cylinders is not None
-        and any(a.cylinder is not None for a in judged.cylinders.assignments),
+        numbers=()
+        if judged.cylinders is None
+        else tuple(a.cylinder for a in judged.cylinders.assignments),
+        channels=tuple(_channel(judged, c) for c in recording.channels),
     )
+
+
+def _channel(judged: Judgement, channel: Channel) -> ChannelLook:
+    """A fault of the hook-up named on it comes first, then its worst check."""
+    verdict = judged.quality.verdict(channel.name)
+    named = next((f for f in judged.findings if f.channel == channel.name), None)
+    if named is not None:
+        return ChannelLook(channel.name, verdict, named.message)
+    worst = next((f for f in judged.quality.of_channel(channel.name) if f.verdict is verdict), None)
+    if worst is not None and verdict in (Verdict.SUSPECT, Verdict.UNUSABLE):
+        return ChannelLook(channel.name, verdict, worst.message)
+    return ChannelLook(channel.name, verdict, f"looks like {channel.role.value.replace('_', ' ')}")
 
 
 def _remaining_s(seconds: float, precision: Enough | None, shortest_s: float) -> float | None:

@@ -1,0 +1,194 @@
+"""A guided recording, from the instrument's address to the verdict: what the command and the app
+both run, each with a screen of its own."""
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from ringland.errors import FileFormatError, SettingError
+from ringland.instruments.keep import Keeper, Kept, KeptHead, read_kept
+from ringland.instruments.plan import make_plan
+from ringland.instruments.protocol import Instrument, InstrumentInfo, SetUp, Wanted, WantedInput
+from ringland.live.finish import recording_of
+from ringland.live.kinds import open_for
+from ringland.live.monitor import HELD_RPM, Look, look
+from ringland.live.selfcheck import corrected, read_checks, store_path
+from ringland.live.session import Event, LiveSession, LiveView, SessionState
+from ringland.live.verdict import Judgement, judge
+from ringland.model import ChannelRole, Condition, EngineSpec, Recording
+
+__all__ = ["Asked", "Concluded", "GuidedRecording", "conclude", "roles_of", "wanted_inputs"]
+
+_LOOK_EVERY_S = 1.0
+_FIRST_LOOK_S = 1.5
+_AFTER_EVENT_S = 7.0
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is to be recorded. `inputs`: role -> input, empty where the instrument's own names say
+    it; `wanted` half width of a cylinder's interval; `speed_rpm` by tachometer, or the speed to
+    hold."""
+
+    address: str
+    engine: EngineSpec
+    condition: Condition
+    inputs: Mapping[str, str] = field(default_factory=dict)
+    rate_hz: float | None = None
+    wanted: float = 0.05
+    shortest_s: float = 10.0
+    longest_s: float = 60.0
+    speed_rpm: float | None = None
+
+    @property
+    def held_rpm(self) -> float:
+        """The speed to coach to."""
+        return self.speed_rpm or HELD_RPM
+
+    @property
+    def waits(self) -> bool:
+        """True for what is recorded around an event."""
+        return self.condition in (Condition.SNAP, Condition.CRANKING)
+
+
+class GuidedRecording:
+    """One recording. Call `start`, then `step` every fifth of a second until it gives a reason,
+    then `stop` with it; what was recorded is in `kept_path` at any moment.
+
+    Raises SettingError or InstrumentFault when it cannot be set up; nothing is left behind then.
+    """
+
+    def __init__(
+        self, asked: Asked, kept_path: Path, *, about: tuple[tuple[str, str], ...] = ()
+    ) -> None:
+        self.asked = asked
+        self.kept_path = kept_path
+        self.seen: Look | None = None
+        self._looked_s = time.monotonic()
+        plan = make_plan(asked.engine, asked.condition)
+        self._instrument = open_for(asked.address, asked.engine, asked.condition)
+        try:
+            self.set_up: SetUp = self._instrument.configure(
+                Wanted(
+                    asked.rate_hz or plan.rate_hz,
+                    wanted_inputs(asked.inputs, self._instrument, asked.address),
+                )
+            )
+            now = datetime.now(UTC).isoformat(timespec="seconds")
+            keeper = Keeper(kept_path, KeptHead(self.set_up, asked.condition, now, about))
+        except BaseException:
+            self._instrument.stop()
+            raise
+        event = Event(after_s=_AFTER_EVENT_S) if asked.waits else None
+        self._session = LiveSession(self._instrument, self.set_up, keeper, event=event)
+
+    def start(self) -> None:
+        """Arm and begin. Raises InstrumentFault; nothing is left behind then."""
+        try:
+            self._session.start()
+        except BaseException:
+            self._session.stop("it did not start")
+            self.kept_path.unlink(missing_ok=True)  # nothing was recorded
+            raise
+
+    def view(self) -> LiveView:
+        """What is to be shown now."""
+        return self._session.view()
+
+    def step(self) -> str | None:
+        """Look at what came, about once a second; the reason to stop, or None."""
+        asked, view = self.asked, self._session.view()
+        due = view.state is SessionState.RECORDING and view.seconds >= _FIRST_LOOK_S
+        if due and time.monotonic() - self._looked_s >= _LOOK_EVERY_S:
+            hint = None if asked.condition is Condition.HELD else asked.speed_rpm
+            self.seen = look(
+                self._session.recent(asked.condition, hint),
+                asked.engine,
+                wanted=asked.wanted,
+                shortest_s=asked.shortest_s,
+                held_rpm=asked.held_rpm,
+            )
+            self._looked_s = time.monotonic()
+        if view.state is SessionState.ENDED:
+            return view.ended.reason if view.ended else "ended"
+        if view.seconds >= asked.longest_s:
+            return f"{asked.longest_s:g} s are the longest asked for"
+        return "enough" if self._is_enough(view.seconds) else None
+
+    def go(self) -> None:
+        """Do not wait for the event any longer."""
+        self._session.go()
+
+    def stop(self, reason: str) -> LiveView:
+        """End it, everything to the disk; may be called twice."""
+        return self._session.stop(reason)
+
+    def _is_enough(self, seconds: float) -> bool:
+        """The data say so, after the time that is recorded in any case; a snap or the starter
+        decides by itself."""
+        precision = None if self.seen is None else self.seen.precision
+        if precision is None or seconds < self.asked.shortest_s or self.asked.waits:
+            return False
+        return precision.enough
+
+
+@dataclass(frozen=True, eq=False)
+class Concluded:
+    """A kept file read back, corrected for what is known of its instrument, and judged."""
+
+    kept: Kept
+    recording: Recording
+    judged: Judgement
+
+
+def conclude(
+    kept_path: Path, engine: EngineSpec, *, wanted: float = 0.05, speed_rpm: float | None = None
+) -> Concluded:
+    """Fit to judge or not, from what is on the disk.
+
+    Raises FileFormatError when it is no kept file, or nothing was recorded (the empty file goes).
+    """
+    kept = read_kept(kept_path)
+    if not kept.sample_count:
+        kept_path.unlink(missing_ok=True)
+        raise FileFormatError(
+            "Nothing was recorded.",
+            got="; ".join(kept.notes) or None,
+            remedy="Check cable and sensors and record again.",
+        )
+    recording = recording_of(kept, speed_hint_rpm=speed_rpm)
+    check = read_checks(store_path()).get(kept.head.set_up.instrument)
+    if check is not None:
+        recording = corrected(recording, check)
+    return Concluded(kept, recording, judge(recording, engine, wanted=wanted))
+
+
+def wanted_inputs(
+    inputs: Mapping[str, str], instrument: Instrument, address: str
+) -> tuple[WantedInput, ...]:
+    """What to record: role -> input as given, else every input that is named after a role.
+
+    Raises SettingError.
+    """
+    from ringland.readers._roles import parse_role
+
+    if inputs:
+        return tuple(WantedInput(name, parse_role(role)) for role, name in inputs.items())
+    info = instrument.describe()
+    known = roles_of(info)
+    if not known:
+        raise SettingError(
+            "It is not known what is on which input.",
+            got=", ".join(i.name for i in info.inputs),
+            allowed="--channel ROLE=INPUT, for example --channel exhaust=1",
+            remedy=f"See the inputs: ringland instruments {address}",
+        )
+    return tuple(WantedInput(name, role) for role, name in known.items())
+
+
+def roles_of(info: InstrumentInfo) -> dict[ChannelRole, str]:
+    """Inputs that are named after a role."""
+    roles = {r.value: r for r in ChannelRole}
+    return {roles[i.name]: i.name for i in info.inputs if i.name in roles}

@@ -13,9 +13,7 @@ from ringland.diagnosis.readings import (
     leak_flow_kg_s,
     leakdown_reading,
     misfire_average,
-    misfire_code,
     misfire_share,
-    obd_value,
     orifice_area_m2,
     standard_pressure_pa,
 )
@@ -150,34 +148,6 @@ def test_maker_rules_differ() -> None:
     assert not compression_is_low(113 * PSI, 150 * PSI)
 
 
-@pytest.mark.parametrize(
-    ("pid", "data", "value"),
-    [
-        (0x0C, "1A F8", 1726.0),
-        (0x0C, "FF FF", 16383.75),
-        (0x04, "FF", 100.0),
-        (0x04, "80", 50.1961),
-        (0x05, "00", -40.0),
-        (0x05, "FF", 215.0),
-        (0x06, "00", -100.0),
-        (0x06, "80", 0.0),
-        (0x07, "8C", 9.375),
-        (0x07, "FF", 99.21875),
-        (0x0B, "65", 101.0),
-        (0x0E, "80", 0.0),
-        (0x0E, "FF", 63.5),
-        (0x0F, "3C", 20.0),
-        (0x10, "01 F4", 5.0),
-        (0x11, "FF", 100.0),
-        (0x43, "00 FF", 100.0),
-        (0x44, "80 00", 1.0),
-    ],
-)
-def test_obd_scaling(pid: int, data: str, value: float) -> None:
-    """SAE J1979 / ISO 15031-5 scaling (43 and 44 from memory)."""
-    assert obd_value(pid, bytes.fromhex(data))[0] == pytest.approx(value, abs=5e-5)
-
-
 def test_misfire_facts() -> None:
     """Service 06 test 0B: 0.1 current + 0.9 previous (maker texts Honda 2012, Ford 2005); share is
     per firing event: 20 misfires in 1000 revolutions of a V6 are 0.67 % (Mitsubishi 2003)."""
@@ -186,16 +156,6 @@ def test_misfire_facts() -> None:
     assert misfire_share(40, 1000, 4) == pytest.approx(0.02)
     assert misfire_share(40, 200, 8) == pytest.approx(0.05)
     assert misfire_share(500, 1000, 4) == pytest.approx(0.25)
-
-
-def test_codes() -> None:
-    """SAE J2012 / ISO 15031-6 texts (P0300 to P0312 read in code lists; the rest from memory)."""
-    assert misfire_code("P0300") == "Random/multiple cylinder misfire detected"
-    assert misfire_code("p0310") == "Cylinder 10 misfire detected"
-    assert misfire_code("P0312") == "Cylinder 12 misfire detected"
-    assert misfire_code("P0314") == "Single cylinder misfire (cylinder not specified)"
-    assert misfire_code("P030A") is None
-    assert misfire_code("P0420") is None
 
 
 def test_bad_readings_are_refused() -> None:

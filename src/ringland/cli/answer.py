@@ -63,12 +63,22 @@ def answer_command(
     idle_trim: Annotated[_Text, typer.Option("--idle-trim", help="Fuel trim at idle, %.")] = None,
     held_trim: Annotated[_Text, typer.Option("--held-trim", help="Fuel trim held, %.")] = None,
     codes: Annotated[_Text, typer.Option("--codes", help="Trouble codes, with commas.")] = None,
+    misfires: Annotated[
+        _Text,
+        typer.Option("--misfires", help="Misfire counts of cylinder 1, 2, ..., with commas."),
+    ] = None,
+    obd: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--obd", metavar="FILE", help="What `ringland obd` kept; two files for fuel trims."
+        ),
+    ] = None,
     try_only: Annotated[
         bool, typer.Option("--try", help="Show what it would do; keep nothing.")
     ] = False,
 ) -> None:
     """Tell what a check said; the causes are ranked anew."""
-    readings = {
+    readings: dict[str, _Text] = {
         "percent": percent,
         "orifice": orifice,
         "supply": supply,
@@ -84,12 +94,15 @@ def answer_command(
         "idle_trim": idle_trim,
         "held_trim": held_trim,
         "codes": codes,
+        "misfires": misfires,
     }
     with told_to_the_user():
         from ringland.cli._saved import add_answer, find_analysis, read_saved, rediagnose
         from ringland.cli.ask import print_diagnosis
         from ringland.diagnosis import load_knowledge, outcome_words, parse_answer
 
+        if obd:
+            readings |= _from_vehicle(test, obd)
         given = parse_answer(
             test,
             cylinder=cylinder,
@@ -108,3 +121,14 @@ def answer_command(
         else:
             typer.echo(plain(f"Kept in {add_answer(path, given).name}."))
         print_diagnosis(diagnosis)
+
+
+def _from_vehicle(test: str, paths: list[Path]) -> dict[str, str]:
+    """Readings that the vehicle gave, and what is to be known of them."""
+    from ringland.diagnosis.from_vehicle import readings_of
+    from ringland.instruments.obd.readings import read_readings
+
+    found = readings_of(test, [read_readings(path) for path in paths])
+    for remark in found.remarks:
+        typer.echo(plain(f"From the vehicle: {remark}."))
+    return found.readings

@@ -16,6 +16,7 @@ from ringland.cli import (
     engines,
     fleet,
     instruments,
+    obd,
     outbox,
     plan,
     record,
@@ -51,6 +52,7 @@ app.command("compare")(compare.compare_command)
 app.command("repeatability")(compare.repeatability_command)
 app.command("demo")(demo.demo)
 app.command("instruments")(instruments.instruments)
+app.command("obd")(obd.obd)
 app.command("plan")(plan.plan)
 app.command("record")(record.record)
 app.command("recover")(record.recover)

@@ -11,9 +11,9 @@ from ringland.diagnosis.readings import (
     compression_is_low,
     leak_area_m2,
     leakdown_reading,
-    misfire_code,
 )
 from ringland.errors import SettingError
+from ringland.instruments.obd.decode import misfire_code
 from ringland.model import GivenAnswer
 from ringland.units import parse_quantity
 
@@ -35,6 +35,7 @@ READINGS = (
     "idle_trim",
     "held_trim",
     "codes",
+    "misfires",
 )
 """Names of all readings that a test may take."""
 
@@ -47,6 +48,10 @@ _CRANKCASE_HIGH_PA = 250.0
 _CRANKCASE_LOW_PA = -1000.0
 _TRIM_PERCENT = 10.0
 _OIL_HELPS_RATIO = 1.10
+_FEW_MISFIRES = 10
+_MOST_SHARE = 0.5
+"""Below so many counts in a driving cycle a cylinder has none to speak of; with this share of all
+counts they are its own. Own rule, no source."""
 
 _Found = tuple[str, tuple[tuple[str, float], ...]]
 
@@ -202,7 +207,8 @@ def _crankcase_pressure(given: _Given, cylinder: int | None) -> _Found:
 
 def _codes(given: _Given, cylinder: int | None) -> _Found:
     """Published trouble codes to an answer; the cylinder is the maker's number."""
-    codes = [c.strip().upper() for c in (given.text("codes") or "").split(",") if c.strip()]
+    told = [c.strip().upper() for c in (given.text("codes") or "").split(",")]
+    codes = [c for c in told if c and c != "NONE"]
     meanings = [misfire_code(c) for c in codes]
     if cylinder is not None and f"P03{cylinder:02d}" in codes:
         return "this_cylinder", ()
@@ -213,6 +219,32 @@ def _codes(given: _Given, cylinder: int | None) -> _Found:
     return ("no_code" if not codes or all(meanings) else "other"), ()
 
 
+def _misfires(given: _Given, cylinder: int | None) -> _Found:
+    """Counts by cylinder ("0,213,1,-": - where not known), against each other."""
+    text = given.text("misfires") or ""
+    counts: list[float | None] = []
+    for part in (p.strip() for p in text.split(",")):
+        if part not in ("", "-") and not (part.isdecimal() and len(part) < 7):
+            raise SettingError(
+                f"{given.test.title}: a count cannot be read.",
+                got=repr(part),
+                allowed="whole numbers in the order of the cylinders, - where not known",
+            )
+        counts.append(float(part) if part.isdecimal() else None)
+    mine = counts[cylinder - 1] if cylinder is not None and cylinder <= len(counts) else None
+    if mine is None:
+        raise SettingError(
+            f"{given.test.title}: there is no count of this cylinder.",
+            got=f"cylinder {cylinder} and counts {text}",
+            remedy="Name the cylinder (--cylinder) by the engine maker's number.",
+        )
+    total = sum(c for c in counts if c is not None)
+    numbers = (("count", mine), ("count_of_all", total))
+    if mine < _FEW_MISFIRES:
+        return "none", numbers
+    return ("counts_here" if mine >= _MOST_SHARE * total else "counts_spread"), numbers
+
+
 _FROM_READINGS: dict[str, Callable[[_Given, int | None], _Found]] = {
     "leakdown": _leakdown,
     "compression": _compression,
@@ -221,6 +253,7 @@ _FROM_READINGS: dict[str, Callable[[_Given, int | None], _Found]] = {
     "exhaust_back_pressure": _back_pressure,
     "crankcase_pressure": _crankcase_pressure,
     "trouble_codes": _codes,
+    "misfire_counters": _misfires,
 }
 _TAKES = {
     "leakdown": "--percent, --orifice, --supply and --heard",
@@ -230,6 +263,7 @@ _TAKES = {
     "exhaust_back_pressure": "--pressure",
     "crankcase_pressure": "--pressure",
     "trouble_codes": "--codes",
+    "misfire_counters": "--misfires",
 }
 
 

@@ -2,7 +2,7 @@
 
 Leak-down: two compressible orifices in series, the tester's own and the leak, both at the
 temperature of the air (isothermal between them). Compression: gauge pressure scales with the
-barometer. Standard atmosphere: ISO 2533:1975. OBD scaling: SAE J1979 / ISO 15031-5.
+barometer. Standard atmosphere: ISO 2533:1975.
 """
 
 import math
@@ -19,9 +19,7 @@ __all__ = [
     "leak_flow_kg_s",
     "leakdown_reading",
     "misfire_average",
-    "misfire_code",
     "misfire_share",
-    "obd_value",
     "orifice_area_m2",
     "standard_pressure_pa",
 ]
@@ -161,36 +159,6 @@ def compression_is_low(
     return too_low or gauge_pa < rule.least_ratio * highest_pa
 
 
-def obd_value(pid: int, data: bytes) -> tuple[float, str]:
-    """A service 01 reply as (value, unit): SAE J1979 scaling of the few PIDs the tests use."""
-    if len(data) != (2 if pid in (0x0C, 0x10, 0x43, 0x44) else 1):
-        raise SettingError("The reply has the wrong length.", got=f"{len(data)} bytes")
-    a, b = data[0], data[1] if len(data) > 1 else 0
-    table: dict[int, tuple[float, str]] = {
-        0x04: (100.0 * a / 255.0, "%"),
-        0x05: (a - 40.0, "degC"),
-        0x06: (100.0 * a / 128.0 - 100.0, "%"),
-        0x07: (100.0 * a / 128.0 - 100.0, "%"),
-        0x08: (100.0 * a / 128.0 - 100.0, "%"),
-        0x09: (100.0 * a / 128.0 - 100.0, "%"),
-        0x0B: (float(a), "kPa"),
-        0x0C: ((256.0 * a + b) / 4.0, "rpm"),
-        0x0E: (a / 2.0 - 64.0, "deg"),
-        0x0F: (a - 40.0, "degC"),
-        0x10: ((256.0 * a + b) / 100.0, "g/s"),
-        0x11: (100.0 * a / 255.0, "%"),
-        0x43: (100.0 * (256.0 * a + b) / 255.0, "%"),
-        0x44: (2.0 * (256.0 * a + b) / 65536.0, "1"),
-    }
-    if pid not in table:
-        raise SettingError(
-            "This parameter is not decoded here.",
-            got=f"{pid:02X}",
-            allowed=", ".join(f"{p:02X}" for p in sorted(table)),
-        )
-    return table[pid]
-
-
 def misfire_average(counts: tuple[float, ...]) -> tuple[float, ...]:
     """Service 06 test 0B after each driving cycle: 0.1 current + 0.9 previous, from zero."""
     previous, averages = 0.0, []
@@ -206,27 +174,3 @@ def misfire_share(misfires: int, revolutions: float, cylinders: int, strokes: in
     if events <= 0:
         raise SettingError("There were no firing events.", got=f"{revolutions:g} revolutions")
     return misfires / events
-
-
-def misfire_code(code: str) -> str | None:
-    """Published meaning of a misfire trouble code (SAE J2012 / ISO 15031-6), None for others.
-
-    P0313, P0314 and P0316 are from memory. The cylinder is the engine maker's number.
-    """
-    code = code.strip().upper()
-    named = {
-        "P0300": "Random/multiple cylinder misfire detected",
-        "P0313": "Misfire detected with low fuel",
-        "P0314": "Single cylinder misfire (cylinder not specified)",
-        "P0316": "Misfire detected on start-up (first 1000 revolutions)",
-    }
-    if code in named:
-        return named[code]
-    if (
-        len(code) == 5
-        and code.startswith("P03")
-        and code[3:].isdigit()
-        and 1 <= int(code[3:]) <= 12
-    ):
-        return f"Cylinder {int(code[3:])} misfire detected"
-    return None

@@ -9,7 +9,16 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["CAN", "NO_ANSWER", "PROTOCOLS", "Heard", "Message", "answers_to", "heard"]
+__all__ = [
+    "CAN",
+    "NO_ANSWER",
+    "PROTOCOLS",
+    "Heard",
+    "Message",
+    "answers_to",
+    "heard",
+    "protocol_of",
+]
 
 PROTOCOLS: dict[int, str] = {
     0x1: "SAE J1850 PWM",
@@ -81,6 +90,22 @@ def heard(text: str, protocol: int) -> Heard:
             troubles.append(_trouble(raw))
     messages, more = (_can if protocol in CAN else _plain)(lines, protocol)
     return Heard(tuple(messages), tuple(dict.fromkeys((*troubles, *more))))
+
+
+def protocol_of(text: str) -> int:
+    """The protocol by the look of an answer, for an adapter that does not tell; 0 when unclear.
+
+    An 11-bit header makes an odd number of digits; a diagnostic answer with 29 bits is 18DAF1 and
+    the sender (ISO 15765-4).
+    """
+    for raw in re.split(r"[\r\n>]+", text.upper()):
+        line = re.sub(r"\s+", "", _PROGRESS.sub("", raw))
+        if _HEX.fullmatch(line) and len(line) > 8:
+            if len(line) % 2:
+                return 0x6
+            if line.startswith("18DAF1"):
+                return 0x7
+    return 0
 
 
 def _trouble(line: str) -> str:

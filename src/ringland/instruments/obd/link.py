@@ -33,8 +33,8 @@ class TooSlow(InstrumentFault):
 
 
 class _Port(Protocol):
-    def read(self) -> bytes:
-        """What is there, b"" when nothing came for a moment. Raises OSError when it is gone."""
+    def read(self, wait_s: float) -> bytes:
+        """What is there, b"" when nothing came in this time. Raises OSError when it is gone."""
 
     def write(self, data: bytes) -> None:
         """All of it."""
@@ -46,12 +46,12 @@ class _Port(Protocol):
 class _TcpPort:
     def __init__(self, host: str, port: int) -> None:
         self._socket = socket.create_connection((host, port), timeout=_OPEN_S)
-        self._socket.settimeout(_POLL_S)
 
-    def read(self) -> bytes:
+    def read(self, wait_s: float) -> bytes:
+        self._socket.settimeout(wait_s)
         try:
             data = self._socket.recv(4096)
-        except TimeoutError:
+        except (TimeoutError, BlockingIOError):
             return b""
         if not data:
             raise ConnectionError("the connection was closed")
@@ -60,7 +60,6 @@ class _TcpPort:
     def write(self, data: bytes) -> None:
         self._socket.settimeout(_OPEN_S)
         self._socket.sendall(data)
-        self._socket.settimeout(_POLL_S)
 
     def close(self) -> None:
         self._socket.close()
@@ -76,11 +75,10 @@ class _SerialPort:
                 got="pyserial is missing",
                 remedy="python -m pip install 'ringland[obd]'",
             ) from error
-        self._port = serial.serial_for_url(
-            name, baudrate=baud, timeout=_POLL_S, write_timeout=_OPEN_S
-        )
+        self._port = serial.serial_for_url(name, baudrate=baud, write_timeout=_OPEN_S)
 
-    def read(self) -> bytes:
+    def read(self, wait_s: float) -> bytes:
+        self._port.timeout = wait_s
         return bytes(self._port.read(max(1, self._port.in_waiting)))
 
     def write(self, data: bytes) -> None:
@@ -148,14 +146,14 @@ class TextLink:
                     remedy="Check that the ignition is on, the plug is in, and the speed of the "
                     "port is right (?baud=...).",
                 )
-            buffer += self._port.read()
+            buffer += self._port.read(_POLL_S)
         before = bytes(buffer).partition(_PROMPT)[0]
         return before.replace(b"\x00", b"").decode("ascii", "replace").strip()
 
     def _drain(self) -> None:
         """Throw away what came late; bounded, so that a babbling adapter does not hold us."""
         deadline = time.monotonic() + _QUIET_S
-        while self._port.read() and time.monotonic() < deadline:
+        while self._port.read(0.0) and time.monotonic() < deadline:
             pass
 
     def _interrupt(self) -> None:
@@ -164,7 +162,7 @@ class TextLink:
             self._port.write(b"\r")
             deadline = time.monotonic() + 1.0
             while time.monotonic() < deadline:
-                if _PROMPT in self._port.read():
+                if _PROMPT in self._port.read(_POLL_S):
                     return
 
 

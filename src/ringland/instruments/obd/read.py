@@ -8,7 +8,15 @@ from types import TracebackType
 
 from ringland.errors import SettingError
 from ringland.instruments.obd import decode
-from ringland.instruments.obd.frames import CAN, NO_ANSWER, PROTOCOLS, Message, answers_to, heard
+from ringland.instruments.obd.frames import (
+    CAN,
+    NO_ANSWER,
+    PROTOCOLS,
+    Message,
+    answers_to,
+    heard,
+    protocol_of,
+)
 from ringland.instruments.obd.link import TextLink, TooSlow, open_link
 from ringland.instruments.obd.readings import Code, MisfireCount, VehicleReadings, VehicleValue
 from ringland.instruments.protocol import InstrumentFault
@@ -107,9 +115,10 @@ class Vehicle:
     def _connect(self) -> None:
         for word in ("ATZ", "ATE0", "ATL0", "ATS0", "ATH1", "ATSP0"):
             self._link.set_up(word, _WORD_S)
-        said = self._link.request(b"\x01\x00", _SEARCH_S)  # the adapter looks for the protocol
-        told = self._link.set_up("ATDPN", _WORD_S).strip().upper().removeprefix("A")
-        self.protocol = int(told, 16) if len(told) == 1 and told in "0123456789ABCDEF" else 0
+        said = self._search()
+        told = self._link.set_up("ATDPN", _WORD_S).upper().removeprefix("A")
+        named = len(told) == 1 and told in "0123456789ABC"
+        self.protocol = int(told, 16) if named else protocol_of(said)
         if self.protocol not in PROTOCOLS:
             trouble = "; ".join(heard(said, 6).troubles) or "it names no protocol read here"
             raise InstrumentFault(
@@ -123,6 +132,13 @@ class Vehicle:
         if not offers:
             offers, why = self._offers(0x00)
         self._choose(offers, why)
+
+    def _search(self) -> str:
+        """The first request: the adapter looks for the protocol meanwhile, which takes long."""
+        try:
+            return self._link.request(b"\x01\x00", _SEARCH_S)
+        except TooSlow:
+            return self._link.request(b"\x01\x00", _SEARCH_S)
 
     def _offers(self, first: int) -> tuple[tuple[Message, ...], tuple[str, ...]]:
         found, why = self.ask(bytes((0x01, first)))

@@ -14,6 +14,7 @@ __all__ = [
 
 SCHEMA = "ringland.vehicle-readings/1"
 _LARGEST_BYTES = 1 << 20
+_MOST_CYLINDERS = 64
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ class VehicleReadings:
         return VehicleValue(name, name, "", 0.0, why="not read")
 
 
-def as_json(readings: VehicleReadings) -> dict[str, object]:
+def as_json(readings: VehicleReadings) -> dict[str, Any]:
     """The contract of the file."""
     return {
         "schema": SCHEMA,
@@ -97,25 +98,7 @@ def read_readings(path: Path) -> VehicleReadings:
         told = json.loads(path.read_text("utf-8"))
         if told["schema"] != SCHEMA:
             raise ValueError(f"its schema is {told['schema']!r}")
-        return VehicleReadings(
-            *(str(told[k]) for k in ("read_utc", "address", "protocol", "controller")),
-            values=tuple(_value(v) for v in told["values"]),
-            misfires=tuple(
-                MisfireCount(int(m["cylinder"]), _count(m["this_cycle"]), _count(m["ten_cycles"]),
-                             str(m["why"]))
-                for m in told["misfires"]
-            ),
-            misfires_why=str(told["misfires_why"]),
-            codes=tuple(
-                Code(*(str(c[k]) for k in ("code", "kind", "controller", "meaning")))
-                for c in told["codes"]
-            ),
-            codes_not_read=tuple((str(k), str(v)) for k, v in told["codes_not_read"].items()),
-            closed_loop=_truth(told["closed_loop"]),
-            fuel_system=str(told["fuel_system"]),
-            lamp_on=_truth(told["lamp_on"]),
-            notes=tuple(str(n) for n in told["notes"]),
-        )  # fmt: skip
+        return _told(told)
     except OSError as error:
         raise FileFormatError(
             f"'{path.name}' cannot be read.", got=error.strerror or str(error)
@@ -128,9 +111,29 @@ def read_readings(path: Path) -> VehicleReadings:
         ) from error
 
 
+def _told(told: dict[str, Any]) -> VehicleReadings:
+    return VehicleReadings(
+        read_utc=str(told["read_utc"]),
+        address=str(told["address"]),
+        protocol=str(told["protocol"]),
+        controller=str(told["controller"]),
+        values=tuple(_value(v) for v in told["values"]),
+        misfires=tuple(_misfire(m) for m in told["misfires"]),
+        misfires_why=str(told["misfires_why"]),
+        codes=tuple(_code(c) for c in told["codes"]),
+        codes_not_read=tuple((str(k), str(v)) for k, v in told["codes_not_read"].items()),
+        closed_loop=_truth(told["closed_loop"]),
+        fuel_system=str(told["fuel_system"]),
+        lamp_on=_truth(told["lamp_on"]),
+        notes=tuple(str(n) for n in told["notes"]),
+    )
+
+
 def _value(told: dict[str, Any]) -> VehicleValue:
     return VehicleValue(
-        *(str(told[k]) for k in ("id", "title", "unit")),
+        id=str(told["id"]),
+        title=str(told["title"]),
+        unit=str(told["unit"]),
         step=float(told["step"]),
         value=_number(told["value"]),
         lowest=_number(told["lowest"]),
@@ -138,6 +141,18 @@ def _value(told: dict[str, Any]) -> VehicleValue:
         count=int(told["count"]),
         why=str(told["why"]),
     )
+
+
+def _misfire(told: dict[str, Any]) -> MisfireCount:
+    cylinder = int(told["cylinder"])
+    if not 1 <= cylinder <= _MOST_CYLINDERS:
+        raise ValueError(f"cylinder {cylinder}")
+    this, ten = _count(told["this_cycle"]), _count(told["ten_cycles"])
+    return MisfireCount(cylinder, this, ten, str(told["why"]))
+
+
+def _code(told: dict[str, Any]) -> Code:
+    return Code(str(told["code"]), str(told["kind"]), str(told["controller"]), str(told["meaning"]))
 
 
 def _number(told: Any) -> float | None:

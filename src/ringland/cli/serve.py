@@ -1,4 +1,4 @@
-"""`ringland serve`: the local web app, on this computer only."""
+"""`ringland serve`: the local web app, on this computer only unless sharing is asked for."""
 
 from pathlib import Path
 from typing import Annotated
@@ -25,9 +25,21 @@ def serve_command(
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the browser.")
     ] = True,
+    lan: Annotated[
+        bool,
+        typer.Option(
+            "--lan", help="Share with other devices in the workshop network, by pairing code.",
+        ),
+    ] = False,
+    address: Annotated[
+        str | None,
+        typer.Option(
+            "--address", help="With --lan: which of this computer's addresses; found if left out.",
+        ),
+    ] = None,
 ) -> None:  # fmt: skip
-    """Open the app in the browser; only this computer reaches it."""
+    """Open the app in the browser; only this computer reaches it, unless --lan is given."""
     with told_to_the_user():
         from ringland.web.serve import serve
 
-        serve(port=port, data=data, browser=browser, say=typer.echo)
+        serve(port=port, data=data, browser=browser, lan=lan, address=address, say=typer.echo)

@@ -4,7 +4,7 @@ import ipaddress
 import threading
 from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
@@ -20,13 +20,14 @@ from ringland import __version__
 from ringland.errors import BadInput, RinglandError
 from ringland.history.store import Store
 from ringland.web.context import Context
-from ringland.web.errors import Conflict, NotFound, Refused, status_of
+from ringland.web.errors import Conflict, NotFound, NotPaired, Refused, status_of
 from ringland.web.events import Hub
 from ringland.web.guard import Guard, GuardSettings, Scope
 from ringland.web.jobs import Job, Jobs
 from ringland.web.reporting import Sender
 from ringland.web.sessions import Sessions, read_or_make_key
 from ringland.web.settings import Drafts, SettingsFile
+from ringland.web.sharing import Sharing
 from ringland.web.templating import STATIC, page
 from ringland.web.worker import fault
 
@@ -53,19 +54,22 @@ def create_app(
     folder: Path,
     hosts: Iterable[str] = local_hosts(DEFAULT_PORT),
     guard: GuardSettings | None = None,
+    sharing: Sharing | None = None,
     warm: bool = True,
 ) -> FastAPI:
     """The app over one open store.
 
     `folder`: where this computer keeps the app's key, settings, drafts and drawn figures. `hosts`:
-    allowed Host headers. `warm`: start the worker process at once.
+    allowed Host headers. `sharing`: how other devices come in; what comes over TLS is theirs.
+    `warm`: start the worker process at once.
     """
     hub = Hub()
     jobs = Jobs(lambda job: hub.tell("job", _told(job)))
     sessions = Sessions(folder, read_or_make_key(folder))
     settings_file = SettingsFile(folder)
     drafts = Drafts(folder)
-    context = Context(store, folder, sessions, settings_file, drafts, hub, jobs, threading.Event())
+    wake = threading.Event()
+    context = Context(store, folder, sessions, settings_file, drafts, hub, jobs, wake, sharing)
     sender = Sender(context)
 
     @asynccontextmanager
@@ -93,7 +97,8 @@ def create_app(
     _tell_errors(app)
     _routes(app)
     chosen = guard or GuardSettings(hosts=frozenset(hosts))
-    app.state.cookie = chosen.cookie
+    if sharing is not None:
+        chosen = replace(chosen, shared_hosts=sharing.hosts, shared_cookie=sharing.cookie)
     app.add_middleware(
         Guard, settings=chosen, sessions=sessions, answer=lambda s, e: _response(app, s, e)
     )
@@ -202,9 +207,12 @@ def _shaped(
     wants_page = "text/html" in request.headers.get("accept", "")
     if request.url.path.startswith("/api/") or not wants_page:
         return JSONResponse(content, status, headers)
-    inside = request.scope.get("state", {}).get("session") is not None
-    refused = content["error"] in (Refused.__name__, "TooMany")
-    template = "error.html.j2" if inside and not refused else "enter.html.j2"
+    state = request.scope.get("state", {})
+    kind = content["error"]
+    if kind == NotPaired.__name__:
+        return page(request, "pair.html.j2", status=status, told=None, given={})
+    inside = state.get("session") is not None and kind not in (Refused.__name__, "TooMany")
+    template = "error.html.j2" if inside else "enter.html.j2"
     return page(request, template, status=status, told=content)
 
 

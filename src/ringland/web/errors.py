@@ -4,8 +4,9 @@ what stands in the store now."""
 from collections.abc import Mapping
 
 from ringland.errors import BadInput, RinglandError, UnusableRecording
+from ringland.instruments.protocol import InstrumentFault
 
-__all__ = ["Conflict", "NotFound", "Refused", "TooLarge", "TooMany", "status_of"]
+__all__ = ["Conflict", "NotFound", "NotPaired", "Refused", "TooLarge", "TooMany", "status_of"]
 
 
 class NotFound(BadInput):
@@ -14,6 +15,10 @@ class NotFound(BadInput):
 
 class Refused(RinglandError):
     """The request did not come from this app's own pages, or may not do this."""
+
+
+class NotPaired(Refused):
+    """A device of the network has no session, or its code was not good: it may pair."""
 
 
 class TooLarge(BadInput):
@@ -40,6 +45,7 @@ _STATUS: tuple[tuple[type[RinglandError], int], ...] = (
     (Conflict, 409),
     (UnusableRecording, 422),
     (BadInput, 400),
+    (InstrumentFault, 400),
 )
 
 

@@ -4,7 +4,7 @@ server lives."""
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 __all__ = ["Hub"]
@@ -49,8 +49,9 @@ class Hub:
         except asyncio.QueueFull:  # a page that does not read is let go; it will come again
             self._listeners.discard(listener)
 
-    async def listen(self) -> AsyncIterator[str]:
-        """Messages for one page until it goes away or the server stops."""
+    async def listen(self, may_go_on: Callable[[], bool] = lambda: True) -> AsyncIterator[str]:
+        """Messages for one page until it goes away, the server stops, or it may not go on: that is
+        asked before every message."""
         listener: asyncio.Queue[str | None] = asyncio.Queue(_LONGEST_QUEUE)
         self._listeners.add(listener)
         try:
@@ -60,7 +61,7 @@ class Hub:
                     text = await asyncio.wait_for(listener.get(), BEAT_S)
                 except TimeoutError:
                     text = "event: beat\ndata: {}\n\n"
-                if text is None:
+                if text is None or not may_go_on():
                     return
                 yield text
         finally:

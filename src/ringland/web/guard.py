@@ -2,8 +2,11 @@
 
 Host and Origin (against DNS rebinding and cross-site requests), session and role, the token of the
 page, the size of the body, the rate; and on every answer the headers that keep a browser strict.
+There are two doors: plain on loopback, and TLS for other devices when the app is shared.
 """
 
+import hmac
+import ipaddress
 import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, MutableMapping
@@ -12,10 +15,10 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any, TypeAlias
 
 from ringland.errors import RinglandError
-from ringland.web.errors import Refused, TooLarge, TooMany
+from ringland.web.errors import NotPaired, Refused, TooLarge, TooMany
 from ringland.web.sessions import Role, Session, Sessions, csrf_token
 
-__all__ = ["CONTENT_POLICY", "Guard", "GuardSettings"]
+__all__ = ["CONTENT_POLICY", "HOST_ONLY", "Door", "Guard", "GuardSettings"]
 
 Scope: TypeAlias = MutableMapping[str, Any]
 Message: TypeAlias = MutableMapping[str, Any]
@@ -36,25 +39,62 @@ _HEADERS = (
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"camera=(), geolocation=(), payment=(), usb=()"),
 )
+_AS_FILE = (b"content-disposition", b'attachment; filename="api.json"')
+"""An answer of the API that is opened by itself is saved, never shown (ASVS 4.0.3, 14.4.2)."""
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
-_OPEN_PATHS = ("/static/", "/enter", "/sw.js", "/manifest.webmanifest")
-"""Reached without a session: nothing of the user's is in them."""
+_ENTRIES = ("/enter", "/pair")
+LEAVE = "/leave"
+"""Ends the device's own session; the only change that every role may make."""
+HOST_ONLY = "/api/v1/sharing"
+"""Codes and devices: for this computer alone."""
 _SMALL_BYTES = 1_000_000
 _UPLOADS = "/upload"
 
 
 @dataclass(frozen=True)
-class GuardSettings:
-    """`hosts`: what the Host header may say. `largest_upload_bytes`: for addresses that take files.
-    `changes_per_minute`, `tries_per_minute`: allowed per client, for changes and for attempts to
-    get a session."""
+class Door:
+    """A way in. `hosts`: what the Host header may say. `entry`: where a session is to be had.
+    `open_paths`: reached without one, nothing of the user's is in them; what ends with a slash is
+    all below it. `shared`: other devices come through it, and over TLS only."""
 
     hosts: frozenset[str]
-    scheme: str = "http"
+    cookie: str
+    entry: str
+    open_paths: tuple[str, ...]
+    shared: bool
+
+    @property
+    def scheme(self) -> str:
+        """Of its addresses."""
+        return "https" if self.shared else "http"
+
+    def is_open(self, path: str) -> bool:
+        """True for what needs no session."""
+        return any(path == p or (p.endswith("/") and path.startswith(p)) for p in self.open_paths)
+
+
+@dataclass(frozen=True)
+class GuardSettings:
+    """`hosts`: what the Host header may say on loopback. `shared_hosts`: the same for other
+    devices; without any there is no door for them. `largest_upload_bytes`: for addresses that take
+    files. `changes_per_minute`, `tries_per_minute`: allowed per client, for changes and for
+    attempts to get a session."""
+
+    hosts: frozenset[str]
     cookie: str = "ringland"
+    shared_hosts: frozenset[str] = frozenset()
+    shared_cookie: str = "__Host-ringland"
     largest_upload_bytes: int = 2_000_000_000
     changes_per_minute: int = 600
     tries_per_minute: int = 10
+
+    def door(self, scheme: str) -> Door:
+        """The door a connection came through: TLS or not, which no client can make up."""
+        if scheme == "https":
+            style = ("/static/css/theme.css", "/static/css/app.css")
+            return Door(self.shared_hosts, self.shared_cookie, "/pair", style, True)
+        shell = ("/static/", "/sw.js", "/manifest.webmanifest")
+        return Door(self.hosts, self.cookie, "/enter", shell, False)
 
 
 class _Rate:
@@ -116,69 +156,46 @@ class Guard:
 
     def _checked(self, scope: Scope, receive: Receive) -> Receive:
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
-        self._from_here(scope, headers)
-        path, method = scope["path"], scope["method"]
+        door = self._settings.door(scope["scheme"])
+        state = scope.setdefault("state", {})
+        state.update(door=door, session=None, csrf="")
         client = (scope.get("client") or ("?",))[0]
-        if path.startswith("/enter"):
-            if method == "POST" or scope.get("query_string"):
+        _from_near(client, door)
+        _from_here(scope, headers, door)
+        path, method = scope["path"], scope["method"]
+        if path == door.entry:
+            if method not in _SAFE or scope.get("query_string"):
                 self._tries.take(client)
             return self._limited(receive, headers, _SMALL_BYTES)
-        token = self._token(headers)
+        if path in _ENTRIES:
+            raise Refused("This is not the way in here.", got=path)
+        token = self._token(headers, door)
         session = self._sessions.find(token)
-        scope.setdefault("state", {})
-        scope["state"]["session"] = session
-        scope["state"]["csrf"] = csrf_token(self._sessions.key, token) if token and session else ""
-        if path.startswith(_OPEN_PATHS):
+        if token and session is not None and session.shared == door.shared:
+            state.update(session=session, csrf=csrf_token(self._sessions.key, token))
+        if door.is_open(path):
             return self._limited(receive, headers, _SMALL_BYTES)
+        session = state["session"]
         if session is None:
+            raise _not_let_in(door)
+        if door.shared and path.startswith(HOST_ONLY):
             raise Refused(
-                "This browser has not been let in.",
-                remedy="Start from the address that `ringland serve` opens or prints.",
+                "This can be done on the computer that shares only.",
+                remedy="Go to its settings page.",
             )
         if method not in _SAFE:
-            self._may_change(scope, headers, session)
+            _may_change(scope, headers, session)
             self._changes.take(session.digest)
         uploads = path.endswith(_UPLOADS)
         most = self._settings.largest_upload_bytes if uploads else _SMALL_BYTES
         return self._limited(receive, headers, most)
 
-    def _from_here(self, scope: Scope, headers: dict[str, str]) -> None:
-        """Host names of this computer only; nothing sent by another site."""
-        host = headers.get("host", "").lower()
-        if host not in self._settings.hosts:
-            raise Refused(
-                "This address does not belong to Ringland.",
-                got=host[:200] or "no Host",
-                allowed=", ".join(sorted(self._settings.hosts)),
-            )
-        origin = headers.get("origin")
-        own = f"{self._settings.scheme}://{host}"
-        unsafe = scope["method"] not in _SAFE
-        if origin is not None and origin.lower() != own and (unsafe or origin != "null"):
-            raise Refused("Another site sent this request.", got=origin[:200], allowed=own)
-        site = headers.get("sec-fetch-site", "none")
-        navigation = not unsafe and headers.get("sec-fetch-mode") == "navigate"
-        if site not in ("none", "same-origin") and not navigation:
-            raise Refused("Another site sent this request.", got=f"Sec-Fetch-Site {site}"[:200])
-
-    def _may_change(self, scope: Scope, headers: dict[str, str], session: Session) -> None:
-        wanted: str = scope["state"]["csrf"]
-        if headers.get("x-ringland-token", "") != wanted:
-            raise Refused(
-                "The page that sent this is out of date.",
-                remedy="Load the page again; what you typed is kept.",
-            )
-        if session.role is Role.READER:
-            raise Refused(
-                "This device may read and change nothing.", got="reader", allowed="technician"
-            )
-
-    def _token(self, headers: dict[str, str]) -> str | None:
+    def _token(self, headers: dict[str, str], door: Door) -> str | None:
         try:
             jar = SimpleCookie(headers.get("cookie", ""))
         except CookieError:
             return None
-        morsel = jar.get(self._settings.cookie)
+        morsel = jar.get(door.cookie)
         return None if morsel is None else morsel.value
 
     def _limited(self, receive: Receive, headers: dict[str, str], most: int) -> Receive:
@@ -211,8 +228,68 @@ class Guard:
                 own += [(name, value) for name, value in _HEADERS if name not in named]
                 if b"cache-control" not in named:
                     own.append((b"cache-control", b"no-store"))
+                if scope["path"].startswith("/api/") and b"content-disposition" not in named:
+                    own.append(_AS_FILE)
                 own = [(n, v) for n, v in own if n.lower() != b"server"]
                 message = {**message, "headers": own}
             await send(message)
 
         return strict
+
+
+def _not_let_in(door: Door) -> Refused:
+    if door.shared:
+        return NotPaired(
+            "This device is not paired.",
+            remedy="Type the code that the computer shows which shares Ringland.",
+        )
+    return Refused(
+        "This browser has not been let in.",
+        remedy="Start from the address that `ringland serve` opens or prints.",
+    )
+
+
+def _from_near(client: str, door: Door) -> None:
+    """Other devices are those of the workshop: nobody comes in from the internet, not even through
+    a router that passes it on."""
+    try:
+        far = door.shared and ipaddress.ip_address(client).is_global
+    except ValueError:
+        far = False
+    if far:
+        raise Refused("Ringland is shared in the workshop only.")
+
+
+def _from_here(scope: Scope, headers: dict[str, str], door: Door) -> None:
+    """The names that are served here only; nothing sent by another site."""
+    host = headers.get("host", "").lower()
+    if host not in door.hosts:
+        raise Refused(
+            "This address does not belong to Ringland.",
+            got=host[:200] or "no Host",
+            allowed=None if door.shared else ", ".join(sorted(door.hosts)),
+        )
+    origin = headers.get("origin")
+    own = f"{door.scheme}://{host}"
+    unsafe = scope["method"] not in _SAFE
+    if origin is not None and origin.lower() != own and (unsafe or origin != "null"):
+        raise Refused("Another site sent this request.", got=origin[:200], allowed=own)
+    site = headers.get("sec-fetch-site", "none")
+    navigation = not unsafe and headers.get("sec-fetch-mode") == "navigate"
+    if site not in ("none", "same-origin") and not navigation:
+        raise Refused("Another site sent this request.", got=f"Sec-Fetch-Site {site}"[:200])
+
+
+def _may_change(scope: Scope, headers: dict[str, str], session: Session) -> None:
+    """The token of the page, and the role: the one place where both are asked for."""
+    wanted: str = scope["state"]["csrf"]
+    given = headers.get("x-ringland-token", "")
+    if not hmac.compare_digest(given.encode("latin-1"), wanted.encode("ascii")):
+        raise Refused(
+            "The page that sent this is out of date.",
+            remedy="Load the page again; what you typed is kept.",
+        )
+    if session.role is not Role.TECHNICIAN and scope["path"] != LEAVE:
+        raise Refused(
+            "This device may read and change nothing.", got="reader", allowed="technician"
+        )

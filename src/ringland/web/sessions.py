@@ -1,4 +1,5 @@
-"""Who may use the app: sessions made from a key that only this computer's user can read.
+"""Who may use the app: sessions made from a key that only this computer's user can read, or from a
+pairing code when the app is shared.
 
 A session token is 32 random bytes, handed out once and kept as a hash. The token that a page sends
 back with every change (against forged requests) is derived from it, so it needs no storage.
@@ -11,16 +12,20 @@ import os
 import secrets
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from pathlib import Path
 
-__all__ = ["Role", "Session", "Sessions", "csrf_token", "read_or_make_key"]
+__all__ = ["Role", "Session", "Sessions", "csrf_token", "read_or_make_key", "write_private"]
 
 LONGEST_S = 30 * 24 * 3600.0
 """A session ends this long after it was made."""
 IDLE_S = 14 * 24 * 3600.0
 """... or this long after it was last used."""
+SHARED_LONGEST_S = 7 * 24 * 3600.0
+SHARED_IDLE_S = 24 * 3600.0
+"""The same for another device, which may be lost or lent."""
 _KEPT = 200
 _TOUCH_S = 3600.0
 
@@ -34,16 +39,37 @@ class Role(StrEnum):
 
 @dataclass(frozen=True)
 class Session:
-    """One browser. `digest` is the SHA-256 of its token."""
+    """One browser. `digest` is the SHA-256 of its token. `shared`: another device, with the `name`
+    and `device` given when it was paired and the `address` it came from."""
 
     digest: str
     role: Role
     made_s: float
     used_s: float
+    shared: bool = False
+    name: str = ""
+    device: str = ""
+    address: str = ""
+
+    @property
+    def id(self) -> str:
+        """What it is called in lists and in the audit log; lets nobody in."""
+        return self.digest[:32]
+
+    @property
+    def who(self) -> str:
+        """Who works at it."""
+        return f"{self.name} ({self.device})" if self.shared else "this computer"
+
+    @property
+    def longest_s(self) -> float:
+        """How long it lasts however much it is used."""
+        return SHARED_LONGEST_S if self.shared else LONGEST_S
 
     def alive(self, now_s: float) -> bool:
         """False when it is too old or was not used for too long."""
-        return now_s - self.made_s < LONGEST_S and now_s - self.used_s < IDLE_S
+        idle_s = SHARED_IDLE_S if self.shared else IDLE_S
+        return now_s - self.made_s < self.longest_s and now_s - self.used_s < idle_s
 
 
 def csrf_token(key: str, token: str) -> str:
@@ -61,11 +87,11 @@ def read_or_make_key(folder: Path) -> str:
     except (OSError, ValueError):
         pass
     key = secrets.token_urlsafe(32)
-    _write_private(path, key)
+    write_private(path, key)
     return key
 
 
-def _write_private(path: Path, text: str) -> None:
+def write_private(path: Path, text: str) -> None:
     """Write through a file beside it, readable by the owner only where the system knows that."""
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(f"{path.name}.{os.getpid()}.new")
@@ -91,7 +117,7 @@ class Sessions:
     def _read(self) -> dict[str, Session]:
         try:
             rows = json.loads(self._path.read_text("ascii"))
-            found = [Session(r["digest"], Role(r["role"]), r["made_s"], r["used_s"]) for r in rows]
+            found = [Session(**{**r, "role": Role(r["role"])}) for r in rows]
         except (OSError, ValueError, KeyError, TypeError):
             return {}
         now = time.time()
@@ -100,18 +126,32 @@ class Sessions:
     def _write(self) -> None:
         newest = sorted(self._known.values(), key=lambda s: -s.used_s)[:_KEPT]
         self._known = {s.digest: s for s in newest}
-        _write_private(self._path, json.dumps([asdict(s) for s in newest]))
+        write_private(self._path, json.dumps([asdict(s) for s in newest]))
 
     def key_fits(self, given: str) -> bool:
         """Compare with the key in constant time."""
         return hmac.compare_digest(given.encode(), self.key.encode())
 
     def open(self, role: Role) -> str:
-        """A new session; its token. Never takes a token from the browser, so none can be fixed."""
-        token = secrets.token_urlsafe(32)
+        """A new session of a browser on this computer; its token."""
         now = time.time()
+        return self._opened(lambda digest: Session(digest, role, now, now))
+
+    def open_shared(self, role: Role, *, name: str, device: str, address: str) -> str:
+        """A new session of another device; its token."""
+        now = time.time()
+        return self._opened(
+            lambda digest: Session(
+                digest, role, now, now, shared=True, name=name, device=device, address=address
+            )
+        )
+
+    def _opened(self, make: Callable[[str], Session]) -> str:
+        """Never takes a token from the browser, so none can be fixed."""
+        token = secrets.token_urlsafe(32)
         with self._lock:
-            self._known[_digest(token)] = Session(_digest(token), role, now, now)
+            made = make(_digest(token))
+            self._known[made.digest] = made
             self._write()
         return token
 
@@ -130,8 +170,28 @@ class Sessions:
                 self._write()
             return found
 
-    def close(self, token: str) -> None:
-        """End one session."""
+    def close(self, token: str) -> Session | None:
+        """End the session of a token; None when there was none."""
+        return self.revoke(_digest(token)[:32])
+
+    def revoke(self, session_id: str) -> Session | None:
+        """End a session by its id; None when there was none."""
         with self._lock:
-            if self._known.pop(_digest(token), None) is not None:
+            digest = next((d for d, s in self._known.items() if s.id == session_id), None)
+            found = self._known.pop(digest) if digest is not None else None
+            if found is not None:
                 self._write()
+            return found
+
+    def all(self) -> tuple[Session, ...]:
+        """Every session that is alive, the one used last first."""
+        now = time.time()
+        with self._lock:
+            found = [s for s in self._known.values() if s.alive(now)]
+        return tuple(sorted(found, key=lambda s: -s.used_s))
+
+    def is_alive(self, session: Session) -> bool:
+        """False when it ended since it was found."""
+        with self._lock:
+            found = self._known.get(session.digest)
+        return found is not None and found.alive(time.time())

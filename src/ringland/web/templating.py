@@ -54,12 +54,16 @@ def _environment() -> "Environment":
 
 
 def page(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
-    """One page or part of a page. `here` marks the place in the navigation."""
+    """One page or part of a page. `here` marks the place in the navigation, `device` is the other
+    device that asks, None on this computer."""
     state = request.scope.get("state", {})
+    session = state.get("session")
     text = _environment().get_template(template).render({
         "settings": request.app.state.settings.current,
         "token": state.get("csrf", ""),
         "here": request.url.path,
+        "device": session if session is not None and session.shared else None,
+        "sharing": request.app.state.context.sharing,
         "today": date.today().isoformat(),
         **values,
     })  # fmt: skip

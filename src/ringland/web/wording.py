@@ -49,6 +49,11 @@ def _when(utc: str | None) -> str:
     return moment.astimezone().strftime("%Y-%m-%d %H:%M")
 
 
+def _moment(unix_s: float) -> str:
+    """A moment in local time, to the minute."""
+    return datetime.fromtimestamp(unix_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
 def _size(count: int | None) -> str:
     if count is None:
         return "not known"
@@ -107,6 +112,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "estimate": _estimate,
     "odds": write_odds,
     "from_json": _from_json,
+    "moment": _moment,
     "often": natural_frequency,
     "plain": write_plain,
     "purpose": _purpose,

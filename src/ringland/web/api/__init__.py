@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter
 
-from ringland.web.api import answers, intake, reports, rows, uploads, work
+from ringland.web.api import answers, intake, reports, rows, sharing, uploads, work
 
 __all__ = ["router"]
 
@@ -14,5 +14,6 @@ for part in (
     uploads.router,
     answers.router,
     work.router,
+    sharing.router,
 ):
     router.include_router(part)

@@ -140,7 +140,7 @@ def take_in(app: App, given: Intake, window: Window = "") -> Any:
                 visited_on=date.today().isoformat(),
                 purpose=given.purpose,
                 odometer_km=given.odometer_km,
-                technician=given.technician or app.settings.technician,
+                technician=given.technician or app.technician,
                 complaint=given.complaint,
             )
     app.changed("vehicle", vehicle.id, window)

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -56,10 +56,13 @@ class SettingsChange(BaseModel):
 
 
 @router.get("/events", tags=["work"], response_class=StreamingResponse)
-async def events(app: App) -> StreamingResponse:
-    """Server-sent events: `job` (progress), `changed` (a row, by whom), `beat` (still here)."""
+async def events(request: Request, app: App) -> StreamingResponse:
+    """Server-sent events: `job` (progress), `changed` (a row, by whom), `beat` (still here). Ends
+    with the session."""
+    session = request.state.session
+    told = app.hub.listen(lambda: app.sessions.is_alive(session))
     return StreamingResponse(
-        app.hub.listen(), media_type="text/event-stream", headers={"x-accel-buffering": "no"}
+        told, media_type="text/event-stream", headers={"x-accel-buffering": "no"}
     )
 
 

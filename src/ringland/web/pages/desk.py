@@ -3,6 +3,7 @@
 import tomllib
 from functools import cache
 from importlib.resources import files
+from math import ceil
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -132,4 +133,14 @@ def words(request: Request) -> Response:
 @router.get("/settings")
 def settings_page(request: Request, app: App) -> Response:
     """Units, language, costs, data folder, backup."""
-    return page(request, "settings.html.j2", app=app, owners=list_owners(app.store))
+    code = app.sharing.pairing.newest() if app.sharing else None
+    return page(
+        request,
+        "settings.html.j2",
+        app=app,
+        owners=list_owners(app.store),
+        code=code,
+        minutes_left=ceil(app.sharing.pairing.left_s(code) / 60) if app.sharing and code else 0,
+        own_session=request.state.session.id,
+        sessions=() if app.device else app.sessions.all(),
+    )

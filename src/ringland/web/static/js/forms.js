@@ -204,7 +204,16 @@ document.addEventListener('click', async (event) => {
   }
 });
 
+// A reader changes nothing: what the server would refuse is not offered.
+function readOnly(root) {
+  if (document.body.dataset.role !== 'reader') return;
+  for (const form of root.querySelectorAll('form[data-path]')) for (const field of form.elements) field.disabled = true;
+  const acting = 'button[data-path]:not([data-own]), button[data-stop], .drop, form[data-path] button';
+  for (const element of root.querySelectorAll(acting)) element.hidden = true;
+}
+
 function prepare(root) {
+  readOnly(root);
   for (const form of root.querySelectorAll('form[data-path]')) {
     if (bases.has(form)) continue;
     bases.set(form, collect(form));

@@ -207,8 +207,10 @@ document.addEventListener('click', async (event) => {
 // A reader changes nothing: what the server would refuse is not offered.
 function readOnly(root) {
   if (document.body.dataset.role !== 'reader') return;
-  for (const form of root.querySelectorAll('form[data-path]')) for (const field of form.elements) field.disabled = true;
-  const acting = 'button[data-path]:not([data-own]), button[data-stop], .drop, form[data-path] button';
+  for (const form of root.querySelectorAll('form[data-path]')) {
+    for (const field of form.elements) { field.disabled = true; if (field.type === 'submit') field.hidden = true; }
+  }
+  const acting = 'button[data-path]:not([data-own]), button[data-stop], .drop, a[href="/vehicles/new"], a[href^="/vehicles/"][href$="/visit"], a[href$="/record"]';
   for (const element of root.querySelectorAll(acting)) element.hidden = true;
 }
 

@@ -26,16 +26,19 @@ class Finished:
 
 def recording_of(kept: Kept, *, speed_hint_rpm: float | None = None) -> Recording:
     """The recording in a kept file."""
+    started = f"recorded from {kept.head.started_utc} on"
     recording = as_recording(
-        kept.blocks, kept.head.set_up, condition=kept.head.condition, notes=kept.notes
+        kept.blocks, kept.head.set_up, condition=kept.head.condition, notes=(started, *kept.notes)
     )
     return replace(recording, speed_hint_rpm=speed_hint_rpm)
 
 
-def finish(kept_path: Path, out: Path, *, recording: Recording | None = None) -> Finished:
+def finish(
+    kept_path: Path, out: Path, *, recording: Recording | None = None, drop: bool = True
+) -> Finished:
     """Convert a kept file to the format of `out`'s suffix; the kept file goes only after that.
 
-    `recording`: what was already made of the file, corrected.
+    `recording`: what was already made of the file, corrected. `drop` False: the kept file stays.
 
     Raises FileFormatError when nothing can be read back; a conversion that fails leaves the kept
     file and says so.
@@ -60,7 +63,8 @@ def finish(kept_path: Path, out: Path, *, recording: Recording | None = None) ->
             f"{kept_path.name}. Make room, then: ringland recover {kept_path.name}"
         )
         return Finished(kept_path, recording, tuple(said))
-    kept_path.unlink(missing_ok=True)
+    if drop:
+        kept_path.unlink(missing_ok=True)
     return Finished(out, recording, tuple(said))
 
 
@@ -94,7 +98,7 @@ def about_as_json(
         ],
         "checks": [
             {"check": f.check, "channel": f.channel, "verdict": f.verdict.value,
-             "message": f.message}
+             "message": f.message, "action": f.action}
             for f in judged.quality.findings
             if f.verdict is not Verdict.OK
         ],

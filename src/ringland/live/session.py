@@ -34,7 +34,8 @@ class SessionState(StrEnum):
 
 @dataclass(frozen=True)
 class LiveView:
-    """A moment of the session. `safe_samples` are on disk; `lost_samples` never came."""
+    """A moment of the session. `safe_samples` are on disk; `lost_samples` never came; `event_s`
+    seconds since the event, None where none is waited for or it has not come."""
 
     state: SessionState
     seconds: float
@@ -42,6 +43,7 @@ class LiveView:
     lost_samples: int
     meters: tuple[Meter, ...]
     ended: Ended | None
+    event_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,9 @@ class LiveSession:
     def view(self) -> LiveView:
         """What is to be shown now."""
         with self._lock:
-            count = self._keeper.safe_samples
+            count, event_s = self._keeper.safe_samples, None
+            if self._event is not None and self._triggered_at is not None and self._next:
+                event_s = (self._next - self._triggered_at) / self._set_up.rate_hz
             return LiveView(
                 self._state,
                 count / self._set_up.rate_hz,
@@ -119,6 +123,7 @@ class LiveSession:
                 self._lost,
                 self._meters.show(),
                 self._ended,
+                event_s,
             )
 
     def recent(self, condition: Condition, speed_hint_rpm: float | None = None) -> Recording:

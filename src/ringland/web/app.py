@@ -24,6 +24,7 @@ from ringland.web.errors import Conflict, NotFound, NotPaired, Refused, status_o
 from ringland.web.events import Hub
 from ringland.web.guard import Guard, GuardSettings, Scope
 from ringland.web.jobs import Job, Jobs
+from ringland.web.recorder import Recorder
 from ringland.web.reporting import Sender
 from ringland.web.sessions import Sessions, read_or_make_key
 from ringland.web.settings import Drafts, SettingsFile
@@ -71,6 +72,7 @@ def create_app(
     wake = threading.Event()
     context = Context(store, folder, sessions, settings_file, drafts, hub, jobs, wake, sharing)
     sender = Sender(context)
+    recorder = Recorder(folder, hub.tell)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -80,6 +82,7 @@ def create_app(
         sender.start()
         yield
         sender.stop()
+        recorder.close()
         hub.stop()
         jobs.close()
 
@@ -93,6 +96,7 @@ def create_app(
         lifespan=lifespan,
     )
     app.state.context = context
+    app.state.recorder = recorder
     app.state.settings = settings_file
     _tell_errors(app)
     _routes(app)

@@ -2,13 +2,14 @@
 
 from fastapi import APIRouter
 
-from ringland.web.api import answers, intake, reports, rows, sharing, uploads, work
+from ringland.web.api import answers, intake, live, reports, rows, sharing, uploads, work
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1")
 for part in (
     intake.router,
+    live.router,
     reports.router,
     rows.router,
     uploads.router,

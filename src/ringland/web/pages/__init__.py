@@ -2,10 +2,10 @@
 
 from fastapi import APIRouter
 
-from ringland.web.pages import compare, desk, entry, fleet, shell, vehicle, visit
+from ringland.web.pages import compare, desk, entry, fleet, record, shell, vehicle, visit
 
 __all__ = ["router"]
 
 router = APIRouter(include_in_schema=False)
-for part in (shell, entry, desk, vehicle, visit, compare, fleet):
+for part in (shell, entry, desk, vehicle, record, visit, compare, fleet):
     router.include_router(part.router)

@@ -23,6 +23,7 @@ from ringland.web.api.rows import found
 from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
 from ringland.web.judgement import drawn, engine_of_visit
+from ringland.web.pages.record import live_values, said_when_recorded
 from ringland.web.path import (
     STEPS,
     Standing,
@@ -33,6 +34,7 @@ from ringland.web.path import (
     steps_of,
 )
 from ringland.web.readings import READING_FIELDS
+from ringland.web.recorder import RecorderOf
 from ringland.web.reporting import mail_server, report_name
 from ringland.web.templating import page
 
@@ -56,26 +58,37 @@ def visit_start(app: App, row_id: str) -> Response:
 
 
 @router.get("/visits/{row_id}/part/{part}")
-def visit_part(
-    request: Request, app: App, row_id: str, part: str, recording: Chosen = None
+def visit_part(  # noqa: PLR0917 - parameters of a request
+    request: Request,
+    app: App,
+    recorder: RecorderOf,
+    row_id: str,
+    part: str,
+    recording: Chosen = None,
 ) -> Response:
     """A piece of a step, loaded again when something changed; `path` is the list of steps."""
     if part not in (*_IDS, "path"):
         raise NotFound("There is no such part of a visit.", got=part[:40])
     step = request.query_params.get("step", "about") if part == "path" else part
     values = _values(app, row_id, step if step in _IDS else "about", recording)
+    values |= live_values(recorder, row_id)
     name = "part_path" if part == "path" else f"part_{part.replace('-', '_')}"
     return page(request, "part.html.j2", part=f"{name}.html.j2", **values)
 
 
 @router.get("/visits/{row_id}/{step}")
-def visit_page(
-    request: Request, app: App, row_id: str, step: str, recording: Chosen = None
+def visit_page(  # noqa: PLR0917 - parameters of a request
+    request: Request,
+    app: App,
+    recorder: RecorderOf,
+    row_id: str,
+    step: str,
+    recording: Chosen = None,
 ) -> Response:
     """One step of a visit."""
     if step not in _IDS:
         raise NotFound("There is no such step of a visit.", got=step[:40], allowed=", ".join(_IDS))
-    values = _values(app, row_id, step, recording)
+    values = _values(app, row_id, step, recording) | live_values(recorder, row_id)
     values["part"] = f"part_{step.replace('-', '_')}.html.j2"
     return page(request, "visit.html.j2", here="/vehicles", **values)
 
@@ -147,7 +160,9 @@ def _recordings(app: Context, standing: Standing) -> dict[str, Any]:
         "plan": plan,
         "record_steps": [] if plan is None else [s for s in plan.steps if s.phase in phases],
         "roles": [r.value for r in ChannelRole if r is not ChannelRole.UNASSIGNED],
-    }
+        "said": {r.recording.id: said_when_recorded(app.folder, r.recording.id)
+                 for r in standing.recordings},
+    }  # fmt: skip
 
 
 def _checks(app: Context, standing: Standing) -> dict[str, Any]:

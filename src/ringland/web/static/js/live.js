@@ -27,9 +27,10 @@ function gone() {
 function follow() {
   if (source || document.hidden) return;
   source = new EventSource('/api/v1/events');
-  source.addEventListener('hello', there);
+  source.addEventListener('hello', () => { there(); document.dispatchEvent(new CustomEvent('ringland:hello')); });
   source.addEventListener('beat', there);
   source.addEventListener('job', (event) => { there(); job(JSON.parse(event.data)); });
+  source.addEventListener('live', (event) => { there(); document.dispatchEvent(new CustomEvent('ringland:live', { detail: JSON.parse(event.data) })); });
   source.addEventListener('changed', (event) => { there(); changed(JSON.parse(event.data)); });
   source.onerror = () => {
     gone();

@@ -175,6 +175,8 @@ def test_raster_keeps_dropped_cycles_as_empty_rows_oldest_first() -> None:
     assert prepared.dropped_rows == (1,)
     np.testing.assert_allclose(prepared.values[[0, 2, 3], 0], [-1.0, 0.0, 1.0])
     assert np.isnan(prepared.values[1]).all()
+    for own in (prepared.mean, prepared.low, prepared.high):
+        assert own.shape == prepared.angle_deg.shape
 
 
 def test_raster_of_many_cycles_keeps_the_odd_one() -> None:

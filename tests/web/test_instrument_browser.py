@@ -128,6 +128,20 @@ def test_trace_raster_stretch_and_what_if(page: Any, address: tuple[str, str, st
     assert page.evaluate("() => window.ringlandTrace.marked") == 41
     shot(page, "instrument-raster-1024")
 
+    polar = page.locator("#polar")
+    polar.scroll_into_view_if_needed()
+    around = polar.bounding_box()
+    page.mouse.click(around["x"] + around["width"] / 2 + 60, around["y"] + around["height"] / 2)
+    span(page)  # a quarter of the turn, clockwise from the top, of the cycle chosen before
+    assert page.locator("#polar-words").inner_text().startswith("Cycle 42 at 180°: ")
+    assert "180.0° of cycle 42" in page.locator("#readout").inner_text()
+    polar.focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowUp")
+    span(page)
+    assert page.locator("#polar-words").inner_text().startswith("Cycle 41 at 182°: ")
+    assert page.evaluate("() => window.ringlandTrace.marked") == 40
+
     trace.focus()
     for key in ("0", "a", "PageDown", "b", "x"):  # leave out what lies between two cycles
         page.keyboard.press(key)

@@ -25,12 +25,17 @@ class Raster:
     """`values` (rows, angles): level-free signal, NaN rows for dropped cycles, oldest first.
 
     `row_cycle` (rows,) is the cycle number (from 1) of each row; `thinned` True when, of several
-    neighbouring cycles, only the one that differs most from the average is shown. `marks` are
-    (angle_deg, label), one per position, and `marks_are` says what is marked.
+    neighbouring cycles, only the one that differs most from the average is shown. `mean`, `low`,
+    `high` (angles,): robust mean of all kept cycles and their 5 % and 95 % points, the same level
+    taken out. `marks` are (angle_deg, label), one per position, and `marks_are` says what is
+    marked.
     """
 
     angle_deg: FloatArray
     values: FloatArray
+    mean: FloatArray
+    low: FloatArray
+    high: FloatArray
     row_cycle: tuple[int, ...]
     dropped_rows: tuple[int, ...]
     thinned: bool
@@ -48,16 +53,26 @@ def prepare(
     group = -(-signal.angle_deg.size // _MOST_COLUMNS)
     columns = signal.angle_deg.size // group
     cut = columns * group
-    kept = signal.values[:, :cut].reshape(-1, columns, group).mean(axis=2)
-    kept = kept - np.nanmedian(kept)
+
+    def grouped(values: FloatArray) -> FloatArray:
+        return np.asarray(
+            values[..., :cut].reshape(*values.shape[:-1], columns, group).mean(axis=-1)
+        )
+
+    kept = grouped(signal.values)
+    level = np.nanmedian(kept)
+    kept = kept - level
     full = np.full((cycles.found, columns), np.nan)
     full[list(signal.cycle_index)] = kept
     rows = _rows_to_show(full)
     shown = full[rows]
     marks, marks_are = _marks(signal, cylinders, cycles)
     return Raster(
-        angle_deg=signal.angle_deg[:cut].reshape(columns, group).mean(axis=1),
+        angle_deg=grouped(signal.angle_deg),
         values=shown,
+        mean=grouped(signal.mean) - level,
+        low=grouped(signal.low) - level,
+        high=grouped(signal.high) - level,
         row_cycle=tuple(int(r) + 1 for r in rows),
         dropped_rows=tuple(int(r) for r in np.flatnonzero(np.all(np.isnan(shown), axis=1))),
         thinned=len(rows) < cycles.found,

@@ -172,7 +172,9 @@ def cycles(app: App, held: Held, row_id: RowId, exclude: Stretches = None) -> di
 def raster(
     app: App, held: Held, row_id: RowId, channel: Name, exclude: Stretches = None
 ) -> dict[str, Any]:
-    """Cycle by angle: `levels` are rows x columns bytes in base64, 255 for a dropped cycle."""
+    """Cycle by angle: `values` are rows x columns little-endian float32 in base64, NaN for a
+    dropped cycle; `mean`, `mean_low`, `mean_high` are the robust mean of all kept cycles and their
+    5 and 95 % points."""
     excluded = _stretches(exclude)
     return _ask(app, held, "raster", row_id, channel=channel, excluded=excluded)
 

@@ -126,7 +126,7 @@ def _signal(analysis: "Analysis", channel: str) -> "AngleSignal":
 
 
 def _raster(analysis: "Analysis", task: Plain) -> Plain:
-    """Rows of cycles as bytes: 0 to 254 from dark to bright, 255 for a dropped cycle."""
+    """Rows of cycles, NaN for a dropped one, and what all kept cycles do together."""
     from matplotlib import colormaps
 
     from ringland.figures import raster
@@ -138,14 +138,16 @@ def _raster(analysis: "Analysis", task: Plain) -> Plain:
     made = raster.prepare(signal, analysis.cycles, analysis.cylinders, arbitrary=arbitrary)
     finite = made.values[np.isfinite(made.values)]
     low, high = np.percentile(finite, [1, 99]) if finite.size else (0.0, 1.0)
-    share = np.clip((made.values - low) / max(high - low, 1e-300), 0.0, 1.0)
-    level = np.where(np.isfinite(share), np.round(254 * np.nan_to_num(share)), 255)
     colours = (255 * colormaps["cividis"](np.linspace(0, 1, 255))[:, :3]).round()
     return {
         "channel": signal.channel,
         "rows": made.values.shape[0],
         "columns": made.values.shape[1],
-        "levels": _base64(level.astype(np.uint8)),
+        "values": _base64(made.values.astype("<f4")),
+        "mean": _or_none(made.mean),
+        "mean_low": _or_none(made.low),
+        "mean_high": _or_none(made.high),
+        "angle_deg": made.angle_deg.tolist(),
         "colours": _base64(colours.astype(np.uint8)),
         "low": float(low),
         "high": float(high),
@@ -159,7 +161,11 @@ def _raster(analysis: "Analysis", task: Plain) -> Plain:
     }
 
 
-def _base64(values: "np.ndarray[Any, np.dtype[np.uint8]]") -> str:
+def _or_none(values: "np.ndarray[Any, Any]") -> list[float | None]:
+    return [float(v) if np.isfinite(v) else None for v in values]
+
+
+def _base64(values: "np.ndarray[Any, Any]") -> str:
     return base64.b64encode(values.tobytes()).decode("ascii")
 
 

@@ -9,7 +9,7 @@ const bytes = (text) => Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
 
 export class Raster {
   constructor(canvas, pointed) {
-    Object.assign(this, { canvas, pointed, content: null, row: -1, angle: null });
+    Object.assign(this, { canvas, pointed, content: null, row: -1, angle: null, marked: () => {} });
     new ResizeObserver(() => this.paint()).observe(canvas);
     new MutationObserver(() => this.paint()).observe(document.documentElement, { attributes: true, attributeFilter: ['data-theme'] });
     const at = (event) => this.point(this.rowAt(event.offsetY), this.angleAt(event.offsetX), event.type === 'pointerdown');
@@ -20,11 +20,14 @@ export class Raster {
 
   set(content) {
     this.content = content;
-    const levels = bytes(content.levels);
+    const values = new Float32Array(bytes(content.values).buffer);
+    this.values = values;
     const palette = bytes(content.colours);
+    const steps = palette.length / 3 - 1;
     const image = new ImageData(content.columns, content.rows);
-    levels.forEach((level, i) => {
-      if (level === 255) return;
+    values.forEach((value, i) => {
+      if (Number.isNaN(value)) return;
+      const level = Math.round(steps * Math.min(Math.max((value - content.low) / (content.high - content.low || 1), 0), 1));
       image.data.set([palette[3 * level], palette[3 * level + 1], palette[3 * level + 2], 255], 4 * i);
     });
     this.picture = document.createElement('canvas');
@@ -32,8 +35,15 @@ export class Raster {
     this.picture.height = content.rows;
     this.picture.getContext('2d').putImageData(image, 0, 0);
     this.dropped = [];
-    for (let r = 0; r < content.rows; r += 1) if (levels[r * content.columns] === 255) this.dropped.push(r);
+    for (let r = 0; r < content.rows; r += 1) if (Number.isNaN(values[r * content.columns])) this.dropped.push(r);
+    this.row = Math.min(this.row, content.rows - 1);
     this.paint();
+  }
+
+  // one cycle, level taken out; null for a dropped one
+  valuesOf(row) {
+    const { columns } = this.content;
+    return this.dropped.includes(row) ? null : this.values.subarray(row * columns, (row + 1) * columns);
   }
 
   get wide() { return this.canvas.clientWidth - LEFT - 8; }
@@ -95,13 +105,30 @@ export class Raster {
     c.fillStyle = theme.ink;
     c.textAlign = 'center';
     for (const [angle, label] of content.marks) c.fillText(`${label} \u25be`, LEFT + (angle / content.cycle_deg) * wide, TOP - 7);
-    for (let a = 0; a <= content.cycle_deg; a += 90) c.fillText(`${a}\u00b0`, Math.min(LEFT + (a / content.cycle_deg) * wide, width - 18), height - 6);
+    for (let a = 0; a <= content.cycle_deg; a += wide * 90 > 44 * content.cycle_deg ? 90 : 180) c.fillText(`${a}\u00b0`, Math.min(LEFT + (a / content.cycle_deg) * wide, width - 18), height - 6);
     c.textAlign = 'right';
-    const every = Math.max(1, Math.ceil(content.rows / Math.max(Math.floor(tall / 28), 1)));
-    for (let r = 0; r < content.rows; r += every) c.fillText(String(content.row_cycle[r]), LEFT - 8, TOP + (r + 0.5) * one + 5);
+    this.labelCycles(c, one);
     c.textAlign = 'left';
     c.fillText('Cycle', 4, TOP - 7);
     if (this.row >= 0) this.paintMark(c, theme, one);
+    this.marked();
+  }
+
+  // the first cycle, then round numbers with room between them
+  labelCycles(c, one) {
+    const { row_cycle: cycles } = this.content;
+    const least = (28 / this.tall) * (cycles.at(-1) - cycles[0] + 1);
+    const step = [1, 2, 5].flatMap((m) => [m, 10 * m, 100 * m, 1000 * m]).sort((a, b) => a - b).find((s) => s >= least) ?? 1e4;
+    let last = -Infinity;
+    let seen = 0;
+    cycles.forEach((cycle, r) => {
+      const y = TOP + (r + 0.5) * one + 5;
+      const turned = Math.floor(cycle / step) > seen;
+      if (turned) seen = Math.floor(cycle / step);
+      if ((r && !turned) || y - last < 20) return;
+      c.fillText(String(cycle), LEFT - 18, y);
+      last = y;
+    });
   }
 
   paintMark(c, theme, one) {

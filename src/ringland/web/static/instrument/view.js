@@ -3,6 +3,7 @@
 import { errorBox, say } from '../js/api.js';
 import { Crank, Tiles, askJson, ask, base, excludeQuery } from './data.js';
 import { keyboard, wheelAndDrag } from './hands.js';
+import { Polar } from './polar.js';
 import { Raster } from './raster.js';
 import { Trace, number } from './trace.js';
 
@@ -198,6 +199,7 @@ async function start() {
   trace.stretches = stretches;
   trace.changed = changed;
   raster = new Raster($('raster'), (index, angle, firmly) => showCycle(index, angle, firmly));
+  new Polar($('polar'), raster, $('polar-words')).paint();
   trace.pointed = (time) => { const found = trace.crank?.cycles.length ? trace.crank.angleAt(time) : null; if (found) raster.mark(found.cycle - 1, found.angle); };
   wheelAndDrag(trace);
   keyboard(trace, { cycle: stepCycle, exclude, include });

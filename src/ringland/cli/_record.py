@@ -1,7 +1,7 @@
 """The loop of a guided recording: show, coach, count down, stop, judge."""
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -60,18 +60,21 @@ def run_record(options: RecordOptions) -> bool:
     say(f"Stopped: {ended}. {view.seconds:.1f} s are on disk.")
     if view.lost_samples:
         say(f"{view.lost_samples} samples never came from the instrument.")
-    return _conclude(options, kept_path, out, ended)
+    return _conclude(options, guided, out, ended)
 
 
-def _conclude(options: RecordOptions, kept_path: Path, out: Path, ended: str) -> bool:
+def _conclude(options: RecordOptions, guided: GuidedRecording, out: Path, ended: str) -> bool:
     """Verdict first, then the open format."""
-    asked = options.asked
-    done = conclude(kept_path, asked.engine, wanted=asked.wanted, speed_rpm=asked.speed_rpm)
+    asked, kept_path, hint = options.asked, guided.kept_path, guided.speed_hint_rpm()
+    told = _vehicle_speed(guided)
+    done = conclude(kept_path, asked.engine, wanted=asked.wanted, speed_rpm=hint)
     _print_verdict(done.judged)
     finished = finish(kept_path, out, recording=done.recording)
     for text in finished.said:
         say(text)
     about = about_as_json(done.kept, asked.engine, done.judged, ended)
+    if told is not None:
+        about["vehicle_speed"] = told
     trouble = write_about(about, finished.path.with_suffix(".json"))
     if trouble:
         say(trouble)
@@ -79,9 +82,28 @@ def _conclude(options: RecordOptions, kept_path: Path, out: Path, ended: str) ->
     if done.judged.fit:
         say(
             f"Next: ringland analyse {finished.path} --engine {options.engine_given} "
-            f"--condition {asked.condition}"
+            f"--condition {asked.condition}" + (f" --speed-hint {hint:.0f}" if hint else "")
         )
     return done.judged.fit
+
+
+def _vehicle_speed(guided: GuidedRecording) -> dict[str, object] | None:
+    """What the vehicle said of its speed, said and for the file; None when it was not asked."""
+    if guided.vehicle is None:
+        return None
+    seen, trouble = guided.vehicle_speed(), guided.vehicle.trouble
+    if seen is not None:
+        say(
+            f"The vehicle says {seen.median_rpm:.0f} rpm ({seen.lowest_rpm:.0f} to "
+            f"{seen.highest_rpm:.0f} in {seen.count} readings)."
+        )
+    if trouble:
+        say(f"The vehicle's speed was not read{' to the end' if seen else ''}: {trouble}")
+    return {
+        "address": guided.vehicle.address,
+        **({} if seen is None else asdict(seen)),
+        "trouble": trouble,
+    }
 
 
 def record_plainly(

@@ -63,6 +63,14 @@ def record(
         float | None,
         typer.Option("--speed", metavar="RPM", help="Speed by tachometer; held speed to coach to."),
     ] = None,
+    obd: Annotated[
+        str | None,
+        typer.Option(
+            "--obd",
+            metavar="ADDRESS",
+            help="Read the speed from the vehicle too; see ringland obd.",
+        ),
+    ] = None,
 ) -> None:
     """Record, guided, until it is enough; then say whether it is fit to judge."""
     with told_to_the_user():
@@ -81,6 +89,7 @@ def record(
             shortest_s=min(shortest, longest),
             longest_s=longest,
             speed_rpm=speed,
+            obd=obd,
         )
         folder = watched_folder(instrument)
         if folder is not None:

@@ -16,6 +16,7 @@ from ringland.live.kinds import open_for
 from ringland.live.monitor import HELD_RPM, Look, look
 from ringland.live.selfcheck import corrected, read_checks, store_path
 from ringland.live.session import Event, LiveSession, LiveView, SessionState
+from ringland.live.vehicle_speed import SpeedSeen, SpeedWatch
 from ringland.live.verdict import Judgement, judge
 from ringland.model import ChannelRole, Condition, EngineSpec, Recording
 
@@ -30,7 +31,7 @@ _AFTER_EVENT_S = 7.0
 class Asked:
     """What is to be recorded. `inputs`: role -> input, empty where the instrument's own names say
     it; `wanted` half width of a cylinder's interval; `speed_rpm` by tachometer, or the speed to
-    hold."""
+    hold; `obd` address of an adapter that the speed is read from meanwhile."""
 
     address: str
     engine: EngineSpec
@@ -41,6 +42,7 @@ class Asked:
     shortest_s: float = 10.0
     longest_s: float = 60.0
     speed_rpm: float | None = None
+    obd: str | None = None
 
     @property
     def held_rpm(self) -> float:
@@ -66,7 +68,8 @@ class GuidedRecording:
         self.asked = asked
         self.kept_path = kept_path
         self.seen: Look | None = None
-        self._looked_s = time.monotonic()
+        self._looked_s = self._started_s = time.monotonic()
+        self.vehicle = None if asked.obd is None else SpeedWatch(asked.obd)
         plan = make_plan(asked.engine, asked.condition)
         self._instrument = open_for(asked.address, asked.engine, asked.condition)
         try:
@@ -92,6 +95,9 @@ class GuidedRecording:
             self._session.stop("it did not start")
             self.kept_path.unlink(missing_ok=True)  # nothing was recorded
             raise
+        self._started_s = time.monotonic()
+        if self.vehicle is not None:
+            self.vehicle.start()
 
     def view(self) -> LiveView:
         """What is to be shown now."""
@@ -102,9 +108,8 @@ class GuidedRecording:
         asked, view = self.asked, self._session.view()
         due = view.state is SessionState.RECORDING and view.seconds >= _FIRST_LOOK_S
         if due and time.monotonic() - self._looked_s >= _LOOK_EVERY_S:
-            hint = None if asked.condition is Condition.HELD else asked.speed_rpm
             self.seen = look(
-                self._session.recent(asked.condition, hint),
+                self._session.recent(asked.condition, self._hint_now()),
                 asked.engine,
                 wanted=asked.wanted,
                 shortest_s=asked.shortest_s,
@@ -123,7 +128,25 @@ class GuidedRecording:
 
     def stop(self, reason: str) -> LiveView:
         """End it, everything to the disk; may be called twice."""
-        return self._session.stop(reason)
+        view = self._session.stop(reason)
+        if self.vehicle is not None:
+            self.vehicle.stop()
+        return view
+
+    def vehicle_speed(self) -> SpeedSeen | None:
+        """What the vehicle said of its speed since the start."""
+        return None if self.vehicle is None else self.vehicle.seen(self._started_s)
+
+    def speed_hint_rpm(self) -> float | None:
+        """The vehicle's own speed where it was steady, else what a tachometer said."""
+        told = None if self.asked.waits else self.vehicle_speed()
+        return self.asked.speed_rpm if told is None else told.median_rpm
+
+    def _hint_now(self) -> float | None:
+        now = None if self.vehicle is None or self.asked.waits else self.vehicle.latest_rpm()
+        if now:
+            return now
+        return None if self.asked.condition is Condition.HELD else self.asked.speed_rpm
 
     def _is_enough(self, seconds: float) -> bool:
         """The data say so, after the time that is recorded in any case; a snap or the starter

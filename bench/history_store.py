@@ -3,15 +3,14 @@
     python bench/history_store.py [--visits 200000] [--vehicles 5000] [--place FOLDER_OR_URL]
 
 Prints the time of a vehicle page, the fleet order, trends of one vehicle and searches, each against
-its limit, and the size on disk. With --import N it takes in N recordings instead (2 s, 3 channels,
-20 kS/s) on two processes. Everything in it is made up.
+its limit, and the size on disk. Everything in it is made up. How fast recordings are taken in:
+bench/import_rate.py.
 """
 
 import argparse
 import json
 import os
 import random
-import resource
 import statistics
 import tempfile
 import time
@@ -19,7 +18,6 @@ from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from pathlib import Path
 
-import numpy as np
 from sqlalchemy import insert
 
 from ringland.diagnosis.knowledge import load_knowledge
@@ -28,7 +26,6 @@ from ringland.history.finding import index_everything
 from ringland.history.fleet import fleet_order
 from ringland.history.ids import new_id
 from ringland.history.insight import fleet_cases, fleet_top, series_of, trends_of, vehicle_page
-from ringland.history.intake import import_folder
 from ringland.history.schema import TABLES
 from ringland.history.shares import packed
 from ringland.history.waiting import owner_costs
@@ -151,56 +148,13 @@ def timed(what: str, limit_ms: float, act: Callable[[int], object], turns: int =
     print(f"{what:34} {wall:8.1f} ms wall {cpu:8.1f} ms cpu   limit {limit_ms:.0f} ms", flush=True)
 
 
-def write_recording(path: Path, seed: int) -> None:
-    """2 s, 3 channels, 20 kS/s: pulses at 800 rpm with a trigger."""
-    rng, when = np.random.default_rng(seed), np.arange(40_000) / 20_000.0
-    phase = 800.0 / 120.0 * when * 4.0
-    exhaust = np.cos(2 * np.pi * phase) + 0.05 * rng.standard_normal(len(when))
-    crankcase = np.sin(4 * np.pi * phase) + 0.05 * rng.standard_normal(len(when))
-    trigger = ((phase / 4.0) % 1.0 < 0.05) * 5.0
-    np.savez(path, exhaust=exhaust, crankcase=crankcase, ignition=trigger, rate_hz=20_000.0)
-
-
-def import_rate(count: int) -> None:
-    """Recordings taken in and judged per second on two processes, and the memory of this one."""
-    with tempfile.TemporaryDirectory() as folder:
-        place = Path(folder, "in")
-        place.mkdir()
-        (place / "engine.toml").write_text("cylinders = 4\nfiring_order = [1, 3, 4, 2]\n")
-        for number in range(count):
-            write_recording(place / f"r{number:05d}.npz", number)
-        with open_store(Path(folder, "store")) as store:
-            import_folder_timed(store, place, count)
-
-
-def import_folder_timed(store: Store, place: Path, count: int) -> None:
-    """One pass, printed."""
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    wall, cpu = time.perf_counter(), os.times()
-    done = import_folder(store, place, workers=2)
-    wall = time.perf_counter() - wall
-    after = os.times()
-    children = after.children_user + after.children_system - cpu.children_user - cpu.children_system
-    own = after.user + after.system - cpu.user - cpu.system
-    grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
-    print(
-        f"import: {count / wall:.1f} recordings a second (limit 20); {done.analysed} analysed, "
-        f"{len(done.failed)} failed; {1000 * own / count:.1f} ms cpu each here, "
-        f"{1000 * children / count:.1f} ms in the workers; memory grew by {grown:.0f} MB"
-    )
-
-
 def main() -> None:
     """Fill if needed, and measure."""
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--visits", type=int, default=200_000)
     words.add_argument("--vehicles", type=int, default=5_000)
     words.add_argument("--place")
-    words.add_argument("--import", dest="count", type=int, default=0)
     given = words.parse_args()
-    if given.count:
-        import_rate(given.count)
-        return
     with tempfile.TemporaryDirectory() as folder:
         with open_store(given.place or folder, files=None) as store:
             if not list_vehicles(store, limit=1):

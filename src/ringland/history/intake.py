@@ -6,9 +6,10 @@ a recording was made. Broken off, it goes on where it was: what is kept is known
 
 import os
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
-from itertools import islice
+from itertools import islice, zip_longest
 from pathlib import Path
 from typing import Any, cast
 
@@ -28,6 +29,9 @@ __all__ = ["Intake", "Progress", "find_recordings", "import_folder", "job_for", 
 ENGINE_FILE = "engine.toml"
 _BLOCK = 16
 """Results written in one transaction: a commit waits for the disk."""
+_COPYING = 8
+"""Threads that copy files. Each waits for the disk most of the time; waiting together, many files
+are on the disk as fast as one."""
 
 Progress = Callable[[str, int, int], None]
 """What was done (a word), how many of it, of how many."""
@@ -91,34 +95,58 @@ def _keep_each(
     desk: "_Desk", paths: list[Path], result: Intake, progress: Progress | None
 ) -> Iterator[Job]:
     """Keep recordings, and give a job for each that is not analysed yet."""
+    blocks = [paths[start : start + _BLOCK] for start in range(0, len(paths), _BLOCK)]
     done = 0
-    for start in range(0, len(paths), _BLOCK):
-        jobs: list[Job | None] = []
-        block = paths[start : start + _BLOCK]
-        kept = [_put(desk, path, result) for path in block]
-        with desk.store.transaction():
-            for path, content in zip(block, kept, strict=True):
-                if content is not None:
-                    jobs.append(_take_in(desk, path, content, result))
-        done += len(block)
-        if progress is not None:
-            progress("kept", done, len(paths))
-        yield from (job for job in jobs if job is not None)
+    with ThreadPoolExecutor(_COPYING) as threads:
+
+        def begin(block: list[Path]) -> list[Future[_Copied]]:
+            return [threads.submit(_put, desk, path) for path in block]
+
+        copying = begin(blocks[0]) if blocks else []
+        nothing: list[Path] = []
+        for block, following in zip_longest(blocks, blocks[1:], fillvalue=nothing):
+            copied = [future.result() for future in copying]
+            copying = begin(following)
+            jobs = _keep_block(desk, block, copied, result)
+            done += len(block)
+            if progress is not None:
+                progress("kept", done, len(paths))
+            yield from jobs
 
 
-def _put(desk: "_Desk", path: Path, result: Intake) -> tuple[str, int] | None:
+def _keep_block(
+    desk: "_Desk", block: list[Path], copied: list["_Copied"], result: Intake
+) -> list[Job]:
+    """The rows of files that were copied, in one transaction."""
+    jobs = []
+    with desk.store.transaction():
+        for path, found in zip(block, copied, strict=True):
+            if found.wrong is not None:
+                result.failed.append((_shown(desk, path), found.wrong))
+            elif found.content is None:
+                # a text beside the recordings is left out silently
+                result.found -= 1
+            else:
+                jobs.append(_take_in(desk, path, found.content, result))
+    return [job for job in jobs if job is not None]
+
+
+@dataclass(frozen=True)
+class _Copied:
+    """SHA-256 and size of a file that is kept now; what was wrong with it; or neither."""
+
+    content: tuple[str, int] | None = None
+    wrong: str | None = None
+
+
+def _put(desk: "_Desk", path: Path) -> _Copied:
+    """Copy one file; in a thread, so it touches nothing but files."""
     try:
         if _looks_like_a_recording(path):
-            return desk.store.files.put(path)
+            return _Copied(desk.store.files.put(path))
     except (RinglandError, OSError) as error:
-        result.failed.append((_shown(desk, path), _said(error)))
-        return None
-    # a text beside the recordings is left out silently, anything else is said
-    if path.suffix.casefold() == ".txt":
-        result.found -= 1
-    else:
-        result.failed.append((_shown(desk, path), "No reader takes the file."))
-    return None
+        return _Copied(wrong=_said(error))
+    return _Copied(wrong=None if path.suffix.casefold() == ".txt" else "No reader takes the file.")
 
 
 def _looks_like_a_recording(path: Path) -> bool:
@@ -225,21 +253,27 @@ def _run(
     """Run the jobs and keep what comes back, several in one transaction."""
     results = run_jobs(jobs, workers=where[0], scheduler=where[1])
     block: list[Done] = []
-    try:
-        for done in results:
-            block.append(done)
-            if len(block) >= _BLOCK:
-                _keep_results(store, block, result, progress)
-    finally:
-        # stopped from the keyboard or not: what was computed is kept
-        _keep_results(store, block, result, progress)
+    with ThreadPoolExecutor(_COPYING) as threads:
+        try:
+            for done in results:
+                block.append(done)
+                if len(block) >= _BLOCK:
+                    _keep_results(store, block, result, threads)
+                    if progress is not None:
+                        progress("analysed", result.analysed, result.found)
+        finally:
+            # stopped from the keyboard or not: what was computed is kept
+            _keep_results(store, block, result, threads)
+    if progress is not None:
+        progress("analysed", result.analysed, result.found)
 
 
 def _keep_results(
-    store: Store, block: list[Done], result: Intake, progress: Progress | None
+    store: Store, block: list[Done], result: Intake, threads: ThreadPoolExecutor
 ) -> None:
-    if not block:
-        return
+    """The documents together, then their rows together."""
+    texts = [done.text.encode("ascii") for done in block if done.text is not None]
+    list(threads.map(store.files.put_bytes, texts))
     with store.transaction():
         for done in block:
             if done.text is None:
@@ -249,8 +283,6 @@ def _keep_results(
             keep_analysis(store, done.job.recording_id, done.text, asked=asked_of(done.job))
     result.analysed += sum(done.text is not None for done in block)
     block.clear()
-    if progress is not None:
-        progress("analysed", result.analysed, result.found)
 
 
 def reanalyse(
@@ -305,6 +337,7 @@ class _Desk:
         self.engine = engine
         self.owner = owner
         self.files: dict[Path, Mapping[str, Any]] = {}
+        self.engines: dict[Path, str] = {}
 
     def keep(self, path: Path, sha256: str, size: int) -> RecordingRow:
         """The row of a new recording, with its visit, vehicle and engine."""
@@ -357,10 +390,18 @@ class _Desk:
                 **{n: told[n] for n in names if n in told},
             )
         )
-        text = self.engine or "" if place is None else _engine_text(place / ENGINE_FILE)
+        text = self.engine or "" if place is None else self.engine_text(place)
         if text:
             self.fit_engine(vehicle, text)
         return vehicle
+
+    def engine_text(self, place: Path) -> str:
+        """The engine file of a folder, read and checked once."""
+        if place not in self.engines:
+            if len(self.engines) > 1000:
+                self.engines.clear()
+            self.engines[place] = _engine_text(place / ENGINE_FILE)
+        return self.engines[place]
 
     def owner_id(self, told: Mapping[str, Any]) -> str | None:
         name = self.owner or told.get("operator")

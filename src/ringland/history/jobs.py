@@ -25,8 +25,9 @@ __all__ = ["Done", "Job", "asked_of", "run_job", "run_jobs"]
 LONG_S = 120.0
 """Above this a recording is read window by window, as on the command line."""
 _TRIES = 3
-_AHEAD = 4
-"""Jobs waiting per worker: enough to keep them busy, few enough that memory stays flat."""
+_AHEAD = 8
+"""Jobs waiting per worker: enough to keep them busy while a block of results is written, few
+enough that memory stays flat."""
 
 
 @dataclass(frozen=True)
@@ -185,8 +186,9 @@ def _pool(workers: int) -> "Executor":
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
-    # each worker uses one core: threads of the linear algebra would only wait for one another
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # each worker uses one core: threads within one would only wait for one another
+    for library in ("OPENBLAS_NUM_THREADS", "POLARS_MAX_THREADS"):
+        os.environ.setdefault(library, "1")
     context = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
 

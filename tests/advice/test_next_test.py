@@ -9,7 +9,7 @@ import pytest
 
 from ringland.advice import Costs, actions, next_tests
 from ringland.advice.actions import load_actions
-from ringland.advice.next_test import _given, _payoff, _two_step_rate
+from ringland.advice.next_test import _given, _payoff, _two_step_rates
 from ringland.advice.value import (
     answer_probability,
     entropy_bits,
@@ -101,6 +101,7 @@ def test_two_steps_against_enumeration() -> None:
     outlook = outlook_of(ranked(DEAD))
     prior = outlook.probability
     useful = list(range(0, len(outlook.tests), 3))
+    rates = _two_step_rates(outlook, useful[:4], useful, 10.0)
     for first in useful[:4]:
         test = outlook.tests[first]
         p_answer = answer_probability(prior, test.likelihood)
@@ -119,9 +120,7 @@ def test_two_steps_against_enumeration() -> None:
             gain, longer = max(options, key=lambda o: o[0] / o[1])
             left += weight * (entropy_bits(after[answer]) - gain)
             minutes += weight * longer
-        assert _two_step_rate(outlook, first, useful, 10.0) == pytest.approx(
-            (bits - left) / minutes, rel=1e-9
-        )
+        assert rates[first] == pytest.approx((bits - left) / minutes, rel=1e-9)
 
 
 def test_a_dead_cylinder_is_told_apart_in_few_tests() -> None:
@@ -199,8 +198,8 @@ def test_looking_ahead_changes_the_choice() -> None:
     bits = [expected_information_bits(outlook.probability, t.likelihood) for t in outlook.tests]
     assert bits == pytest.approx([1.0, 1.0, 0.811278], abs=1e-6)
     assert bits[2] / 8 > bits[0] / 10
-    assert _two_step_rate(outlook, 0, [0, 1, 2], 0.0) == pytest.approx(2 / 19)
-    assert _two_step_rate(outlook, 2, [0, 1, 2], 0.0) == pytest.approx(1.5 / 15.5)
+    rates = _two_step_rates(outlook, [0, 2], [0, 1, 2], 0.0)
+    assert rates == pytest.approx({0: 2 / 19, 2: 1.5 / 15.5})
     assert next_tests(d, changeover_minutes=0.0)[0].test in ("t0", "t1")
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from ringland.advice.value import (
     answer_probability,
     expected_information_bits,
+    information_table,
     posterior_given_answer,
     value_of_test,
 )
@@ -84,10 +85,8 @@ def next_tests(
         return bits[i] / (outlook.tests[i].minutes + changeover_minutes)
 
     order = sorted(useful, key=lambda i: (-rate(i), outlook.tests[i].test))
-    if costs is None:
-        ahead = {
-            i: _two_step_rate(outlook, i, useful, changeover_minutes) for i in order[:_LOOKED_AHEAD]
-        }
+    if costs is None and order:
+        ahead = _two_step_rates(outlook, order[:_LOOKED_AHEAD], useful, changeover_minutes)
         order[:_LOOKED_AHEAD] = sorted(ahead, key=lambda i: (-max(ahead[i], rate(i)), -rate(i)))
     return tuple(_next_test(outlook, i, bits[i], saving.get(i), costs) for i in order[:most])
 
@@ -98,30 +97,37 @@ def _possible(test: CandidateTest, minutes: float | None, equipment: Sequence[st
     return equipment is None or set(test.equipment) <= set(equipment)
 
 
-def _two_step_rate(
-    outlook: Outlook, first: int, useful: Sequence[int], changeover_minutes: float
-) -> float:
-    """Bits per minute, changeover included, of this test followed by whichever is then best for
-    each answer."""
+def _two_step_rates(
+    outlook: Outlook, leading: Sequence[int], useful: Sequence[int], changeover_minutes: float
+) -> dict[int, float]:
+    """Bits per minute, changeover included, of each leading test followed by whichever of the
+    useful ones is then best for each answer."""
     prior = outlook.probability
-    test = outlook.tests[first]
-    expected = answer_probability(prior, test.likelihood)
-    after = posterior_given_answer(prior, test.likelihood)
-    bits = expected_information_bits(prior, test.likelihood)
-    minutes = test.minutes + changeover_minutes
-    for answer, weight in enumerate(expected):
-        best_rate, best_bits, best_minutes = 0.0, 0.0, 0.0
-        for second in useful:
+    likelihoods = [outlook.tests[i].likelihood for i in useful]
+    after = {i: posterior_given_answer(prior, outlook.tests[i].likelihood) for i in leading}
+    gained = information_table(np.concatenate([after[i] for i in leading]), likelihoods)
+    longer = np.array([outlook.tests[i].minutes + changeover_minutes for i in useful])
+    rates, begin = {}, 0
+    for first in leading:
+        answers = len(after[first])
+        bits = gained[:, begin : begin + answers].copy()
+        begin += answers
+        for row, second in enumerate(useful):
             if second == first:
-                continue
-            likelihood = _given(outlook, first, answer, second)
-            gained = expected_information_bits(after[answer], likelihood)
-            longer = outlook.tests[second].minutes + changeover_minutes
-            if gained / longer > best_rate:
-                best_rate, best_bits, best_minutes = gained / longer, gained, longer
-        bits += weight * best_bits
-        minutes += weight * best_minutes
-    return bits / minutes
+                bits[row] = 0.0
+            elif (min(first, second), max(first, second)) in outlook.joint:
+                bits[row] = [
+                    expected_information_bits(p, _given(outlook, first, answer, second))
+                    for answer, p in enumerate(after[first])
+                ]
+        best = (bits / longer[:, None]).argmax(0)
+        then_bits = bits[best, np.arange(answers)]
+        then_minutes = np.where(then_bits > 0.0, longer[best], 0.0)
+        test = outlook.tests[first]
+        expected = answer_probability(prior, test.likelihood)
+        total = expected_information_bits(prior, test.likelihood) + expected @ then_bits
+        rates[first] = float(total / (test.minutes + changeover_minutes + expected @ then_minutes))
+    return rates
 
 
 def _given(outlook: Outlook, first: int, answer: int, second: int) -> FloatArray:

@@ -4,6 +4,8 @@ States are causes (n,), answers are rows of a likelihood (answers, n), decisions
 payoff (decisions, n). Raiffa, Decision Analysis (1968), for the value of sample information.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from ringland.model._arrays import FloatArray
@@ -12,6 +14,7 @@ __all__ = [
     "answer_probability",
     "entropy_bits",
     "expected_information_bits",
+    "information_table",
     "posterior_given_answer",
     "value_of_perfect_information",
     "value_of_test",
@@ -42,9 +45,24 @@ def posterior_given_answer(prior: FloatArray, likelihood: FloatArray) -> FloatAr
 def expected_information_bits(prior: FloatArray, likelihood: FloatArray) -> float:
     """Mutual information between state and answer, bits; never below 0."""
     expected = answer_probability(prior, likelihood)
-    row_entropy = np.where(likelihood > 0, likelihood * np.log2(np.maximum(likelihood, 1e-300)), 0)
-    conditional = -float(row_entropy.sum(0) @ prior)
-    return max(0.0, entropy_bits(expected) - conditional)
+    return max(0.0, entropy_bits(expected) - float(_answer_entropy(likelihood) @ prior))
+
+
+def _answer_entropy(likelihood: FloatArray) -> FloatArray:
+    """(n,) entropy of the answer under each state, bits."""
+    entropy: FloatArray = -(likelihood * np.log2(np.maximum(likelihood, 1e-300))).sum(0)
+    return entropy
+
+
+def information_table(priors: FloatArray, likelihoods: Sequence[FloatArray]) -> FloatArray:
+    """(tests, priors) `expected_information_bits` of several tests under several distributions
+    (priors, n), all at once."""
+    answers = np.concatenate(likelihoods) @ priors.T
+    bits = -answers * np.log2(np.maximum(answers, 1e-300))
+    starts = np.cumsum([0, *(len(one) for one in likelihoods[:-1])])
+    conditional = np.array([_answer_entropy(one) for one in likelihoods]) @ priors.T
+    table: FloatArray = np.maximum(0.0, np.add.reduceat(bits, starts, axis=0) - conditional)
+    return table
 
 
 def value_of_perfect_information(prior: FloatArray, payoff: FloatArray) -> float:

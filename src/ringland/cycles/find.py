@@ -6,7 +6,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.cycles.pulses import PulseCycle, find_pulse_cycle, prepare_channels
+from ringland.cycles.pulses import (
+    PreparedChannels,
+    PulseCycle,
+    find_pulse_cycle,
+    prepare_channels,
+)
 from ringland.cycles.rotation import pulse_rotation_deg
 from ringland.cycles.teeth import cycle_set_from_teeth
 from ringland.cycles.trigger import (
@@ -26,7 +31,7 @@ from ringland.model import (
     Reference,
     unknown,
 )
-from ringland.signals import resample_at
+from ringland.signals import column_medians, median, resample_at
 
 __all__ = ["find_cycles"]
 
@@ -56,10 +61,11 @@ def find_cycles(
         return _drop_bad(trigger, bad_spans_s)
     if recording.channel(ChannelRole.IGNITION) or recording.edge_train(ChannelRole.IGNITION):
         reasons.append(trigger)
-    pulses = find_pulse_cycle(recording, engine)
-    if isinstance(pulses, str):
-        return "; ".join([*reasons, pulses])
-    found = _from_pulses(pulses, recording, engine)
+    prepared = prepare_channels(recording, engine)
+    pulses = find_pulse_cycle(recording, engine, prepared=prepared)
+    if isinstance(prepared, str) or isinstance(pulses, str):
+        return "; ".join([*reasons, str(pulses)])
+    found = _from_pulses(pulses, prepared, engine)
     if isinstance(found, str):
         return "; ".join([*reasons, found])
     if reasons:
@@ -151,12 +157,14 @@ def _cut(
     return tuple(uses)
 
 
-def _from_pulses(found: PulseCycle, recording: Recording, engine: EngineSpec) -> CycleSet | str:
+def _from_pulses(
+    found: PulseCycle, prepared: PreparedChannels, engine: EngineSpec
+) -> CycleSet | str:
     cycle = engine.cycle_deg
     angle = found.cycle_phase * cycle
     speed = np.gradient(angle, found.time_s) / 6.0
     mean_rpm = float((angle[-1] - angle[0]) / (found.time_s[-1] - found.time_s[0]) / 6.0)
-    angle = angle + _rotation(found, recording, engine, mean_rpm)
+    angle = angle + _rotation(found, prepared, engine, mean_rpm)
     uses = _cut(found.time_s, angle, cycle, ())
     if not uses:
         return "the pulses do not span one whole engine cycle"
@@ -197,11 +205,8 @@ def _from_pulses(found: PulseCycle, recording: Recording, engine: EngineSpec) ->
 
 
 def _rotation(
-    found: PulseCycle, recording: Recording, engine: EngineSpec, mean_rpm: float
+    found: PulseCycle, prepared: PreparedChannels, engine: EngineSpec, mean_rpm: float
 ) -> float:
-    prepared = prepare_channels(recording, engine)
-    if isinstance(prepared, str):
-        return 0.0
     count = int(found.cycle_phase[-1] - found.cycle_phase[0])
     if count < 1:
         return 0.0
@@ -211,7 +216,7 @@ def _rotation(
     means = []
     for signal in prepared.signals[: prepared.exhaust_count or 1]:
         values = resample_at(signal, prepared.rate_hz, time, min(cutoff, 0.5 * prepared.rate_hz))
-        means.append(np.nanmedian(values.reshape(count, -1), axis=0))
+        means.append(column_medians(values.reshape(count, -1)))
     averaged = tuple(np.nan_to_num(m - np.nanmean(m)) for m in means)
     heard = tuple(p[0] for p in prepared.patterns[: len(averaged)])
     # the averages start at the first phase knot, which is crank angle cycle_phase[0] * cycle
@@ -226,7 +231,7 @@ def _drop_outliers(uses: tuple[CycleUse, ...]) -> tuple[CycleUse, ...]:
         return uses
     out = []
     for i, use in enumerate(uses):
-        near = np.median(length[max(0, i - 2) : i + 3])
+        near = median(length[max(0, i - 2) : i + 3])
         ratio = max(length[i] / near, near / length[i])
         reason = use.dropped
         if reason is None and ratio > _OUTLIER_RATIO:

@@ -75,9 +75,14 @@ class PulseCycle:
         return float(turns / (self.time_s[-1] - self.time_s[0]))
 
 
-def find_pulse_cycle(recording: Recording, engine: EngineSpec) -> PulseCycle | str:
-    """Track the cycle from the pressure channels, or say why that is not possible."""
-    prepared = prepare_channels(recording, engine)
+def find_pulse_cycle(
+    recording: Recording, engine: EngineSpec, *, prepared: "PreparedChannels | str | None" = None
+) -> PulseCycle | str:
+    """Track the cycle from the pressure channels, or say why that is not possible.
+
+    `prepared`: what `prepare_channels` gave for the same recording, so that it is not done again.
+    """
+    prepared = prepare_channels(recording, engine) if prepared is None else prepared
     if isinstance(prepared, str):
         return prepared
     signals, rate_hz, patterns = prepared.signals, prepared.rate_hz, prepared.patterns
@@ -300,9 +305,10 @@ def prepare_channels(recording: Recording, engine: EngineSpec) -> PreparedChanne
     exhaust_count = 0
     work_rate = min(_WORK_RATE_HZ, *(c.rate_hz for c in chosen))
     for channel in chosen:
-        filled, _ = fill_gaps(channel.samples)
         factor = max(1, int(channel.rate_hz / work_rate))
-        small = block_decimate(filled, factor)
+        small = block_decimate(channel.samples, factor)
+        if not np.isfinite(small.sum()):
+            small = block_decimate(fill_gaps(channel.samples)[0], factor)
         rate = channel.rate_hz / factor
         offset = channel.start_s + (factor - 1) / 2.0 / channel.rate_hz
         count = int((stop - start) * work_rate + 1e-3)  # a rounding error is not a sample less

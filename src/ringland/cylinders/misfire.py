@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.model import AngleSignal, CylinderShare, Estimate, MisfireCount, unknown
+from ringland.signals import column_medians
 
 __all__ = ["count_misfires", "two_kinds", "wilson_interval"]
 
@@ -56,7 +57,7 @@ def count_misfires(
             for p in share.positions
         )
     _, missing = two_kinds(windows)
-    usual = np.nanmedian(share.strength, axis=0)
+    usual = column_medians(share.strength)
     out = []
     for column, position in enumerate(share.positions):
         missed = missing[:, column]

@@ -8,6 +8,7 @@ is due.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from ringland.cylinders.orders import shared_part
 from ringland.model import AngleSignal, CylinderShare
+from ringland.signals import column_medians, median
 
 __all__ = ["PulsePlace", "cylinder_share", "place_blow_down", "place_pulse"]
 
@@ -37,19 +39,22 @@ class PulsePlace:
     moved: bool
 
 
-def _event_filter(points: int, step_deg: float, interval_deg: float, size: int) -> FloatArray:
+@lru_cache(maxsize=8)  # the channels of a recording mostly ask for the same
+def _event_filter(step_deg: float, interval_deg: float, size: int) -> FloatArray:
     """Spectrum of the difference of two Gaussians: an event less its surroundings, (size//2+1,)."""
     around = max(_AROUND_SHARE * interval_deg, 1.8 * _EVENT_SD_DEG)
     offset = (np.arange(size) * step_deg + size * step_deg / 2) % (size * step_deg)
     offset -= size * step_deg / 2
     narrow = np.exp(-0.5 * (offset / _EVENT_SD_DEG) ** 2)
     wide = np.exp(-0.5 * (offset / around) ** 2)
-    # symmetric in time, hence real
-    return np.asarray(scipy.fft.rfft(narrow / narrow.sum() - wide / wide.sum()).real)
+    event = scipy.fft.rfft(narrow / narrow.sum() - wide / wide.sum())
+    weight: FloatArray = event.real.copy()  # symmetric in time, hence real
+    weight.setflags(write=False)
+    return weight
 
 
 def _filtered(cycle: FloatArray, step_deg: float, interval_deg: float) -> FloatArray:
-    weight = _event_filter(len(cycle), step_deg, interval_deg, len(cycle))
+    weight = _event_filter(step_deg, interval_deg, len(cycle))
     return np.asarray(scipy.fft.irfft(scipy.fft.rfft(cycle) * weight, len(cycle)))
 
 
@@ -87,7 +92,7 @@ def place_blow_down(
 
 
 def _rows_filtered(values: FloatArray, step_deg: float, interval_deg: float) -> FloatArray:
-    weight = _event_filter(values.shape[1], step_deg, interval_deg, values.shape[1])
+    weight = _event_filter(step_deg, interval_deg, values.shape[1])
     return np.asarray(
         scipy.fft.irfft(scipy.fft.rfft(values, axis=1) * weight, values.shape[1], axis=1)
     )
@@ -166,7 +171,7 @@ def _strengths(
     for run in np.split(np.arange(cycles), breaks):
         y = rest[run].ravel()
         length = scipy.fft.next_fast_len(len(y) + points, real=True)
-        weight = _event_filter(points, step, interval, length)
+        weight = _event_filter(step, interval, length)
         level = scipy.fft.irfft(scipy.fft.rfft(y, length) * weight, length)[: len(y)]
         at = np.arange(len(run))[:, None] * points + np.round(
             (heard_deg[None, :] + place.arrival_deg) / step
@@ -175,5 +180,6 @@ def _strengths(
         strength[run] = np.where(inside, level[np.minimum(at, len(y) - 1)], np.nan)
     if size <= 0.0:
         return np.ones_like(strength)
-    usual = float(np.nanmedian(np.nanmedian(strength, axis=0)))
-    return np.asarray(1.0 + (strength - usual) / size)
+    usual = column_medians(strength)
+    middle = median(usual[~np.isnan(usual)])
+    return np.asarray(1.0 + (strength - middle) / size)

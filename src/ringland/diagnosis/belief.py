@@ -42,10 +42,10 @@ class Belief:
     def expand(
         self, factor: FloatArray, firing_position: int | None, among: IntArray
     ) -> FloatArray:
-        """(pairs,) at one place to (among,) hypotheses."""
+        """(..., pairs) at one place to (..., among) hypotheses."""
         h = self.hypotheses
         code = h.engine_code if firing_position is None else h.position_code[:, firing_position - 1]
-        expanded: FloatArray = factor[code[among]]
+        expanded: FloatArray = factor[..., code[among]]
         return expanded
 
     def same_place(self, group: str, firing_position: int | None) -> list[Observation]:

@@ -6,6 +6,7 @@ with probability Phi((Phi^-1(p_j) + sqrt(rho) Z) / sqrt(1 - rho)), which keeps p
 Equation numbers: docs/theory/diagnosis.md, section 3.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -22,6 +23,7 @@ __all__ = [
     "answer_observation",
     "deviation_densities",
     "group_log_likelihood",
+    "group_terms",
     "item_observation",
     "quadrature",
 ]
@@ -262,14 +264,19 @@ def answer_observation(
     )
 
 
-def group_log_likelihood(observations: list[Observation]) -> FloatArray:
+def group_terms(observations: Sequence[Observation]) -> FloatArray:
+    """(observations, pairs, nodes) likelihood of each observation at the nodes of its group's
+    shared share."""
+    return np.array(
+        [o.shows * (o.if_shows - o.if_not)[:, None] + o.if_not[:, None] for o in observations]
+    )
+
+
+def group_log_likelihood(observations: Sequence[Observation]) -> FloatArray:
     """(pairs,) natural log-likelihood of observations of one group at one place."""
-    _, weights = quadrature()
-    product: FloatArray | None = None
-    for seen in observations:
-        term = seen.shows * (seen.if_shows - seen.if_not)[:, None] + seen.if_not[:, None]
-        product = term if product is None else product * term
-    if product is None:
+    if not observations:
         raise ValueError("a group needs at least one observation")
+    _, weights = quadrature()
+    product = group_terms(observations).prod(0)
     result: FloatArray = np.log(np.maximum(product @ weights, 1e-300))
     return result

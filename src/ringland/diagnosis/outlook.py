@@ -1,12 +1,13 @@
 """What each follow-up test could say next, given all that is known so far."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
 from ringland.diagnosis.belief import Belief
 from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, Scope
-from ringland.diagnosis.likelihood import Observation, answer_observation, group_log_likelihood
+from ringland.diagnosis.likelihood import answer_observation, group_terms, quadrature
 from ringland.diagnosis.words import fault_name
 from ringland.model import CandidateTest, EngineSpec, Fuel, Outlook
 from ringland.model._arrays import FloatArray, IntArray
@@ -43,7 +44,7 @@ def make_outlook(
     for i, first in enumerate(tests):
         for j in range(i + 1, len(tests)):
             if first.group == tests[j].group and places[i] == places[j]:
-                joint[i, j] = _joint(knowledge, belief, chosen, (first, tests[j]), places[i])
+                joint[i, j] = _told(knowledge, belief, chosen, (first, tests[j]), places[i])
     members = belief.hypotheses.members[chosen]
     faults = belief.hypotheses.faults
     known = [f for f in faults if f.mode not in belief.hypotheses.unknown]
@@ -112,16 +113,63 @@ def _candidates(
     return tests, places
 
 
-def _conditional(
-    belief: Belief, chosen: IntArray, extra: Sequence[Observation], place: int | None
+@lru_cache(maxsize=256)
+def _answers(knowledge: Knowledge, test: FollowUpTest) -> FloatArray:
+    """(outcomes, pairs, nodes) likelihood of each outcome of a test, at whatever place."""
+    return group_terms(
+        [answer_observation(knowledge, test, None, o) for o in range(len(test.outcomes))]
+    )
+
+
+@lru_cache(maxsize=1024)
+def _usual(knowledge: Knowledge, tests: tuple[FollowUpTest, ...]) -> FloatArray:
+    """`_probabilities` where nothing of the group was seen."""
+    _, weights = quadrature()
+    return _probabilities(knowledge, tests, weights[None, :])
+
+
+def _probabilities(
+    knowledge: Knowledge, tests: tuple[FollowUpTest, ...], nodes: FloatArray
 ) -> FloatArray:
-    """(hypotheses,) probability of the extra observations given everything known so far."""
-    before = belief.same_place(extra[0].group, place)
-    factor = group_log_likelihood([*before, *extra])
-    if before:
-        factor = factor - belief.factors[extra[0].group, place]
-    result: FloatArray = np.exp(belief.expand(factor, place, chosen))
-    return result
+    """(outcomes, pairs) of one test or (outcomes, outcomes, pairs) of two of a group, with the
+    weights (pairs, nodes) of the nodes."""
+    known = _answers(knowledge, tests[0]) * nodes
+    if len(tests) == 1:
+        one: FloatArray = known.sum(2)
+        one /= one.sum(0)
+        return one
+    both = known.transpose(1, 0, 2) @ _answers(knowledge, tests[1]).transpose(1, 2, 0)
+    both /= both.sum((1, 2), keepdims=True)
+    return np.ascontiguousarray(both.transpose(1, 2, 0))
+
+
+def _told(
+    knowledge: Knowledge,
+    belief: Belief,
+    chosen: IntArray,
+    tests: tuple[FollowUpTest, ...],
+    place: int | None,
+) -> FloatArray:
+    """`_probabilities` given everything known so far, over the chosen hypotheses."""
+    nodes = _so_far(belief, tests[0].group, place)
+    told = _usual(knowledge, tests) if nodes is None else _probabilities(knowledge, tests, nodes)
+    return belief.expand(told, place, chosen)
+
+
+def _so_far(belief: Belief, group: str, place: int | None) -> FloatArray | None:
+    """(pairs, nodes) weights of the nodes given what was seen of this group at this place, sum 1
+    over the nodes; None when nothing was seen."""
+    before = belief.same_place(group, place)
+    if not before:
+        return None
+    _, weights = quadrature()
+    product = group_terms(before).prod(0)
+    largest = product.max(1, keepdims=True)
+    # many answers that fit no cause could leave nothing but zeros: then they tell no node apart
+    scaled = np.where(largest > 0.0, product / np.where(largest > 0.0, largest, 1.0), 1.0)
+    known: FloatArray = scaled * weights
+    known /= known.sum(1, keepdims=True)
+    return known
 
 
 def _candidate(
@@ -133,12 +181,6 @@ def _candidate(
     place: int | None,
     numbers: Sequence[int | None] | None,
 ) -> CandidateTest:
-    likelihood = np.array(
-        [
-            _conditional(belief, chosen, [answer_observation(knowledge, test, place, o)], place)
-            for o in range(len(test.outcomes))
-        ]
-    )
     cylinder = numbers[place - 1] if numbers is not None and place is not None else None
     return CandidateTest(
         test=test.id,
@@ -152,35 +194,5 @@ def _candidate(
         outcomes=tuple(o.id for o in test.outcomes),
         outcome_titles=tuple(o.title for o in test.outcomes),
         group=test.group,
-        likelihood=likelihood / likelihood.sum(0),
+        likelihood=_told(knowledge, belief, chosen, (test,), place),
     )
-
-
-def _joint(
-    knowledge: Knowledge,
-    belief: Belief,
-    chosen: IntArray,
-    tests: tuple[FollowUpTest, FollowUpTest],
-    place: int | None,
-) -> FloatArray:
-    """(outcomes, outcomes, hypotheses): probability of both answers."""
-    first, second = tests
-    both = np.array(
-        [
-            [
-                _conditional(
-                    belief,
-                    chosen,
-                    [
-                        answer_observation(knowledge, first, place, a),
-                        answer_observation(knowledge, second, place, b),
-                    ],
-                    place,
-                )
-                for b in range(len(second.outcomes))
-            ]
-            for a in range(len(first.outcomes))
-        ]
-    )
-    scaled: FloatArray = both / both.sum((0, 1))
-    return scaled

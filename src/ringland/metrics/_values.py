@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.model import Estimate, MetricDefinition, MetricValue, unknown
+from ringland.signals import median
 
 __all__ = ["over_cycles", "too_few"]
 
@@ -21,8 +22,8 @@ def over_cycles(
     values = values[np.isfinite(values)]
     if len(values) < definition.fewest_cycles:
         return too_few(definition, channel, position, len(values))
-    middle = float(np.median(values))
-    robust = 1.4826 * float(np.median(np.abs(values - middle)))
+    middle = median(values)
+    robust = 1.4826 * median(np.abs(values - middle))
     scatter = max(robust, 0.1 * float(np.std(values, ddof=1)), 1e-9 * abs(middle))
     error = 1.2533 * scatter / np.sqrt(len(values))
     return MetricValue(

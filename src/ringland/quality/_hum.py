@@ -8,6 +8,7 @@ import numpy as np
 
 from ringland.quality._repetition import find_repetition
 from ringland.quality._types import FloatArray, Hum, Limit, Repetition, Scan
+from ringland.signals import median
 
 __all__ = [
     "ABOVE_FLOOR",
@@ -67,7 +68,7 @@ def line_amplitude(
     if not peak > max(before, after):
         return None
     around = np.r_[amplitude[max(1, k - 12) : k - 2], amplitude[k + 3 : k + 13]]
-    if around.size and peak < ABOVE_FLOOR.value * float(np.median(around)):
+    if around.size and peak < ABOVE_FLOOR.value * median(around):
         return None
     side, sign = (after, 1.0) if after >= before else (before, -1.0)
     a = side / peak

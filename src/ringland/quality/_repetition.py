@@ -1,6 +1,7 @@
 """Rough rate of the pulses and phase of their strongest line, from the slow copy of a channel."""
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import scipy.fft
@@ -47,10 +48,7 @@ def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
     spectrum = scipy.fft.rfft(slow - slow.mean(), size)
     spectrum[: math.ceil(_DRIFT_BELOW_HZ * size / rate_hz)] = 0.0
     power = spectrum.real**2 + spectrum.imag**2
-    # A Gaussian top as wide as the band: a steep one would ring, and look like a repeat.
-    turn_hz = BAND_TOP_HZ * 2.0 / math.sqrt(math.pi)
-    frequency = np.arange(power.size) * (rate_hz / size / turn_hz)
-    power *= np.exp(-np.square(frequency))
+    power *= _gaussian_top(size, rate_hz)
     last = min(n // 2, math.ceil(_SLOWEST_REPEAT_S * rate_hz))
     r = scipy.fft.irfft(power, size)[: last + 1]
     if not r[0] > 0.0:
@@ -72,6 +70,15 @@ def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
         if later.max() < by_chance:
             peak = max(0.0, float(later.max()))
     return Repetition(rate_hz / _refine(r, lag), min(1.0, peak), by_chance)
+
+
+@lru_cache(maxsize=4)  # the channels of a recording are mostly of one length
+def _gaussian_top(size: int, rate_hz: float) -> FloatArray:
+    """A Gaussian top as wide as the band: a steep one would ring, and look like a repeat."""
+    turn_hz = BAND_TOP_HZ * 2.0 / math.sqrt(math.pi)
+    weight: FloatArray = np.exp(-np.square(np.arange(size // 2 + 1) * (rate_hz / size / turn_hz)))
+    weight.setflags(write=False)
+    return weight
 
 
 def find_in_pieces(slow: FloatArray, rate_hz: float) -> Repetition | None:

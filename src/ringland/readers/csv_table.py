@@ -13,6 +13,7 @@ from ringland.units import try_unit
 __all__ = ["CsvLayout", "decode_head", "find_layout"]
 
 _HEAD_LINES = 400
+_CONTROLS = bytes(c for c in range(32) if c not in (9, 10, 12, 13))
 _NUMBER = re.compile(
     r"\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*$|\s*[+-]?(nan|inf|infinity)\s*$", re.I
 )
@@ -57,8 +58,7 @@ def decode_head(head: bytes) -> tuple[str, str, str | None]:
         return head[: len(head) // 2 * 2].decode("utf-16", "ignore"), "utf-16", None
     if b"\0" in head:
         raise NotThisFormat("it holds zero bytes, so it is not text")
-    controls = sum(head.count(bytes([c])) for c in range(32) if c not in (9, 10, 12, 13))
-    if controls > len(head) // 50:
+    if len(head) - len(head.translate(None, _CONTROLS)) > len(head) // 50:
         raise NotThisFormat("it holds control characters, so it is not text")
     if head.startswith(b"\xef\xbb\xbf"):
         head = head[3:]
@@ -89,12 +89,15 @@ def _cells(line: str, separator: str) -> list[str]:
 
 def _numeric_row(cells: list[str], decimal_comma: bool) -> bool:
     """True for a row of numbers; empty cells are gaps, the first may be a clock time."""
-    if not any(cells):
-        return False
+    numbers = 0
     for i, cell in enumerate(cells):
-        if cell and not _is_number(cell, decimal_comma) and not (i == 0 and _CLOCK.match(cell)):
+        if not cell:
+            continue
+        if _is_number(cell, decimal_comma):
+            numbers += 1
+        elif i > 0 or not _CLOCK.match(cell):
             return False
-    return any(_is_number(c, decimal_comma) for c in cells if c)
+    return numbers > 0
 
 
 def _table_start(lines: list[str], separator: str, decimal_comma: bool) -> tuple[int, int, int]:

@@ -4,14 +4,17 @@ Sits below `model`; knows nothing of engines.
 """
 
 from ringland.signals.linear import detrend_line, fill_gaps, running_mean
+from ringland.signals.medians import column_medians, median
 from ringland.signals.resample import block_decimate, resample_at
 from ringland.signals.smooth import interpolate_cubic, smooth_weighted
 
 __all__ = [
     "block_decimate",
+    "column_medians",
     "detrend_line",
     "fill_gaps",
     "interpolate_cubic",
+    "median",
     "resample_at",
     "running_mean",
     "smooth_weighted",

@@ -9,9 +9,11 @@ p-value counts. The false-alarm rate is held over the whole table (Holm, Scand. 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import betainc
 
 from ringland.model import Estimate, MetricDefinition, MetricValue, Sense
+from ringland.signals import column_medians
 
 __all__ = ["Deviation", "deviations"]
 
@@ -40,37 +42,47 @@ def deviations(
     x = np.array([v.estimate.value for v in known], dtype=np.float64)
     error = np.array([v.standard_error or 0.0 for v in known])
     out = []
+    others = len(known) - 1
+    middle = column_medians(_of_others(x))
+    noise = column_medians(_of_others(error))
+    robust = 1.4826 * column_medians(np.abs(_of_others(x) - middle))
+    declared2 = definition.healthy_spread**2
     for i, value in enumerate(known):
-        others = np.delete(x, i)
-        middle = float(np.median(others))
-        noise = float(np.median(np.delete(error, i)))
-        robust = 1.4826 * float(np.median(np.abs(others - middle)))
-        shown2 = max(robust**2 - noise**2, 0.0)
-        declared2 = definition.healthy_spread**2
-        away = x[i] - middle
+        shown2 = max(float(robust[i] ** 2 - noise[i] ** 2), 0.0)
+        away = float(x[i] - middle[i])
         towards = {Sense.LOW: -away, Sense.HIGH: away, Sense.BOTH: abs(away)}[definition.sense]
         # both must be surprised: the spread declared for sound engines, and the spread that the
         # other cylinders of this engine show where that is wider
         tests = [(declared2, _DECLARED_DEGREES)]
         if shown2 > declared2:
-            tests.append((shown2, len(others) - 1 + _SHOWN_DEGREES))
+            tests.append((shown2, others - 1 + _SHOWN_DEGREES))
         p = max(
-            _upper_tail(towards / _total(spread2, float(error[i]), noise, len(others)), degrees)
+            _upper_tail(
+                towards / _total(spread2, float(error[i]), float(noise[i]), others), degrees
+            )
             for spread2, degrees in tests
         )
         if definition.sense is Sense.BOTH:
             p = min(1.0, 2.0 * p)
-        own_error = float(np.sqrt(error[i] ** 2 + 1.57 * noise**2 / len(others)))
+        own_error = float(np.sqrt(error[i] ** 2 + 1.57 * noise[i] ** 2 / others))
         out.append(
             Deviation(
                 value,
-                Estimate.from_se(float(away), own_error, definition.unit),
+                Estimate.from_se(away, own_error, definition.unit),
                 float(towards),
                 own_error,
                 p,
             )
         )
     return tuple(out)
+
+
+def _of_others(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n - 1, n): in column i the values of all but i."""
+    count = len(values)
+    table = np.broadcast_to(values, (count, count))
+    others: NDArray[np.float64] = table[~np.eye(count, dtype=np.bool_)].reshape(count, -1).T
+    return others
 
 
 def _total(spread2: float, error: float, noise: float, others: int) -> float:

@@ -65,6 +65,7 @@ class Served:
             "vehicle": f"/vehicles/{self.vehicle}",
             "visit-new": f"/vehicles/{self.vehicle}/visit",
             **{f"visit-{step}": f"/visits/{self.visit}/{step}" for step in (*steps, "away")},
+            "visit-record": f"/visits/{self.visit}/record",
             "compare": f"/vehicles/{self.vehicle}/compare",
             "fleet": "/fleet",
             "track-record": "/track-record",

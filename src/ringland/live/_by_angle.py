@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.live._kinds import HookUpFinding, HookUpKind
+from ringland.live._likely import Explained, explain
 from ringland.model import (
     AngleSignal,
     Channel,
     ChannelRole,
+    Condition,
     CycleSet,
     CylinderSet,
     EngineSpec,
@@ -33,10 +35,35 @@ _SWAPPED_RATIO = 1.0
 _SHARP_CRANKCASE = 1.35
 _SMOOTH_ORDER = 0.97
 _ORDERS = 10
-_ALTERNATE = 0.4
-_OUTFLOW_DEG = 220.0
-_DELAY_S = 0.0087
+_ALTERNATE, _ALTERNATE_AT_TWICE = 0.4, 0.15
+_ODD_AT_TWICE = 0.05
+_TWICE = (1.6, 2.5)
 _FEWEST_ROWS = 8
+_CLEAR = 0.5  # log likelihood ratio from which a hook-up other than that described is named
+_CLEAR_PLACE = 2.0  # more are tried
+_CLEAR_SWAP = 1.5  # the crankcase is known less well
+_SAME = 0.1  # told apart by nothing but rounding
+_WORDS = {
+    HookUpKind.SWAPPED: (
+        "Exhaust and crankcase may be swapped: each looks like the other.",
+        "Check which hose goes where and swap the channel names if they are crossed.",
+    ),
+    HookUpKind.HOSE: (
+        "The exhaust pulses are rounded off and late, as by a damp or blocked hose.",
+        "Blow out and dry the hose, look for water in the sensor and a blocked or kinked hose, and "
+        "record again.",
+    ),
+    HookUpKind.WRONG_OUTLET: (
+        "Each tailpipe's pulses come where the other's should.",
+        "Check which sensor is in which tailpipe, the outlets of the engine file, and that the "
+        "trigger is on the right cylinder.",
+    ),
+    HookUpKind.WRONG_CYLINDER: (
+        "The exhaust pulses come where another firing position's should.",
+        "Check which cylinder the pick-up is on, trigger_cylinder and the firing order in the "
+        "engine file.",
+    ),
+}
 
 
 def from_angle(
@@ -45,15 +72,37 @@ def from_angle(
     """Faults by what the averaged cycle and the rest of it look like."""
     signals = {s.role: s for s in cylinders.signals if len(s.values) >= _FEWEST_ROWS}
     out = _hum(recording, cycles, signals)
-    if cycles.reference is Reference.CYLINDER:
-        out += _outlets(signals, engine, _cycle_s(cycles))
     exhaust, crankcase = signals.get(ChannelRole.EXHAUST), signals.get(ChannelRole.CRANKCASE)
     heard = max(1, len(engine.positions_on_outlet(min(engine.outlets))))
     if exhaust is not None and cycles.phase_source is PhaseSource.TRIGGER:
-        out += _twice_per_cycle(exhaust, heard, engine)
-    if exhaust is not None and crankcase is not None:
+        out += _twice_per_cycle(exhaust, heard, engine, _twice_idle(recording, engine, cycles))
+    absolute = cycles.reference is Reference.CYLINDER and engine.strokes == 4
+    if absolute and recording.condition is Condition.IDLE:
+        out += _best_explained(explain(signals, engine, _cycle_s(cycles)))
+    elif exhaust is not None and crankcase is not None:
         out += _shapes(exhaust, crankcase, engine)
     return out
+
+
+def _best_explained(found: Explained) -> list[HookUpFinding]:
+    """The hook-up that explains the lines best, if clearly better than the one described; two
+    names where two mistakes look alike."""
+    ratio: dict[tuple[HookUpKind, str], float] = {
+        (HookUpKind.HOSE, name): value - _CLEAR for name, value in found.hoses.items()
+    }
+    if found.swapped is not None:
+        ratio[HookUpKind.SWAPPED, ""] = found.swapped - _CLEAR_SWAP
+    for (_, exchanged), value in found.places.items():
+        kind = HookUpKind.WRONG_OUTLET if exchanged else HookUpKind.WRONG_CYLINDER
+        ratio[kind, ""] = max(value - _CLEAR_PLACE, ratio.get((kind, ""), -np.inf))
+    best = max(ratio.values(), default=0.0)
+    if best <= 0.0 or not found.known:
+        return []
+    return [
+        HookUpFinding(kind, channel, *_WORDS[kind], certain=False)
+        for (kind, channel), value in ratio.items()
+        if value > best - _SAME
+    ]
 
 
 def _mean_order(signal: AngleSignal, pulses: int) -> float | None:
@@ -82,70 +131,25 @@ def _shapes(
         return []
     ratio = smooth * engine.cylinders / (sharp * heard)
     if ratio > _SWAPPED_RATIO and smooth > _SHARP_CRANKCASE:
-        return [
-            HookUpFinding(
-                HookUpKind.SWAPPED,
-                exhaust.channel,
-                "Exhaust and crankcase may be swapped: the one called crankcase has the sharper "
-                "pulses.",
-                "Check which hose goes where and swap the channel names if they are crossed.",
-                certain=False,
-            )
-        ]
-    if sharp < _SMOOTH_ORDER:
-        return [
-            HookUpFinding(
-                HookUpKind.HOSE,
-                exhaust.channel,
-                "The exhaust pulses are rounded off.",
-                "Blow out and dry the hose, look for water in the sensor and a blocked or kinked "
-                "hose, and record again.",
-                certain=False,
-            )
-        ]
-    return []
+        kind = HookUpKind.SWAPPED
+    elif sharp < _SMOOTH_ORDER:
+        kind = HookUpKind.HOSE
+    else:
+        return []
+    return [HookUpFinding(kind, exhaust.channel, *_WORDS[kind], certain=False)]
 
 
-def _outlets(
-    signals: dict[ChannelRole, AngleSignal], engine: EngineSpec, cycle_s: float
+def _twice_idle(recording: Recording, engine: EngineSpec, cycles: CycleSet) -> bool:
+    """The trigger alone says about twice the idle speed of the engine file."""
+    speed, idle = cycles.mean_speed_rpm.value, engine.idle_speed_rpm
+    if speed is None or idle is None or recording.condition is not Condition.IDLE:
+        return False
+    return _TWICE[0] < speed / idle < _TWICE[1]
+
+
+def _twice_per_cycle(
+    exhaust: AngleSignal, heard: int, engine: EngineSpec, twice_idle: bool
 ) -> list[HookUpFinding]:
-    """Two tailpipes whose pulses both come where the other's should.
-
-    Where the pulses of an outlet are evenly spaced, the middle of the outflow is due near 220
-    degrees after firing top dead centre, plus the path's delay, plus an eighth of the spacing that
-    a sensor between pressure and flow adds.
-    """
-    outlets = sorted(set(engine.outlets))
-    pair = (signals.get(ChannelRole.EXHAUST), signals.get(ChannelRole.EXHAUST_2))
-    if len(outlets) != 2 or pair[0] is None or pair[1] is None:
-        return []
-    turn = 0.0 + 0.0j
-    for outlet, signal in zip(outlets, pair, strict=True):
-        assert signal is not None
-        heard = [engine.firing_angles_deg[p - 1] for p in engine.positions_on_outlet(outlet)]
-        spacing = engine.cycle_deg / len(heard)
-        gaps = np.diff([*heard, heard[0] + engine.cycle_deg])
-        if len(heard) < 2 or np.any(np.abs(gaps - spacing) > 1.0):
-            return []  # uneven within the outlet: the two banks are one another's turn of the crank
-        due = _OUTFLOW_DEG + _DELAY_S * engine.cycle_deg / cycle_s + spacing / 8.0
-        wave = np.exp(2j * np.pi * (signal.angle_deg - heard[0] - due) / spacing)
-        line = complex(np.sum((signal.mean - signal.mean.mean()) * wave))
-        turn += line / (abs(line) + 1e-300)
-    if turn.real >= 0.0:
-        return []
-    return [
-        HookUpFinding(
-            HookUpKind.WRONG_OUTLET,
-            "",
-            "Each tailpipe's pulses come where the other's should.",
-            "Check which sensor is in which tailpipe, the outlets of the engine file, and that the "
-            "trigger is not one firing position off.",
-            certain=False,
-        )
-    ]
-
-
-def _twice_per_cycle(exhaust: AngleSignal, heard: int, engine: EngineSpec) -> list[HookUpFinding]:
     """Half the pulses between two triggers, or every other stretch alike: a wasted spark."""
     if engine.strokes != 4 or (engine.trigger_pulses_per_cycle or 1) != 1:
         return []
@@ -160,8 +164,10 @@ def _twice_per_cycle(exhaust: AngleSignal, heard: int, engine: EngineSpec) -> li
         order = np.arange(1, min(len(power), 5 * heard))
         whole = power[order[order % heard == 0]].sum()
         odd = power[order[(order % (heard // 2) == 0) & (order % heard != 0)]].sum()
-        half = bool(odd > whole) and engine.even_firing and engine.outlet_count == 1
-    if not half and after_next - next_one < _ALTERNATE:
+        half = bool(odd > (_ODD_AT_TWICE if twice_idle else 1.0) * whole)
+        half = half and engine.even_firing and engine.outlet_count == 1
+    alternate = _ALTERNATE_AT_TWICE if twice_idle else _ALTERNATE
+    if not half and after_next - next_one < alternate:
         return []
     return [
         HookUpFinding(

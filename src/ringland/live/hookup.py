@@ -17,7 +17,6 @@ from ringland.model import (
     QualityFinding,
     QualityReport,
     Recording,
-    Reference,
     Verdict,
 )
 
@@ -53,12 +52,10 @@ _HIDES = {
     HookUpKind.SILENT: {HookUpKind.HOSE, HookUpKind.HUM, HookUpKind.SWAPPED},
     HookUpKind.SWAPPED: {HookUpKind.HOSE},
     HookUpKind.WRONG_RATE: {HookUpKind.HUM, HookUpKind.HOSE, HookUpKind.SWAPPED},
-    HookUpKind.WRONG_OUTLET: {HookUpKind.WRONG_CYLINDER},
     HookUpKind.SPEED_WANDERS: {HookUpKind.HOSE, HookUpKind.SWAPPED, HookUpKind.HUM},
 }  # fmt: skip
 _HINT_OFF = 0.08
 _IDLE_OFF = 0.45
-_SHIFT_SURE = 0.8
 _JITTER_DEG = 3.0
 _JITTER_CYCLES = 10
 
@@ -78,7 +75,10 @@ def name_faults(
         named += _wrong_rate(recording, engine, cycles)
         named += _jitter(cycles)
         if cylinders is not None:
-            named += _misplaced(engine, cycles, cylinders)
+            # with the pulses of every cycle laid side by side the rough check is not needed
+            judged = any(s.role is ChannelRole.EXHAUST for s in cylinders.signals)
+            judged = judged and cycles.phase_source is PhaseSource.TRIGGER
+            named = [f for f in named if f.kind is not HookUpKind.WASTED_SPARK or not judged]
             named += from_angle(recording, engine, cycles, cylinders)
     kinds = {f.kind for f in named}
     echoes = {echo for kind in kinds for echo in _HIDES.get(kind, set())}
@@ -169,45 +169,5 @@ def _jitter(cycles: CycleSet) -> list[HookUpFinding]:
             f"The trigger's moment scatters by {degrees:.1f} degrees of crank.",
             "Clip the pick-up closer to the lead and away from other leads; raise the rate.",
             certain=False,
-        )
-    ]
-
-
-def _misplaced(engine: EngineSpec, cycles: CycleSet, cylinders: CylinderSet) -> list[HookUpFinding]:
-    """Pulses that come where another cylinder's should: the clip or the tailpipe is another."""
-    if cycles.reference is not Reference.CYLINDER:
-        return []
-    shifted = []
-    for delay in cylinders.delays:
-        if not delay.shift_probability:
-            continue
-        shift, sure = max(delay.shift_probability, key=lambda pair: pair[1])
-        if shift != 0 and sure >= _SHIFT_SURE:
-            shifted.append((delay.channel, shift, sure))
-    if not shifted:
-        return []
-    roles = {s.channel: s.role for s in cylinders.signals}
-    if engine.outlet_count > 1 and {roles.get(c) for c, _, _ in shifted} >= {
-        ChannelRole.EXHAUST,
-        ChannelRole.EXHAUST_2,
-    }:
-        return [
-            HookUpFinding(
-                HookUpKind.WRONG_OUTLET,
-                shifted[0][0],
-                "Each tailpipe's pulses come where the other's should.",
-                "Check which sensor is in which tailpipe, and the outlets of the engine file.",
-                certain=False,
-            )
-        ]
-    channel, shift, sure = shifted[0]
-    return [
-        HookUpFinding(
-            HookUpKind.WRONG_CYLINDER,
-            "ignition",
-            f"The pulses on {channel} come {shift} firing positions from where the trigger "
-            f"puts them ({100.0 * sure:.0f} % likely).",
-            "Check which cylinder the pick-up is on, and trigger_cylinder in the engine file.",
-            certain=sure > 0.95,
         )
     ]

@@ -148,7 +148,10 @@ def test_cycles_raster_results_and_what_if(client: TestClient, recording: str) -
     assert raster["rows"] == len(cycles["cycles"])
     values = np.frombuffer(base64.b64decode(raster["values"]), "<f4").reshape(raster["rows"], -1)
     left_out = [c["dropped"] is not None for c in cycles["cycles"]]
-    np.testing.assert_array_equal(np.isnan(values).all(axis=1), left_out)
+    blank = np.isnan(values).all(axis=1)
+    assert blank[left_out].all()
+    # the last kept cycle may end past the last angle that could be resampled
+    assert not (blank & ~np.array(left_out))[:-1].any()
     inside = np.asarray(raster["mean_high"]) >= np.asarray(raster["mean_low"])
     assert inside.all()
     # the robust mean lies with the plain one, within the scatter of 3 put in over about 75 cycles

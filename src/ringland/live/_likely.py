@@ -30,6 +30,7 @@ _FLOOR = 0.03  # of the largest line: what the drawn hook-ups leave out
 _ALIKE_RAD = 0.2
 _FADED = 0.5
 _BEST_AT_LEAST = -15.0
+_EXPLAINS = -5.0  # a hose is only blamed when it explains what is seen itself
 _EXHAUSTS = (ChannelRole.EXHAUST, ChannelRole.EXHAUST_2)
 
 
@@ -37,8 +38,9 @@ _EXHAUSTS = (ChannelRole.EXHAUST, ChannelRole.EXHAUST_2)
 class Explained:
     """Log likelihoods over that of the hook-up as described, None where it was not compared.
 
-    `hoses` by channel; `places` by (firing positions that the trigger is late, outlets exchanged),
-    only those that leave a trace. `known` False: no hook-up explains what is seen.
+    `hoses` by channel, where one explains what is seen; `places` by (firing positions that the
+    trigger is late, outlets exchanged), only those that leave a trace. `known` False: no hook-up
+    explains what is seen.
     """
 
     known: bool
@@ -76,7 +78,8 @@ def explain(
         right[role], as_named = _fit(lines, drawn, heard[role], engine)
         damping = hose_answers(lines.frequency_hz)
         damped, as_damped = _fit(lines, drawn * damping, heard[role], engine)
-        hoses[signals[role].channel] = damped - right[role]
+        if as_damped > _EXPLAINS:
+            hoses[signals[role].channel] = damped - right[role]
         nearest.append(max(as_named, as_damped))
     swapped, as_swapped = _swapped(signals, heard, engine, cycle_s, right.get(ChannelRole.EXHAUST))
     places, as_placed = _places(exhausts, heard, engine, sum(right.values()))

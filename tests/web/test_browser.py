@@ -133,13 +133,19 @@ def wait(true: Callable[[], object], *, seconds: float = 30.0) -> None:
         time.sleep(0.05)
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """The system's Chromium; the tests are left out where there is none."""
+def chromium_path() -> str:
+    """The system's Chromium; leaves the test out where there is none."""
     path = os.environ.get("RINGLAND_CHROMIUM") or shutil.which("chromium")
     path = path or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if path is None:
         pytest.skip("no Chromium on this machine (RINGLAND_CHROMIUM names one)")
+    return path
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """The system's Chromium; the tests are left out where there is none."""
+    path = chromium_path()
     with playwright_api.sync_playwright() as playwright:
         opened = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
         yield opened
@@ -445,3 +451,53 @@ def test_no_request_leaves_this_computer(browser: Any, served: Served) -> None:
     assert {u.split("/")[2] for u in asked if u.startswith("http")} == {served.base[7:]}
     assert kept
     assert all(path.startswith("/static/") for path in kept)  # the shell, nothing of the user's
+
+
+def test_a_recording_is_made_watched_and_judged(opened: Callable[..., Any], served: Served) -> None:
+    """From set-up to the verdict with the simulated vehicle; a wrong address is said; a page loaded
+    again and a second window show what runs."""
+    page = opened(viewport={"width": 1024, "height": 600})
+    address = f"{served.base}/visits/{served.visit}/record"
+    run, layout = AXE_RUN.read_text("utf-8"), LAYOUT.read_text("utf-8")
+    found: list[str] = []
+
+    def look(name: str) -> None:
+        page.evaluate(AXE.read_text("utf-8"))
+        found.extend(f"{name}: {v}" for v in page.evaluate(run, None))
+        for size, (width, height) in SIZES.items():
+            page.set_viewport_size({"width": width, "height": height})
+            found.extend(f"{name}, {size}: {v}" for v in page.evaluate(layout))
+            shot(page, f"record-{name}-{size}")
+        page.set_viewport_size({"width": 1024, "height": 600})
+
+    page.goto(address)
+    page.locator("#inputs select").first.wait_for()
+    look("setup")
+    page.fill("#address", "nothing:1")
+    page.locator("#address").blur()
+    page.locator("#inputs .error").wait_for()
+    page.fill("#address", "simulator?seed=1&seconds=60&pace=2")
+    page.locator("#address").blur()
+    page.locator("#inputs select").first.wait_for()
+    page.get_by_text("Rate, duration, precision, speed").click()
+    for name, value in (("rate_hz", "5000"), ("shortest_s", "20"), ("longest_s", "40")):
+        page.fill(f"#{name}", value)
+    page.click("#act")
+    page.locator("#live .cylinders li").nth(3).wait_for()
+    page.locator("#live").get_by_text(" rpm").first.wait_for()
+    look("live")
+
+    page.reload()
+    page.get_by_role("button", name="Stop recording").wait_for()
+    other = page.context.new_page()
+    other.goto(address)
+    other.get_by_text("Started in another window; here you watch.").wait_for()
+
+    page.get_by_role("button", name="Stop recording").click()
+    page.get_by_text("The recording is in the visit").wait_for()
+    look("verdict")
+    other.get_by_text("The recording is in the visit").wait_for()
+    page.get_by_text("It has been judged.").wait_for(timeout=100_000)
+    page.goto(f"{served.base}/visits/{served.visit}/recordings")
+    page.get_by_text("Fit to judge").first.wait_for()
+    assert found == [], "\n".join(found)

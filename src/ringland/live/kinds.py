@@ -61,7 +61,7 @@ def watched_folder(address: str) -> Path | None:
 
 
 def _find_simulator() -> list[Found]:
-    return [Found(SIMULATOR, "always there; behaves like the engine given with --engine", True)]
+    return [Found(SIMULATOR, "always there; behaves like the engine described", True)]
 
 
 def _find_folder() -> list[Found]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ringland.instruments.protocol import Block, Samples, SetUp
 from ringland.live.enough import Enough
-from ringland.live.hookup import HookUpFinding
+from ringland.live.hookup import HookUpFinding, HookUpKind
 from ringland.live.verdict import Judgement, judge
 from ringland.model import (
     Channel,
@@ -204,7 +204,8 @@ def look(
         speed_now_rpm=now,
         steadiness=steadiness,
         coaching=_coach(recording.condition, now, steadiness, held_rpm),
-        findings=judged.findings,
+        # how long is still to be recorded is told by the countdown
+        findings=tuple(f for f in judged.findings if f.kind is not HookUpKind.TOO_SHORT),
         precision=judged.precision,
         remaining_s=_remaining_s(recording.duration_s, judged.precision, shortest_s),
         cylinders=_first_estimate(judged),

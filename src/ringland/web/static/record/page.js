@@ -43,10 +43,15 @@ function afterwards() {
     const links = made('p', '', { class: 'row' });
     links.append(made('a', 'To the recordings of this visit', { href: `/visits/${place.dataset.visit}/recordings`, class: 'button' }), made('a', 'What each cylinder does', { href: `/visits/${place.dataset.visit}/cylinders?recording=${told.recording_id}`, class: 'button' }));
     nodes.push(made('p', 'The recording is in the visit; its original is kept unchanged.'), work, links);
-    call('GET', `/api/v1/jobs/${told.job_id}`).then((job) => {
-      work.hidden = !['waiting', 'working'].includes(job.state);
-      if (job.state === 'done') work.after(made('p', 'It has been judged.'));
-    }).catch(() => { work.hidden = true; });
+    const outcome = async () => {
+      const job = await call('GET', `/api/v1/jobs/${told.job_id}`).catch(() => null);
+      work.hidden = !['waiting', 'working'].includes(job?.state);
+      if (!job || !work.hidden || links.dataset.judged) return;
+      links.dataset.judged = job.state;
+      work.after(job.error ? errorBox(job.error) : made('p', job.state === 'done' ? 'It has been judged.' : job.said));
+    };
+    document.body.addEventListener(`ringland:judged-${told.recording_id}`, outcome);
+    outcome();
   }
   if (told.condition === 'cranking') nodes.unshift(rest());
   return nodes;

@@ -1,9 +1,15 @@
 """A store, an app over it, and a client that was let in."""
 
+import ipaddress
 import shutil
+import socket
+import ssl
+import threading
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
+import httpx
 import numpy as np
 import pytest
 from fastapi import FastAPI
@@ -11,6 +17,10 @@ from fastapi.testclient import TestClient
 
 from ringland.history import Store, open_store
 from ringland.web import create_app
+from ringland.web.serve import share
+from ringland.web.servers import shared_server
+from ringland.web.sessions import Sessions
+from ringland.web.sharing import Sharing
 
 BASE = "http://127.0.0.1:8765"
 PAGE = {"Accept": "text/html"}
@@ -93,3 +103,36 @@ def recording_csv(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     path.write_text(f"time,exhaust,ignition\n{rows}\n", encoding="ascii")
     return path
+
+
+@dataclass(frozen=True)
+class Place:
+    """A running server for other devices."""
+
+    base: str
+    port: int
+    sharing: Sharing
+    sessions: Sessions
+
+    def client(self) -> httpx.Client:
+        """A device that trusts this certificate and no other, and checks the name in it."""
+        context = ssl.create_default_context(cafile=str(self.sharing.certificate.path))
+        return httpx.Client(base_url=self.base, verify=context, timeout=20)
+
+
+@pytest.fixture
+def place(store: Store, tmp_path: Path) -> Iterator[Place]:
+    """Shared on loopback, where a test may listen on every machine."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    port = int(listener.getsockname()[1])
+    sharing = share(tmp_path, ipaddress.ip_address("127.0.0.1"), port=port, say=lambda _: None)
+    app = create_app(store, folder=tmp_path, sharing=sharing, warm=False)
+    server = shared_server(app, sharing)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    thread.start()
+    try:
+        yield Place(f"https://127.0.0.1:{port}", port, sharing, app.state.context.sessions)
+    finally:
+        server.should_exit = True
+        thread.join(20)
+        app.state.context.jobs.close()

@@ -1,8 +1,6 @@
 """The instrument view in a real browser: pan, zoom, cursors, raster and trace linked, a stretch
 left out, what if. Screenshots go to out/screenshots."""
 
-import os
-import shutil
 import socket
 import threading
 from collections.abc import Iterator
@@ -17,7 +15,7 @@ from ringland.web import create_app
 from ringland.web.app import local_hosts
 from ringland.web.guard import GuardSettings
 
-from .test_browser import ARGUMENTS, AXE, AXE_RUN, LAYOUT, shot, wait
+from .test_browser import ARGUMENTS, AXE, AXE_RUN, LAYOUT, chromium_path, shot, wait
 
 playwright_api = pytest.importorskip("playwright.sync_api")
 ENGINE = 'cylinders = 4\nfiring_order = "1-3-4-2"\ntrigger_cylinder = 1\n'
@@ -55,10 +53,7 @@ def address(tmp_path: Path, recording_csv: Path) -> Iterator[tuple[str, str, str
 @pytest.fixture
 def page(address: tuple[str, str, str]) -> Iterator[Any]:
     """A page at the size of a small tablet that was let in; complaints on the console fail."""
-    path = os.environ.get("RINGLAND_CHROMIUM") or shutil.which("chromium")
-    path = path or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if path is None:
-        pytest.skip("no Chromium on this machine (RINGLAND_CHROMIUM names one)")
+    path = chromium_path()
     said: list[str] = []
     with playwright_api.sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)

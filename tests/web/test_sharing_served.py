@@ -1,61 +1,21 @@
 """Sharing by real servers over TLS, asked by httpx, which checks the certificate."""
 
-import ipaddress
 import re
 import socket
 import ssl
 import subprocess
 import sys
-import threading
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import httpx
 import psutil  # type: ignore[import-untyped]
 import pytest
 
-from ringland.history import Store
-from ringland.web import create_app
 from ringland.web.network import own_addresses
-from ringland.web.serve import share
-from ringland.web.servers import shared_server
-from ringland.web.sessions import Role, Sessions
-from ringland.web.sharing import Sharing
+from ringland.web.sessions import Role
 
-
-@dataclass(frozen=True)
-class Place:
-    """A running server for other devices."""
-
-    base: str
-    port: int
-    sharing: Sharing
-    sessions: Sessions
-
-    def client(self) -> httpx.Client:
-        """A device that trusts this certificate and no other, and checks the name in it."""
-        context = ssl.create_default_context(cafile=str(self.sharing.certificate.path))
-        return httpx.Client(base_url=self.base, verify=context, timeout=20)
-
-
-@pytest.fixture
-def place(store: Store, tmp_path: Path) -> Iterator[Place]:
-    """Shared on loopback, where a test may listen on every machine."""
-    listener = socket.create_server(("127.0.0.1", 0))
-    port = int(listener.getsockname()[1])
-    sharing = share(tmp_path, ipaddress.ip_address("127.0.0.1"), port=port, say=lambda _: None)
-    app = create_app(store, folder=tmp_path, sharing=sharing, warm=False)
-    server = shared_server(app, sharing)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-    thread.start()
-    try:
-        yield Place(f"https://127.0.0.1:{port}", port, sharing, app.state.context.sessions)
-    finally:
-        server.should_exit = True
-        thread.join(20)
-        app.state.context.jobs.close()
+from .conftest import Place
 
 
 def test_pairing_over_tls_and_being_sent_away(place: Place) -> None:

@@ -20,7 +20,7 @@ from ringland.web.api.uploads import JobShape, KeptRecording
 from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
 from ringland.web.judgement import engine_of_visit, engine_spec, judge
-from ringland.web.left_behind import left_behind, left_file, put_back, put_out_of_sight
+from ringland.web.left_behind import LeftBehind, left_behind, left_file, put_back, put_out_of_sight
 from ringland.web.recorder import Kept, LiveRecording, Place, Recorder, RecorderOf
 from ringland.web.worker import Plain
 
@@ -117,19 +117,6 @@ class LiveShape(BaseModel):
     recording_id: str | None
     job_id: str | None
     error: dict[str, Any] | None
-
-
-class LeftShape(BaseModel):
-    """What a server that died had recorded. `seconds` about."""
-
-    name: str
-    visit_id: str
-    condition: str
-    instrument: str
-    started_utc: str
-    seconds: float
-    size_bytes: int
-    speed_rpm: float | None
 
 
 class OutOfSight(BaseModel):
@@ -254,11 +241,11 @@ def go(recorder: RecorderOf, live_id: LiveId) -> Any:
     return one.told()
 
 
-@router.get("/left-behind", response_model=list[LeftShape])
+@router.get("/left-behind", response_model=list[LeftBehind])
 def list_left(recorder: RecorderOf, visit_id: RowId | None = None) -> Any:
     """What was recorded when a server died, and is in no visit yet."""
     rows = left_behind(recorder.folder, running_files(recorder))
-    return [vars(one) for one in rows if visit_id in (None, one.visit_id)]
+    return [one for one in rows if visit_id in (None, one.visit_id)]
 
 
 @router.post("/left-behind/{name}/keep", response_model=KeptRecording, status_code=201)

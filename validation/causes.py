@@ -10,21 +10,18 @@ written to docs/validation/causes.md with the command beside it.
 """
 
 import argparse
-import json
 import sys
-import time
 import traceback
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from resumed import Row, resumed_rows
 
 HERE = Path(__file__).parent
 SEED = 660_211
-Row = dict[str, Any]
 
 FAMILIES = {
     "burn": ("ignition_misfire", "lean_cylinder", "rich_cylinder", "late_burn_cylinder",
@@ -282,25 +279,11 @@ def main(words: list[str]) -> int:
         "--page", type=Path, default=HERE.parent / "docs" / "validation" / "causes.md"
     )
     given = parser.parse_args(words)
-    given.results.parent.mkdir(parents=True, exist_ok=True)
-    rows: list[Row] = []
-    if given.results.is_file():
-        rows = [json.loads(line) for line in given.results.read_text("utf-8").splitlines()]
-    done = {r["index"] for r in rows}
-    began = time.monotonic()
-    with (
-        ProcessPoolExecutor(given.workers) as pool,
-        given.results.open("a", encoding="utf-8") as out,
-    ):
-        jobs = [pool.submit(run_case, n, given.seed) for n in range(given.cases) if n not in done]
-        for number, job in enumerate(as_completed(jobs), start=1):
-            rows.append(job.result())
-            out.write(json.dumps(rows[-1]) + "\n")
-            out.flush()
-            if number % 50 == 0:
-                print(f"{number} of {len(jobs)}, {time.monotonic() - began:.0f} s", flush=True)
+    rows = resumed_rows(
+        given.results, run_case, range(given.cases), seed=given.seed, workers=given.workers
+    )
     command = f"python validation/causes.py --cases {given.cases} --seed {given.seed}"
-    given.page.write_text(table(sorted(rows, key=lambda r: r["index"]), command), "utf-8")
+    given.page.write_text(table(rows, command), "utf-8")
     print(given.page.read_text("utf-8"))
     return 0
 

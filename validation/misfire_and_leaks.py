@@ -7,23 +7,19 @@ table is written to docs/validation/misfire_and_leaks.md with the command beside
 """
 
 import argparse
-import json
-import sys
 import time
 import traceback
 from collections.abc import Callable, Iterable
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
-from typing import Any
 
 from cases import KINDS, LAYOUTS, draw_case, make_case, without_trigger
+from resumed import Row, resumed_rows
 from scoring import score
 
 from ringland.cylinders.misfire import wilson_interval
 
 HERE = Path(__file__).parent
 SEED = 90_417
-Row = dict[str, Any]
 
 
 def run_case(index: int, seed: int) -> Row:
@@ -194,14 +190,6 @@ def failures(rows: list[Row]) -> Iterable[str]:
                 yield f"{head} {way}: sound, but {told['named']} in {told['state']}"
 
 
-def _progress(done: int, total: int, started: float) -> None:
-    spent = time.perf_counter() - started
-    left = spent / max(done, 1) * (total - done)
-    print(
-        f"\r{done} of {total}, {spent:.0f} s, about {left:.0f} s left   ", end="", file=sys.stderr
-    )
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cases", type=int, default=1000)
@@ -216,29 +204,8 @@ def main() -> None:
     )
     parser.add_argument("--failures", action="store_true", help="list the cases that went wrong")
     given = parser.parse_args()
-    given.results.parent.mkdir(parents=True, exist_ok=True)
-    rows: dict[int, Row] = {}
-    if given.results.exists():
-        for line in given.results.read_text(encoding="utf-8").splitlines():
-            row = json.loads(line)
-            if row["seed"] == given.seed:
-                rows[row["index"]] = row
     wanted = range(given.first, given.first + given.cases)
-    missing = [k for k in wanted if k not in rows]
-    started = time.perf_counter()
-    with (
-        given.results.open("a", encoding="utf-8", newline="\n") as out,
-        ProcessPoolExecutor(given.workers) as pool,
-    ):
-        running = [pool.submit(run_case, k, given.seed) for k in missing]
-        for done, future in enumerate(as_completed(running), start=1):
-            row = future.result() | {"seed": given.seed}
-            rows[row["index"]] = row
-            out.write(json.dumps(row) + "\n")
-            out.flush()
-            _progress(done, len(missing), started)
-    print(file=sys.stderr)
-    chosen = [rows[k] for k in wanted if k in rows]
+    chosen = resumed_rows(given.results, run_case, wanted, seed=given.seed, workers=given.workers)
     command = f"python validation/misfire_and_leaks.py --cases {given.cases} --seed {given.seed}"
     if given.first:
         command += f" --first {given.first}"

@@ -7,14 +7,12 @@ goes on where the first stopped.
 """
 
 import argparse
-import json
 import traceback
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
-from typing import Any
 
 from quick_model import FAULTS, described, draw_quick, quick_recording
+from resumed import Row, resumed_rows
 
 from ringland.cylinders.misfire import wilson_interval
 from ringland.engines import layout
@@ -29,7 +27,6 @@ LAYOUTS = (
 )  # fmt: skip
 KINDS = ("healthy", *FAULTS)
 _ORDER = {State.NOT_JUDGED: -1, State.NORMAL: 0, State.ALERT: 1, State.ALARM: 2}
-Row = dict[str, Any]
 
 
 def _read(analysis: Analysis, order: tuple[int, ...]) -> Row:
@@ -154,17 +151,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=HERE / "out" / "other_model.jsonl")
     parser.add_argument("--page", action="store_true")
     args = parser.parse_args()
-    args.out.parent.mkdir(parents=True, exist_ok=True)
-    rows = [json.loads(x) for x in args.out.read_text().splitlines()] if args.out.exists() else []
-    done = {r["index"] for r in rows}
-    with ProcessPoolExecutor(args.workers) as pool, args.out.open("a") as file:
-        jobs = [pool.submit(run_case, i, args.seed) for i in range(args.cases) if i not in done]
-        for n, job in enumerate(as_completed(jobs), start=1):
-            rows.append(job.result())
-            file.write(json.dumps(rows[-1]) + "\n")
-            file.flush()
-            if n % 20 == 0:
-                print(f"{n} of {len(jobs)}", flush=True)
+    rows = resumed_rows(args.out, run_case, range(args.cases), seed=args.seed, workers=args.workers)
     page = table(rows, f"python validation/other_model.py --cases {args.cases} --seed {args.seed}")
     print(page)
     if args.page:

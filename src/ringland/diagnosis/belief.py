@@ -10,9 +10,9 @@ from ringland.diagnosis.hypotheses import Hypotheses
 from ringland.diagnosis.knowledge import Knowledge, Scope
 from ringland.diagnosis.likelihood import Observation, group_log_likelihood
 from ringland.model import CaseEvidence
-from ringland.model._arrays import FloatArray, IntArray
+from ringland.model._arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["Belief", "believe"]
+__all__ = ["Belief", "believe", "log_odds", "shares"]
 
 _Place = tuple[str, int | None]
 
@@ -24,7 +24,9 @@ class Belief:
     `log_weight` (hypotheses,): unnormalised natural log posterior. `factors`: (pairs,) log-
     likelihood of each evidence group at each place. `case_term` (hypotheses,): what simulated
     cases add, zeros when there are none; `case_parts`: by channel, `case_term` as it would be
-    without that channel.
+    without that channel. `own` (hypotheses,): log-likelihood ratio of the recording itself against
+    a sound engine, `weight` the share of it that counts beside other recordings and `others` what
+    each of those adds (docs/theory/diagnosis.md, section 5).
     """
 
     hypotheses: Hypotheses
@@ -33,6 +35,9 @@ class Belief:
     log_weight: FloatArray
     case_term: FloatArray
     case_parts: dict[str, FloatArray] = field(default_factory=dict)
+    own: FloatArray = field(default_factory=lambda: np.zeros(0))
+    weight: float = 1.0
+    others: tuple[FloatArray, ...] = ()
 
     @cached_property
     def probability(self) -> FloatArray:
@@ -63,16 +68,17 @@ class Belief:
         factor = -self.factors[place]
         if others:
             factor = factor + group_log_likelihood(others)
-        change = self.expand(factor, observation.firing_position, among)
+        share = self.weight if observation.from_recording else 1.0
+        change = share * self.expand(factor, observation.firing_position, among)
         return normalised(self.log_weight[among] + change)
 
     def without_cases(self, among: IntArray) -> FloatArray:
         """(among,) posterior over some hypotheses without what the simulated cases say."""
-        return normalised((self.log_weight - self.case_term)[among])
+        return normalised((self.log_weight - self.weight * self.case_term)[among])
 
     def without_channel(self, channel: str, among: IntArray) -> FloatArray:
         """(among,) posterior over some hypotheses had the cases not heard this channel."""
-        changed = self.log_weight - self.case_term + self.case_parts[channel]
+        changed = self.log_weight + self.weight * (self.case_parts[channel] - self.case_term)
         return normalised(changed[among])
 
 
@@ -81,6 +87,28 @@ def normalised(log_weight: FloatArray) -> FloatArray:
     weight: FloatArray = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     return weight
+
+
+def shares(belief: Belief) -> tuple[FloatArray, FloatArray]:
+    """(faults,) share of the posterior, two faults counting half each; and probability present."""
+    members, p = belief.hypotheses.members, belief.probability
+    count = len(belief.hypotheses.faults)
+    two = members[:, 1] >= 0
+    one = ~two & (members[:, 0] >= 0)
+
+    def total(column: int, rows: BoolArray) -> FloatArray:
+        return np.asarray(np.bincount(members[rows, column], p[rows], minlength=count), np.float64)
+
+    alone, both = total(0, one), total(0, two) + total(1, two)
+    return alone + 0.5 * both, alone + both
+
+
+def log_odds(masks: BoolArray, probability: FloatArray) -> FloatArray:
+    """(masks,) log2 of the odds of what is in each mask (masks, hypotheses)."""
+    inside = masks @ probability
+    outside = ~masks @ probability
+    odds: FloatArray = np.log2(np.maximum(inside, 1e-300)) - np.log2(np.maximum(outside, 1e-300))
+    return odds
 
 
 def _factors(observations: Sequence[Observation]) -> dict[_Place, FloatArray]:
@@ -114,14 +142,11 @@ def believe(
     """
     factors = _factors(observations)
     table = _log_likelihood(hypotheses, factors)
+    recorded = [o for o in observations if o.from_recording]
+    told = _against_sound(hypotheses, recorded)
     case_term, case_parts = np.zeros_like(table), {}
     if cases is not None:
-        recorded = [o for o in observations if o.from_recording]
-        told = _log_likelihood(hypotheses, _factors(recorded))
-        told = told - told[0]
-        of_engine = [o for o in recorded if o.firing_position is None]
-        engine = _log_likelihood(hypotheses, _factors(of_engine))
-        engine = engine - engine[0]
+        engine = _against_sound(hypotheses, [o for o in recorded if o.firing_position is None])
         case_term = _case_term(knowledge, hypotheses, cases) + engine - told
         for channel, ratios in cases.without_channel.items():
             other = replace(cases, log_ratio=ratios)
@@ -133,7 +158,15 @@ def believe(
         log_weight=hypotheses.log_prior + table + case_term,
         case_term=case_term,
         case_parts=case_parts,
+        own=told + case_term,
     )
+
+
+def _against_sound(hypotheses: Hypotheses, observations: Sequence[Observation]) -> FloatArray:
+    """(hypotheses,) log-likelihood ratio of observations against a sound engine."""
+    told = _log_likelihood(hypotheses, _factors(observations))
+    ratio: FloatArray = told - told[0]
+    return ratio
 
 
 def _case_term(knowledge: Knowledge, hypotheses: Hypotheses, cases: CaseEvidence) -> FloatArray:

@@ -1,31 +1,37 @@
 """diagnose(): ranked causes with probabilities, and what speaks for and against each."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from ringland.diagnosis.belief import Belief, believe
+from ringland.diagnosis.belief import Belief, believe, log_odds, shares
 from ringland.diagnosis.evidence import (
     answer_observations,
     position_of,
     recorded_observations,
 )
 from ringland.diagnosis.hypotheses import Fault, hypotheses_for, neighbours_of
+from ringland.diagnosis.joined import joint_of
 from ringland.diagnosis.knowledge import FailureMode, Knowledge, Scope, load_knowledge
 from ringland.diagnosis.likelihood import Observation
 from ringland.diagnosis.outlook import make_outlook
+from ringland.diagnosis.recordings import joined_recordings, said_by
 from ringland.diagnosis.words import fault_name
 from ringland.model import (
     CaseEvidence,
     Cause,
+    Condition,
     CylinderSet,
     Diagnosis,
     EngineSpec,
     Estimate,
     EvidenceWeight,
     GivenAnswer,
+    JoinedRecording,
     MetricTable,
     Provenance,
+    RecordedEvidence,
     SymptomTable,
     natural_frequency,
     unknown,
@@ -49,15 +55,17 @@ def diagnose(
     *,
     answers: Sequence[GivenAnswer] = (),
     likelihoods: CaseEvidence | None = None,
-    also: Sequence[SymptomTable] = (),
+    recording: RecordedEvidence | None = None,
+    also: Sequence[RecordedEvidence] = (),
     complaint: bool = False,
     knowledge: Knowledge | None = None,
 ) -> Diagnosis:
     """Rank the causes of what was recorded and answered.
 
     `answers`: what follow-up tests said. `likelihoods`: what simulated reference cases say of the
-    same recording; without them the tables of the knowledge files are used alone. `also`: symptoms
-    of other recordings of the same engine with the same numbering (another speed, cranking).
+    same recording; without them the tables of the knowledge files are used alone. `recording`
+    and `also`: how this recording was made, and other recordings of the same engine (another speed,
+    other channels, an earlier visit), which count for what they add to it.
     `complaint`: somebody complained about this engine, so that a fault is likelier beforehand.
 
     Probabilities of all causes, `healthy` and `none_of_these` sum to 1 within 1e-12. Raises
@@ -65,9 +73,7 @@ def diagnose(
     """
     knowledge = knowledge or load_knowledge()
     numbers = _numbers(cylinders, engine)
-    observations = []
-    for table in (symptoms, *also):
-        observations += recorded_observations(knowledge, table, metrics, engine.cylinders)
+    observations = recorded_observations(knowledge, symptoms, metrics, engine.cylinders)
     observations += answer_observations(knowledge, answers, numbers, engine.cylinders)
     hypotheses = hypotheses_for(
         knowledge,
@@ -78,12 +84,21 @@ def diagnose(
         aspiration=engine.aspiration,
     )
     belief = believe(knowledge, hypotheses, observations, likelihoods)
+    recordings: tuple[JoinedRecording, ...] = ()
+    if also:
+        first = recording or _evidence(symptoms, numbers, likelihoods)
+        joint = joint_of(knowledge, belief, first, also)
+        belief = joint.together()
+        recordings = joined_recordings(
+            knowledge, joint, belief, (first, *also), leading=_ordered(belief)[:_EXPLAINED]
+        )
     done = frozenset(
         (a.test, None if a.firing_position is None and a.cylinder is None else place)
         for a in answers
         for place in (position_of(a, numbers, engine.cylinders), None)
     )
     causes = _causes(knowledge, belief, numbers=numbers, metrics=metrics, cases=likelihoods)
+    causes = _with_recordings(causes, recordings)
     healthy = float(belief.probability[0])
     nothing_listed = _unknown_share(belief)
     return Diagnosis(
@@ -99,9 +114,11 @@ def diagnose(
             observations=len(observations),
             answers=len(answers),
             simulated_cases=likelihoods is not None,
+            recordings=1 + len(also),
             complaint=complaint,
         ),
         cases=likelihoods,
+        recordings=recordings,
         outlook=make_outlook(knowledge, belief, numbers=numbers, engine=engine, done=done),
     )
 
@@ -114,22 +131,40 @@ def _numbers(cylinders: CylinderSet | None, engine: EngineSpec) -> tuple[int | N
     return tuple(known.get(p) for p in range(1, engine.cylinders + 1))
 
 
-def _shares(belief: Belief) -> tuple[FloatArray, FloatArray]:
-    """(faults,) share of the posterior, two faults counting half each; and probability present."""
-    members, p = belief.hypotheses.members, belief.probability
-    count = len(belief.hypotheses.faults)
-    two = members[:, 1] >= 0
-    one = ~two & (members[:, 0] >= 0)
+def _evidence(
+    symptoms: SymptomTable,
+    numbers: tuple[int | None, ...] | None,
+    cases: CaseEvidence | None,
+) -> RecordedEvidence:
+    """The recording of which nothing more is known than what it showed."""
+    return RecordedEvidence("", Condition.UNKNOWN, None, (), symptoms, numbers, cases)
 
-    def total(column: int, rows: BoolArray) -> FloatArray:
-        return np.asarray(np.bincount(members[rows, column], p[rows], minlength=count), np.float64)
 
-    alone, both = total(0, one), total(0, two) + total(1, two)
-    return alone + 0.5 * both, alone + both
+def _with_recordings(
+    causes: Sequence[Cause], recordings: Sequence[JoinedRecording]
+) -> tuple[Cause, ...]:
+    """The leading causes with what the other recordings say, one piece of evidence each."""
+    found = []
+    for rank, cause in enumerate(causes):
+        moved = [
+            EvidenceWeight(f"recording:{number}", one.bits[rank], said_by(one))
+            for number, one in enumerate(recordings)
+            if number and rank < len(one.bits) and abs(one.bits[rank]) >= _WORTH_SAYING_BITS
+        ]
+        for_it = (*cause.speaks_for, *(w for w in moved if w.bits > 0))
+        against = (*cause.speaks_against, *(w for w in moved if w.bits < 0))
+        found.append(
+            replace(
+                cause,
+                speaks_for=tuple(sorted(for_it, key=lambda w: -w.bits)),
+                speaks_against=tuple(sorted(against, key=lambda w: w.bits)),
+            )
+        )
+    return tuple(found)
 
 
 def _unknown_share(belief: Belief) -> float:
-    share, _ = _shares(belief)
+    share, _ = shares(belief)
     unknown_faults = [f.mode in belief.hypotheses.unknown for f in belief.hypotheses.faults]
     return float(share[np.array(unknown_faults)].sum())
 
@@ -143,9 +178,9 @@ def _causes(
     cases: CaseEvidence | None,
 ) -> tuple[Cause, ...]:
     """All known faults, most probable first; the leading ones with their evidence."""
-    share, present = _shares(belief)
+    share, present = shares(belief)
     h = belief.hypotheses
-    order = [i for i in np.argsort(-share, kind="stable") if h.faults[i].mode not in h.unknown]
+    order = _ordered(belief)
     leading = order[:_EXPLAINED]
     weights = _evidence_weights(belief, leading, cases)
     causes = []
@@ -175,6 +210,15 @@ def _causes(
     return tuple(causes)
 
 
+def _ordered(belief: Belief) -> list[int]:
+    """Indices of the listed faults, most probable first."""
+    share, _ = shares(belief)
+    h = belief.hypotheses
+    return [
+        int(i) for i in np.argsort(-share, kind="stable") if h.faults[i].mode not in h.unknown
+    ]
+
+
 def _evidence_weights(
     belief: Belief, leading: Sequence[int], cases: CaseEvidence | None
 ) -> list[tuple[EvidenceWeight, ...]]:
@@ -183,12 +227,12 @@ def _evidence_weights(
     counts = np.flatnonzero(belief.probability > _NEGLIGIBLE)
     members = belief.hypotheses.members[counts]
     masks: BoolArray = np.array([(members == f).any(1) for f in leading], dtype=np.bool_)
-    with_all = _log_odds(masks, belief.probability[counts])
+    with_all = log_odds(masks, belief.probability[counts])
     found: list[list[EvidenceWeight]] = [[] for _ in leading]
     for seen in belief.observations:
         if cases is not None and seen.from_recording and seen.firing_position is not None:
             continue  # part of what the cases say
-        bits = with_all - _log_odds(masks, belief.without(seen, counts))
+        bits = with_all - log_odds(masks, belief.without(seen, counts))
         for row, value in enumerate(bits):
             if abs(value) >= _WORTH_SAYING_BITS:
                 found[row].append(EvidenceWeight(_evidence_id(seen), float(value), seen.sentence))
@@ -210,9 +254,9 @@ def _case_weights(
     With two channels each has the mean of what it says alone and what it adds to the other (its
     Shapley value; Shapley 1953), so that nothing they say alike is counted twice or lost.
     """
-    none = _log_odds(masks, belief.without_cases(counts))
+    none = log_odds(masks, belief.without_cases(counts))
     without = {
-        channel: _log_odds(masks, belief.without_channel(channel, counts))
+        channel: log_odds(masks, belief.without_channel(channel, counts))
         for channel in belief.case_parts
     }
     if len(without) != 2:
@@ -258,13 +302,6 @@ _PREFIX = {"exhaust": "EX_", "crankcase": "CC_"}
 
 def _evidence_id(seen: Observation) -> str:
     return seen.key if seen.firing_position is None else f"{seen.key}:{seen.firing_position}"
-
-
-def _log_odds(masks: BoolArray, probability: FloatArray) -> FloatArray:
-    inside = masks @ probability
-    outside = ~masks @ probability
-    odds: FloatArray = np.log2(np.maximum(inside, 1e-300)) - np.log2(np.maximum(outside, 1e-300))
-    return odds
 
 
 def _severity(

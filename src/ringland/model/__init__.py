@@ -27,6 +27,7 @@ from ringland.model.diagnosis import (
 from ringland.model.engine import Aspiration, EngineSpec, Fuel, Geometry, ValveTiming
 from ringland.model.estimate import Estimate, unknown
 from ringland.model.evidence import CandidateTest, CaseEvidence, Outlook, natural_frequency
+from ringland.model.joined import JoinedRecording, RecordedEvidence
 from ringland.model.metrics import MetricDefinition, MetricTable, MetricValue, Sense
 from ringland.model.provenance import Provenance, ProvenanceStep
 from ringland.model.quality import QualityFinding, QualityReport, Verdict
@@ -70,6 +71,7 @@ __all__ = [
     "Fuel",
     "Geometry",
     "GivenAnswer",
+    "JoinedRecording",
     "MetricDefinition",
     "MetricTable",
     "MetricValue",
@@ -85,6 +87,7 @@ __all__ = [
     "ProvenanceStep",
     "QualityFinding",
     "QualityReport",
+    "RecordedEvidence",
     "Recording",
     "RecordingSource",
     "Reference",

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from ringland.model.estimate import Estimate
 from ringland.model.evidence import CaseEvidence, Outlook
+from ringland.model.joined import JoinedRecording
 from ringland.model.provenance import Provenance
 
 __all__ = [
@@ -126,3 +127,4 @@ class Diagnosis:
     provenance: Provenance = field(default_factory=Provenance)
     outlook: Outlook | None = None
     cases: CaseEvidence | None = None
+    recordings: tuple[JoinedRecording, ...] = ()

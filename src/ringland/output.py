@@ -7,7 +7,7 @@ field raises it.
 import json
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TypeAlias
 
@@ -20,10 +20,12 @@ from ringland.model import (
     Diagnosis,
     Estimate,
     EvidenceWeight,
+    JoinedRecording,
     MetricValue,
     NextTest,
     QualityFinding,
     QualityReport,
+    RecordedEvidence,
     State,
     Symptom,
     SymptomTable,
@@ -75,6 +77,7 @@ def as_json(analysis: Analysis) -> Object:
         "next_tests": _each(_next_test, diagnosis.next_tests) if diagnosis else [],
         "actions": _actions(diagnosis),
         "simulated_cases": _cases(diagnosis.cases) if diagnosis else None,
+        "joined": _joined(diagnosis) if diagnosis else [],
         "provenance": _provenance(analysis),
     }
 
@@ -372,8 +375,10 @@ def _symptoms(analysis: Analysis) -> tuple[Symptom, ...]:
 
 def _symptom_with(analysis: Analysis) -> Callable[[Symptom], Object]:
     assignments = analysis.cylinders.assignments if analysis.cylinders else ()
-    cylinder_at = {a.firing_position: a.cylinder for a in assignments}
+    return _symptom_at({a.firing_position: a.cylinder for a in assignments})
 
+
+def _symptom_at(cylinder_at: Mapping[int, int | None]) -> Callable[[Symptom], Object]:
     def make(symptom: Symptom) -> Object:
         position = symptom.firing_position
         return {
@@ -471,6 +476,45 @@ def _cases(cases: CaseEvidence | None) -> Json:
         "none_of_these": number(cases.none_of_these),
         "resembles_nothing": cases.resembles_nothing,
         "metrics": list(cases.metrics),
+    }
+
+
+def _joined(diagnosis: Diagnosis) -> list[Json]:
+    """The recordings of a joint ranking, that of this analysis first; empty for a single one."""
+    titles = [c.titled for c in diagnosis.causes]
+
+    def make(one: JoinedRecording) -> Object:
+        return {
+            "name": one.name,
+            "condition": one.condition.value,
+            "speed_rpm": number(one.speed_rpm),
+            "roles": [role.value for role in one.roles],
+            "healthy": number(one.healthy),
+            "leading": one.leading or None,
+            "leading_probability": number(one.leading_probability),
+            "weight": number(one.weight),
+            "turned": one.turned,
+            "earlier": one.earlier,
+            "left_out": one.left_out,
+            "moved": [
+                {"cause": title, "bits": number(bits)}
+                for title, bits in zip(titles, one.bits, strict=False)
+            ],
+            "evidence": None if one.evidence is None else _evidence(one.evidence),
+        }
+
+    return _each(make, diagnosis.recordings)
+
+
+def _evidence(told: RecordedEvidence) -> Object:
+    """What another recording showed, kept so that answers can be added later."""
+    numbers = told.numbers or ()
+    at = dict(enumerate(numbers, start=1))
+    return {
+        "cylinders": list(numbers) if told.numbers is not None else None,
+        "symptoms": _each(_symptom_at(at), told.symptoms.symptoms),
+        "symptom_rates": _rates(told.symptoms),
+        "simulated_cases": _cases(told.cases),
     }
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from ringland.advice import actions, next_tests
+from ringland.advice import Costs, actions, next_tests
 from ringland.cycles import find_cycles
 from ringland.cylinders import measure_cylinders
 from ringland.diagnosis import diagnose as rank_causes
@@ -17,8 +17,10 @@ from ringland.model import (
     Diagnosis,
     EngineSpec,
     GivenAnswer,
+    JoinedRecording,
     MetricTable,
     QualityReport,
+    RecordedEvidence,
     Recording,
     RecordingSource,
     State,
@@ -35,7 +37,7 @@ from ringland.symptoms import (
     simulated_symptoms,
 )
 
-__all__ = ["analyse", "analyse_source", "judge_cycles"]
+__all__ = ["analyse", "analyse_source", "join", "join_all", "judge_cycles", "recorded_evidence"]
 
 WINDOW_S = 30.0
 """Length of the windows a long recording is read in."""
@@ -151,6 +153,108 @@ def _diagnosed(
     found = rank_causes(symptoms, metrics, cylinders, engine, answers=answers, likelihoods=cases)
     found = replace(found, next_tests=next_tests(found))
     return replace(found, actions=actions(found))
+
+
+def recorded_evidence(analysis: Analysis, *, earlier: bool = False) -> RecordedEvidence | str:
+    """What this recording says of the engine, to be ranked together with others; or why it cannot
+    be. `earlier`: it was made at an earlier visit."""
+    found, cylinders, cycles = analysis.diagnosis, analysis.cylinders, analysis.cycles
+    if found is None or cylinders is None or cycles is None or analysis.symptoms is None:
+        return analysis.not_judged or "no causes were ranked from it"
+    if found.cases is not None and found.cases.resembles_nothing is not None:
+        return found.cases.resembles_nothing
+    numbers = {a.firing_position: a.cylinder for a in cylinders.assignments}
+    return RecordedEvidence(
+        name=analysis.recording.source.name,
+        condition=analysis.recording.condition,
+        speed_rpm=cycles.mean_speed_rpm.value,
+        roles=tuple(sorted({s.role for s in cylinders.signals})),
+        symptoms=analysis.symptoms,
+        numbers=tuple(numbers.get(p) for p in range(1, analysis.engine.cylinders + 1)),
+        cases=found.cases,
+        earlier=earlier,
+    )
+
+
+def join(
+    first: Analysis,
+    also: Sequence[RecordedEvidence],
+    *,
+    left_out: Sequence[JoinedRecording] = (),
+    answers: Sequence[GivenAnswer] = (),
+    costs: Costs | None = None,
+) -> Analysis:
+    """The first analysis with causes ranked from all recordings of the engine together.
+
+    `left_out`: recordings that were looked at and do not count, each with its reason. When the
+    first cannot be ranked itself it stays as it is.
+    """
+    own = recorded_evidence(first)
+    if isinstance(own, str) or first.diagnosis is None or first.symptoms is None:
+        return first
+    found = first.diagnosis
+    if also or answers:
+        found = rank_causes(
+            first.symptoms,
+            first.metrics,
+            first.cylinders,
+            first.engine,
+            answers=answers,
+            likelihoods=found.cases,
+            recording=own,
+            also=also,
+            priors=found.priors,
+        )
+    found = replace(
+        found,
+        recordings=(*found.recordings, *left_out),
+        next_tests=next_tests(found, costs=costs),
+    )
+    return replace(first, diagnosis=replace(found, actions=actions(found)))
+
+
+def join_all(
+    analyses: Sequence[Analysis],
+    *,
+    earlier: Sequence[Analysis] = (),
+    answers: Sequence[GivenAnswer] = (),
+    costs: Costs | None = None,
+) -> Analysis:
+    """One of these analyses of the same engine with causes ranked from all of them together.
+
+    It is the first, unless that cannot be ranked or lacks the cylinder numbers another one has; a
+    note says so. `earlier`: of earlier visits, when the fault need not have been there yet.
+    """
+    given = [*((a, False) for a in analyses), *((a, True) for a in earlier)]
+    told = [(a, recorded_evidence(a, earlier=old), old) for a, old in given]
+    usable = [(a, e) for a, e, old in told if isinstance(e, RecordedEvidence) and not old]
+    if not usable:
+        return analyses[0]
+    first, own = next((one for one in usable if one[1].numbered), usable[0])
+    if first is not analyses[0]:
+        ranked = usable[0][0] is analyses[0]
+        why = "it has the cylinder numbers" if ranked else "the first given could not be ranked"
+        first = replace(first, notes=(*first.notes, f"shown is {own.name}, because {why}"))
+    found = join(
+        first,
+        [e for _, e, _ in told if isinstance(e, RecordedEvidence) and e is not own],
+        left_out=[_left_out(a, e, old) for a, e, old in told if isinstance(e, str)],
+        answers=answers,
+        costs=costs,
+    )
+    return replace(found, provenance=found.provenance.then("pipeline.join", recordings=len(told)))
+
+
+def _left_out(analysis: Analysis, reason: str, earlier: bool) -> JoinedRecording:
+    speed = None if analysis.cycles is None else analysis.cycles.mean_speed_rpm.value
+    return JoinedRecording(
+        analysis.recording.source.name,
+        analysis.recording.condition,
+        speed,
+        tuple(sorted({c.role for c in analysis.recording.channels})),
+        earlier=earlier,
+        left_out=reason,
+    )
 
 
 def _without(recording: Recording, names: tuple[str, ...]) -> Recording:

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,9 @@ if TYPE_CHECKING:
         EngineSpec,
         Estimate,
         GivenAnswer,
+        JoinedRecording,
         MetricTable,
+        RecordedEvidence,
         SymptomTable,
     )
 
@@ -44,6 +46,7 @@ class SavedAnalysis:
     metrics: "MetricTable | None"
     answers: "tuple[GivenAnswer, ...]"
     cases: "CaseEvidence | None" = None
+    recordings: "tuple[JoinedRecording, ...]" = ()
 
 
 def find_analysis(given: Path | None) -> Path:
@@ -101,6 +104,7 @@ def read_saved(path: Path) -> SavedAnalysis:
             metrics=None,
             answers=_answers(answers_path(path)),
             cases=_cases(content.get("simulated_cases")),
+            recordings=_recordings(content.get("joined", [])),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise FileFormatError(
@@ -214,6 +218,47 @@ def _cases(saved: object) -> "CaseEvidence | None":
     )
 
 
+def _recordings(saved: object) -> "tuple[JoinedRecording, ...]":
+    """The recordings of a joint ranking; none in files of older versions."""
+    from ringland.model import ChannelRole, Condition, JoinedRecording
+
+    found = []
+    for one in _list(saved):
+        entry = _dict(one)
+        reason = entry["left_out"]
+        joined = JoinedRecording(
+            name=str(entry["name"]),
+            condition=Condition(str(entry["condition"])),
+            speed_rpm=_optional(entry["speed_rpm"]),
+            roles=tuple(ChannelRole(str(r)) for r in _list(entry["roles"])),
+            earlier=bool(entry["earlier"]),
+            left_out=None if reason is None else str(reason),
+        )
+        found.append(replace(joined, evidence=_evidence(entry["evidence"], joined)))
+    return tuple(found)
+
+
+def _evidence(saved: object, joined: "JoinedRecording") -> "RecordedEvidence | None":
+    from ringland.model import RecordedEvidence
+
+    if saved is None:
+        return None
+    entry = _dict(saved)
+    numbers = entry["cylinders"]
+    return RecordedEvidence(
+        name=joined.name,
+        condition=joined.condition,
+        speed_rpm=joined.speed_rpm,
+        roles=joined.roles,
+        symptoms=_symptoms(entry),
+        numbers=None
+        if numbers is None
+        else tuple(None if n is None else _int(n) for n in _list(numbers)),
+        cases=_cases(entry["simulated_cases"]),
+        earlier=joined.earlier,
+    )
+
+
 def _estimate(saved: object) -> "Estimate":
     from ringland.model import Estimate
 
@@ -299,6 +344,25 @@ def add_answer(analysis: Path, answer: "GivenAnswer") -> Path:
     return path
 
 
+def _first(saved: SavedAnalysis) -> "RecordedEvidence | None":
+    """How the recording of the analysis itself was made, where it was ranked with others."""
+    from ringland.model import RecordedEvidence
+
+    if not saved.recordings:
+        return None
+    one = saved.recordings[0]
+    numbers = {a.firing_position: a.cylinder for a in saved.cylinders.assignments}
+    return RecordedEvidence(
+        name=one.name,
+        condition=one.condition,
+        speed_rpm=one.speed_rpm,
+        roles=one.roles,
+        symptoms=saved.symptoms,
+        numbers=tuple(numbers.get(p) for p in range(1, saved.engine.cylinders + 1)),
+        cases=saved.cases,
+    )
+
+
 def rediagnose(
     saved: SavedAnalysis,
     extra: "Sequence[GivenAnswer]" = (),
@@ -307,8 +371,6 @@ def rediagnose(
     minutes: float | None = None,
 ) -> "Diagnosis":
     """The ranking with all answers so far, the next tests and the actions."""
-    from dataclasses import replace
-
     from ringland.advice import actions, next_tests
     from ringland.diagnosis import diagnose
 
@@ -319,6 +381,10 @@ def rediagnose(
         saved.engine,
         answers=(*saved.answers, *extra),
         likelihoods=saved.cases,
+        recording=_first(saved),
+        also=[r.evidence for r in saved.recordings if r.evidence is not None],
     )
+    left_out = tuple(r for r in saved.recordings if r.left_out is not None)
+    diagnosis = replace(diagnosis, recordings=(*diagnosis.recordings, *left_out))
     diagnosis = replace(diagnosis, next_tests=next_tests(diagnosis, costs=costs, minutes=minutes))
     return replace(diagnosis, actions=actions(diagnosis))

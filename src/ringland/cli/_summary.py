@@ -353,6 +353,11 @@ def _causes(out: _Printer, diagnosis: Diagnosis) -> None:
             f"None of these: {write_odds(diagnosis.none_of_these)}",
         ]
     )
+    if diagnosis.recordings:
+        from ringland.diagnosis import recordings_in_words
+
+        out.heading("What each recording said")
+        out.items(recordings_in_words(diagnosis))
 
 
 def _cause_words(cause: Cause) -> str:

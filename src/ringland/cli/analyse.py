@@ -49,6 +49,24 @@ def analyse(
         float | None,
         typer.Option("--rate", metavar="HZ", help="Sample rate, if the file does not say."),
     ] = None,
+    also: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--also",
+            metavar="FILE[,SETTING=VALUE]",
+            help="A further recording of the same engine today, with its own condition, map, "
+            "rate, speed-hint and ROLE=NAME: fast.csv,condition=held. One ranking from all; may be "
+            "repeated.",
+        ),
+    ] = None,
+    earlier: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--earlier",
+            metavar="FILE[,SETTING=VALUE]",
+            help="The same, of an earlier visit, when the fault need not have been there yet.",
+        ),
+    ] = None,
     severity: Annotated[
         bool,
         typer.Option(
@@ -71,6 +89,8 @@ def analyse(
         roles = parse_roles(channel or [])
         source = open_recording(recording, roles=roles, map_file=map_file, rate_hz=rate)
         analysis = _analysed(source, engine_named(engine), condition, speed_hint)
+        if also or earlier:
+            analysis = _joined(analysis, also or [], earlier or [], priors=priors_in(store))
         if severity:
             analysis = _with_severity(analysis)
         if json_path is not None:
@@ -104,6 +124,23 @@ def _analysed(
         spec,
         network=_kept_reference(spec, said, speed_hint),
     )
+
+
+def _joined(
+    first: "Analysis", also: list[str], earlier: list[str], *, priors: "LearnedPriors | None"
+) -> "Analysis":
+    """One ranking from the first recording and all further ones."""
+    from ringland.cli._also import further_source, parse_further
+    from ringland.pipeline import join_all
+
+    def each(texts: list[str]) -> "list[Analysis]":
+        files = [parse_further(text) for text in texts]
+        return [
+            _analysed(further_source(f), first.engine, f.condition, f.speed_hint_rpm, priors=priors)
+            for f in files
+        ]
+
+    return join_all([first, *each(also)], earlier=each(earlier))
 
 
 def _kept_reference(

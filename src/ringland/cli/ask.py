@@ -74,6 +74,7 @@ def print_diagnosis(diagnosis: "Diagnosis") -> None:
     say(f"  Something not in the list: {natural_frequency(diagnosis.none_of_these)}")
     for note in diagnosis.notes:
         say(f"  {note}")
+    _print_recordings(diagnosis)
     say()
     for action in diagnosis.actions:
         say(f"To do {action.urgency}: {action.workshop_words}")
@@ -87,6 +88,16 @@ def print_diagnosis(diagnosis: "Diagnosis") -> None:
         say("Checks that would tell most, best first:")
         for test in diagnosis.next_tests:
             _print_test(test)
+
+
+def _print_recordings(diagnosis: "Diagnosis") -> None:
+    if not diagnosis.recordings:
+        return
+    from ringland.diagnosis import recordings_in_words
+
+    typer.echo("  What each recording said:")
+    for line in recordings_in_words(diagnosis):
+        typer.echo(plain(f"      {line}"))
 
 
 def _print_test(test: "NextTest") -> None:

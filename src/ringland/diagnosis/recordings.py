@@ -9,10 +9,16 @@ from ringland.diagnosis.belief import Belief, log_odds, shares
 from ringland.diagnosis.joined import Joint
 from ringland.diagnosis.knowledge import Knowledge
 from ringland.diagnosis.words import fault_name
-from ringland.model import Condition, JoinedRecording, RecordedEvidence, natural_frequency
+from ringland.model import (
+    Condition,
+    Diagnosis,
+    JoinedRecording,
+    RecordedEvidence,
+    natural_frequency,
+)
 from ringland.model._arrays import BoolArray
 
-__all__ = ["joined_recordings", "said_by"]
+__all__ = ["joined_recordings", "recordings_in_words", "said_by"]
 
 _HOW = {
     Condition.IDLE: "at idle",
@@ -99,3 +105,15 @@ def said_by(one: JoinedRecording) -> str:
     return (
         f"{start}, by itself: {one.leading}{counted}, {natural_frequency(one.leading_probability)}"
     )
+
+
+def recordings_in_words(diagnosis: Diagnosis) -> list[str]:
+    """A sentence for each recording of a joint ranking: what it said, and what that moved."""
+    lines = []
+    for one in diagnosis.recordings:
+        said = said_by(one)
+        if one.left_out is None and one.bits:
+            leading = diagnosis.causes[0].titled
+            said += f". It moves {leading} by {one.bits[0]:+.1f} bits"
+        lines.append(said if said.endswith(".") else f"{said}.")
+    return lines

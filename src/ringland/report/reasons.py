@@ -5,6 +5,7 @@ from functools import partial
 from ringland.figures import causes, next_test
 from ringland.model import Analysis, Cause, Diagnosis, NextTest
 from ringland.report.blocks import Block, Paragraph, Picture, Points, Section, Warn
+from ringland.report.joined import joined_blocks
 from ringland.report.numbers import write_estimate, write_odds
 from ringland.report.words import because, capital, cause_of, name_of, sentence
 
@@ -48,6 +49,7 @@ def causes_section(analysis: Analysis) -> Section:
             partial(causes.compose, bars=bars),
         )
     )
+    blocks += joined_blocks(analysis)
     ranked = sorted(diagnosis.causes, key=lambda c: -c.probability)[:_MOST_EXPLAINED]
     for index, cause in enumerate(c for c in ranked if c.probability >= _LEAST_EXPLAINED):
         blocks += _cause_blocks(analysis, cause, index)

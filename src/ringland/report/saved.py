@@ -12,6 +12,7 @@ from ringland.model import (
     Aspiration,
     Assignment,
     Cause,
+    ChannelRole,
     Condition,
     CycleSet,
     CycleUse,
@@ -21,6 +22,7 @@ from ringland.model import (
     Estimate,
     EvidenceWeight,
     Fuel,
+    JoinedRecording,
     MetricTable,
     MetricValue,
     NextTest,
@@ -233,6 +235,24 @@ def _diagnosis(content: Saved) -> Diagnosis:
             )
             for a in content["actions"]
         ),
+        recordings=tuple(_joined(r) for r in content.get("joined", ())),
+    )
+
+
+def _joined(saved: Saved) -> JoinedRecording:
+    return JoinedRecording(
+        name=saved["name"],
+        condition=Condition(saved["condition"]),
+        speed_rpm=saved["speed_rpm"],
+        roles=tuple(ChannelRole(r) for r in saved["roles"]),
+        healthy=saved["healthy"],
+        leading=saved["leading"] or "",
+        leading_probability=saved["leading_probability"],
+        weight=saved["weight"],
+        turned=saved["turned"],
+        earlier=saved["earlier"],
+        bits=tuple(m["bits"] for m in saved["moved"]),
+        left_out=saved["left_out"],
     )
 
 

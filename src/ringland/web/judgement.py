@@ -32,6 +32,7 @@ from ringland.history import (
 from ringland.model import EngineSpec
 from ringland.web.context import Context
 from ringland.web.jobs import Job
+from ringland.web.joining import others_of
 from ringland.web.worker import Plain
 
 __all__ = ["Judged", "drawn", "engine_of_visit", "engine_spec", "judge", "judge_visit", "judged"]
@@ -107,8 +108,15 @@ def task_of(app: Context, recording: RecordingRow) -> Plain:
     }
     before = {k: v for k, v in task.items() if k not in ("answers", "hour_cost", "currency")}
     task["key"] = recording.sha256 + _hash(before)
+    others = others_of(app, recording)
+    if others:  # what was asked of a recording alone keeps its hash
+        task["also"] = others
     task["asked"] = _hash({**task, "software": __version__})
     task["name"] = recording.file_name
+    for other in others:
+        mine = {k: v for k, v in other.items() if k not in ("earlier", "name", "sha256")}
+        other["key"] = other["sha256"] + _hash({**before, **mine})
+        other["path"] = str(app.store.file(other["sha256"]))
     return task
 
 
@@ -195,6 +203,7 @@ def judge(app: Context, recording: RecordingRow) -> Job:
         _keep_sections(app, recording.id, asked["asked"], result["sections"])
         keep_analysis(app.store, recording.id, result["analysis"], asked=asked["asked"])
         app.changed("analysis", recording.id)
+        _judge_the_rest(app, recording)
 
     return app.jobs.submit(
         f"Judging {recording.file_name}",
@@ -203,6 +212,16 @@ def judge(app: Context, recording: RecordingRow) -> Job:
         task=task,
         finish=finish,
     )
+
+
+def _judge_the_rest(app: Context, recording: RecordingRow) -> None:
+    """Judge again the recordings of the visit whose ranking lacks this one."""
+    for row in list_recordings(app.store, visit_id=recording.visit_id):
+        known = judged(app, row)
+        waiting = known.job is not None and not known.job.over
+        stale = known.analysis is not None and not known.fresh
+        if row.id != recording.id and stale and not waiting:
+            judge(app, row)
 
 
 def judge_visit(app: Context, visit_id: str) -> list[Job]:

@@ -14,7 +14,13 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from ringland.errors import RinglandError
 
 if TYPE_CHECKING:
-    from ringland.model import Analysis, EngineSpec, GivenAnswer
+    from ringland.model import (
+        Analysis,
+        EngineSpec,
+        GivenAnswer,
+        JoinedRecording,
+        RecordedEvidence,
+    )
 
 __all__ = ["Plain", "do_task", "fault", "main"]
 
@@ -26,6 +32,9 @@ LONG_S = 120.0
 """Above this a recording is read window by window."""
 _REMEMBERED = 3
 _known: OrderedDict[str, "Analysis"] = OrderedDict()
+_TOLD = 60
+_told: OrderedDict[str, "RecordedEvidence | str"] = OrderedDict()
+"""What recordings say of the causes, small enough to keep many."""
 
 
 def main(connection: Connection) -> None:
@@ -69,6 +78,8 @@ def do_task(task: Plain, progress: Progress) -> Plain:
 
     `task`: path, name, engine (contents of an engine file), roles, rate_hz, condition,
     speed_hint_rpm, answers, hour_cost, currency, key (same key: same analysis before answers).
+    `task["also"]`: other recordings of the same engine, each with path, name, roles, rate_hz,
+    condition, speed_hint_rpm, key and earlier.
     Returns {"analysis": JSON, "sections": plain blocks}, or {"pdf", "html", "kept"}. Raises
     RinglandError.
     """
@@ -76,7 +87,7 @@ def do_task(task: Plain, progress: Progress) -> Plain:
 
     progress(0.02, "Reading the recording")
     analysis = analysed(task, progress)
-    analysis = _with_answers(analysis, task)
+    analysis = _ranked(analysis, task, progress)
     if task.get("report") is not None:
         return _report(analysis, task["report"], progress)
     progress(0.6, "Drawing the figures")
@@ -121,8 +132,9 @@ def analysed(task: Plain, progress: Progress) -> "Analysis":
     return analysis
 
 
-def _with_answers(analysis: "Analysis", task: Plain) -> "Analysis":
-    """The ranking with what the follow-up tests said, and the owner's costs."""
+def _ranked(analysis: "Analysis", task: Plain, progress: Progress) -> "Analysis":
+    """The ranking with the other recordings of the visit, what the follow-up tests said, and the
+    owner's costs."""
     answers = tuple(_answer(a) for a in task["answers"])
     found = analysis.diagnosis
     if found is None or (not answers and task["hour_cost"] is None):

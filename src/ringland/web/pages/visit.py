@@ -22,6 +22,7 @@ from ringland.history.shelves import SHELVES
 from ringland.web.api.rows import found
 from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
+from ringland.web.joining import EARLIER, choice_of, earlier_visit, joined_name
 from ringland.web.judgement import drawn, engine_of_visit
 from ringland.web.pages.record import live_values, said_when_recorded
 from ringland.web.path import (
@@ -181,6 +182,16 @@ def _checks(app: Context, standing: Standing) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _why(app: Context, standing: Standing) -> dict[str, Any]:
+    visit_id = standing.visit.id
+    return {
+        "joined": choice_of(app, visit_id),
+        "joined_name": joined_name(visit_id),
+        "earlier_visit": earlier_visit(app, visit_id),
+        "EARLIER": EARLIER,
+    }
+
+
 def _decide(app: Context, standing: Standing) -> dict[str, Any]:
     knowledge = load_knowledge()
     return {
@@ -214,6 +225,7 @@ _OWN = {
     "about": _about,
     "hook-up": _hook_up,
     "recordings": _recordings,
+    "why": _why,
     "checks": _checks,
     "decide": _decide,
     "report": _report,

@@ -1,0 +1,114 @@
+"""The causes of a visit rest on all its usable recordings, and one can be left out."""
+
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+
+from ringland.history import document_of, get_recording
+from ringland.web.judgement import judged
+
+PAGE = {"Accept": "text/html"}
+
+
+def upload(client: TestClient, visit_id: str, name: str, content: bytes, condition: str) -> str:
+    """The id of the recording."""
+    answer = client.post(
+        f"/api/v1/visits/{visit_id}/recordings/upload",
+        params={"name": name, "condition": condition},
+        content=content,
+    )
+    assert answer.status_code == 201, answer.text
+    found: str = answer.json()["row"]["id"]
+    return found
+
+
+def settled(client: TestClient, *, seconds: float = 180.0) -> None:
+    """Waits until no work is left."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if all(j["state"] in ("done", "failed") for j in client.get("/api/v1/jobs").json()):
+            return
+        time.sleep(0.1)
+    raise AssertionError("the work did not end")
+
+
+def document(app: FastAPI, recording_id: str) -> dict[str, Any]:
+    context = app.state.context
+    known = judged(context, get_recording(context.store, recording_id))
+    assert known.analysis is not None and known.fresh
+    found: dict[str, Any] = document_of(context.store, known.analysis)
+    return found
+
+
+@pytest.fixture
+def faster(recording_csv: Path) -> bytes:
+    """The same engine at 1500 rpm: the same samples twice as fast."""
+    head, *rows = recording_csv.read_text("ascii").splitlines()
+    half = []
+    for row in rows:
+        t, *others = row.split(",")
+        half.append(",".join([f"{float(t) / 2:.5f}", *others]))
+    return "\n".join([head, *half]).encode()
+
+
+def test_all_recordings_of_a_visit_count_and_one_can_be_left_out(
+    app: FastAPI, client: TestClient, visit: dict[str, str], recording_csv: Path, faster: bytes
+) -> None:
+    visit_id = visit["id"]
+    idle = upload(client, visit_id, "idle.csv", recording_csv.read_bytes(), "idle")
+    settled(client)
+    alone = document(app, idle)
+    assert alone["joined"] == []
+    fast = upload(client, visit_id, "fast.csv", faster, "held")
+    broken = upload(client, visit_id, "broken.csv", b"not a recording", "idle")
+    settled(client)
+    both = document(app, idle)
+    assert {r["name"] for r in both["joined"]} == {"idle.csv", "fast.csv", "broken.csv"}
+    assert [r["left_out"] is None for r in both["joined"]] == [True, True, False]
+    assert both["causes"] != alone["causes"]
+    assert document(app, fast)["joined"][0]["name"] == "fast.csv"
+    page = client.get(f"/visits/{visit_id}/why?recording={idle}", headers=PAGE).text
+    assert "Which recordings count" in page and "These causes rest on 2 recordings" in page
+
+    name = f"/api/v1/drafts/joined-{visit_id}"
+    answer = client.put(name, json={"version": 0, "fields": {fast: True, broken: True}})
+    assert answer.status_code == 200, answer.text
+    client.post(f"/api/v1/visits/{visit_id}/judge")
+    settled(client)
+    assert document(app, idle)["causes"] == alone["causes"]
+    assert document(app, fast)["joined"] == []
+
+
+def test_the_visit_before_counts_when_it_is_asked_for(
+    app: FastAPI, client: TestClient, visit: dict[str, str], recording_csv: Path, faster: bytes
+) -> None:
+    first = client.get(f"/api/v1/visits/{visit['id']}").json()
+    upload(client, visit["id"], "last-year.csv", faster, "held")
+    settled(client)
+    made = client.post(
+        "/api/v1/visits",
+        json={
+            "vehicle_id": visit["vehicle_id"],
+            "engine_id": first["engine_id"],
+            "visited_on": "2099-01-02",
+            "purpose": "fault-finding",
+        },
+    )
+    assert made.status_code == 201, made.text
+    today = made.json()["row"]["id"]
+    idle = upload(client, today, "idle.csv", recording_csv.read_bytes(), "idle")
+    settled(client)
+    assert document(app, idle)["joined"] == []
+    page = client.get(f"/visits/{today}/why", headers=PAGE).text
+    assert f"Count the recordings of the visit of {first['visited_on']} too" in page
+    client.put(f"/api/v1/drafts/joined-{today}", json={"version": 0, "fields": {"earlier": True}})
+    client.post(f"/api/v1/visits/{today}/judge")
+    settled(client)
+    joined = document(app, idle)["joined"]
+    assert [(r["name"], r["earlier"]) for r in joined] == [
+        ("idle.csv", False), ("last-year.csv", True),
+    ]  # fmt: skip

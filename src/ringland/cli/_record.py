@@ -11,10 +11,10 @@ from ringland.cli._live import LiveScreen, say
 from ringland.errors import FileFormatError, SettingError
 from ringland.instruments.assemble import as_recording
 from ringland.instruments.keep import SUFFIX
-from ringland.instruments.protocol import Block, Ended, InstrumentFault, Wanted
+from ringland.instruments.protocol import Block, Ended, InstrumentFault, SetUp, Wanted
 from ringland.instruments.registry import open_instrument
 from ringland.live.finish import about_as_json, finish, write_about
-from ringland.live.guided import Asked, GuidedRecording, conclude, wanted_inputs
+from ringland.live.guided import Asked, CalibrationsOf, GuidedRecording, conclude, wanted_inputs
 from ringland.live.kinds import all_kinds
 from ringland.live.verdict import Judgement, judge
 from ringland.model import Condition, Recording
@@ -33,14 +33,15 @@ class RecordOptions:
     asked: Asked
     engine_given: str
     out: Path | None
+    calibrations_of: CalibrationsOf
 
 
 def run_record(options: RecordOptions) -> bool:
     """Record from an instrument; True when what came out is fit to judge."""
     asked, out = options.asked, _out_path(options)
     kept_path = out.with_suffix(SUFFIX)
-    guided = GuidedRecording(asked, kept_path)
-    for note in guided.set_up.notes:
+    guided = GuidedRecording(asked, kept_path, calibrations_of=options.calibrations_of)
+    for note in (*guided.set_up.notes, *guided.corrections):
         say(note)
     rate_hz = guided.set_up.rate_hz
     say(f"Recording {len(guided.set_up.channels)} channels at {rate_hz:g} samples per second.")
@@ -108,8 +109,8 @@ def _vehicle_speed(guided: GuidedRecording) -> dict[str, object] | None:
 
 def record_plainly(
     address: str, inputs: dict[str, str], rate_hz: float, seconds: float
-) -> tuple[Recording, str]:
-    """So many seconds in memory, nothing judged, and the instrument's name. For self-checks."""
+) -> tuple[Recording, SetUp]:
+    """So many seconds in memory, nothing judged, nothing corrected. For self-checks."""
     instrument = open_instrument(address, all_kinds())
     try:
         set_up = instrument.configure(Wanted(rate_hz, wanted_inputs(inputs, instrument, address)))
@@ -129,7 +130,7 @@ def record_plainly(
                 have += len(got.samples)
     finally:
         instrument.stop()
-    return as_recording(blocks, set_up, correct_ac=False), set_up.instrument
+    return as_recording(blocks, set_up, correct_ac=False), set_up
 
 
 def _show_until_done(guided: GuidedRecording) -> str:

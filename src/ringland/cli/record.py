@@ -7,6 +7,7 @@ import typer
 
 from ringland.cli._errors import told_to_the_user
 from ringland.cli._given import engine_named, parse_roles
+from ringland.cli._store import StoreOption
 from ringland.errors import UnusableRecording
 
 __all__ = ["record", "recover"]
@@ -63,6 +64,7 @@ def record(
         float | None,
         typer.Option("--speed", metavar="RPM", help="Speed by tachometer; held speed to coach to."),
     ] = None,
+    store: StoreOption = None,
     obd: Annotated[
         str | None,
         typer.Option(
@@ -75,6 +77,7 @@ def record(
     """Record, guided, until it is enough; then say whether it is fit to judge."""
     with told_to_the_user():
         from ringland.cli._record import RecordOptions, run_record, watch_folder
+        from ringland.history.calibrations import calibrations_at
         from ringland.live.guided import Asked
         from ringland.live.kinds import watched_folder
         from ringland.model import Condition
@@ -95,7 +98,9 @@ def record(
         if folder is not None:
             fit = watch_folder(asked, folder)
         else:
-            fit = run_record(RecordOptions(asked, engine, out))
+            fit = run_record(
+                RecordOptions(asked, engine, out, lambda set_up: calibrations_at(store, set_up))
+            )
     if not fit:
         raise typer.Exit(UnusableRecording.exit_status)
 

@@ -1,4 +1,4 @@
-"""`ringland self-check`: an instrument's noise, skew between inputs, and polarity, kept by date."""
+"""`ringland self-check`: an instrument's noise, skew, polarity, answer to a step; kept by date."""
 
 from typing import Annotated, Literal
 
@@ -6,21 +6,18 @@ import typer
 
 from ringland.cli._errors import told_to_the_user
 from ringland.cli._given import parse_roles
+from ringland.cli._store import StoreOption, opened
 
 __all__ = ["self_check"]
-
-HOW = {
-    "noise": "Inputs short-circuited, or sensors on with caps on their hoses; engine off.",
-    "skew": "One lively signal on all inputs at once.",
-    "polarity": "Engine off. Two seconds of quiet, then one puff into each hose.",
-}
 
 
 def self_check(
     instrument: Annotated[
         str, typer.Argument(metavar="INSTRUMENT", help="Its address, see: ringland instruments.")
     ],
-    what: Annotated[Literal["noise", "skew", "polarity"], typer.Argument(help="What is measured.")],
+    what: Annotated[
+        Literal["noise", "skew", "polarity", "step"], typer.Argument(help="What is measured.")
+    ],
     channel: Annotated[
         list[str] | None,
         typer.Option(
@@ -28,32 +25,50 @@ def self_check(
         ),
     ] = None,
     rate: Annotated[
-        float, typer.Option("--rate", metavar="HZ", help="Sample rate.", min=100.0)
+        float,
+        typer.Option(
+            "--rate", metavar="HZ", help="Sample rate; skew counts only at its own.", min=100.0
+        ),
     ] = 20_000.0,
     seconds: Annotated[float, typer.Option("--seconds", help="How long.", min=0.5, max=60.0)] = 8.0,
+    pressure: Annotated[
+        str | None,
+        typer.Option(
+            "--pressure", metavar="PRESSURE", help="Height of the step, for example '2 kPa'."
+        ),
+    ] = None,
+    store: StoreOption = None,
 ) -> None:
     """Measure an instrument's own faults and keep them, with the date."""
     with told_to_the_user():
         from ringland.cli._record import record_plainly
-        from ringland.live import selfcheck
+        from ringland.cli._text import plain
+        from ringland.errors import SettingError
+        from ringland.history.calibrations import keep_calibrations
+        from ringland.instruments.calibration import CalibrationKind, said_value
+        from ringland.live.selfcheck import HOW, measure
+        from ringland.units import parse_quantity
 
-        typer.echo(HOW[what])
-        recording, name = record_plainly(instrument, parse_roles(channel or []), rate, seconds)
-        measure = {
-            "noise": selfcheck.measure_noise,
-            "skew": selfcheck.measure_skew,
-            "polarity": selfcheck.measure_polarity,
-        }[what]
-        found = measure(recording)
-        path = selfcheck.store_path()
-        check = selfcheck.write_check(path, name, what, found)
-        for c in found:
-            parts = []
-            if c.noise_rms is not None and c.mains_share is not None:
-                parts.append(f"noise {c.noise_rms:.3g}, {100 * c.mains_share:.0f} % of it mains")
-            if c.skew_s is not None and c.skew_se_s is not None:
-                parts.append(f"{1e6 * c.skew_s:.2f} +- {1.645e6 * c.skew_se_s:.2f} us late")
-            if c.polarity is not None:
-                parts.append("polarity " + ("as it should be" if c.polarity > 0 else "turned over"))
-            typer.echo(f"  {c.name}: {', '.join(parts)}")
-        typer.echo(f"Kept for {check.instrument} in {path}.")
+        kind = CalibrationKind(what)
+        known_pa = None
+        if pressure is not None:
+            if kind is not CalibrationKind.STEP:
+                raise SettingError(
+                    "A pressure is given only with a step.",
+                    got=f"--pressure with {what}",
+                    remedy="Leave it out, or measure: step",
+                )
+            known_pa = parse_quantity(pressure, "pressure")[0]
+            if not known_pa:
+                raise SettingError("The step has no height.", got=pressure, allowed="not zero")
+        typer.echo(HOW[kind])
+        with opened(store) as kept_in:
+            recording, set_up = record_plainly(
+                instrument, parse_roles(channel or []), rate, seconds
+            )
+            found = measure(kind, recording, set_up, known_pa=known_pa)
+            keep_calibrations(kept_in, found)
+            place = kept_in.url
+        for one in found:
+            typer.echo(plain(f"  {one.input}: {said_value(one)}"))
+        typer.echo(plain(f"Kept for {set_up.title} in {place}."))

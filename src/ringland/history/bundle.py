@@ -38,6 +38,8 @@ HARMLESS = 200_000_000
 """Bytes that may come out whatever the ratio: a flat line shrinks well too."""
 _WHEN = (1980, 1, 1, 0, 0, 0)
 _NAME = "vehicle.json"
+_KINDS = tuple(kind for kind, shelf in SHELVES.items() if kind == "owner" or shelf.parents())
+"""What hangs on a vehicle; instruments do not, and a stranger's file says nothing of them."""
 _GOVERNED = ("id", "created_utc", "changed_utc", "version", "deleted_utc")
 
 
@@ -83,11 +85,11 @@ def _rows_of(connection: Connection, vehicle_id: str) -> dict[str, list[Values]]
     """Every row of the vehicle, by table, parents before children."""
     rows: dict[str, list[Values]] = {"owner": []}
     ids: dict[str, set[str]] = {}
-    for kind, shelf in SHELVES.items():
+    for kind in _KINDS:
         if kind == "owner":
             continue
         table = TABLES[kind]
-        name, parent = shelf.parents()[0]
+        name, parent = SHELVES[kind].parents()[0]
         if kind == "vehicle":
             where = table.c.id == vehicle_id
             found = [dict(r) for r in connection.execute(select(table).where(where)).mappings()]
@@ -192,7 +194,7 @@ def _opened(archive: zipfile.ZipFile, files: LocalFiles) -> _BundleSource:
         raise ValueError(f"schema {content['schema']!r}")
     rows = {kind: [_row(kind, row) for row in content["rows"].get(kind, ())] for kind in SHELVES}
     for kind in content["rows"]:
-        if kind not in SHELVES:
+        if kind not in _KINDS:
             raise ValueError(f"rows of an unknown kind {kind!r}")
     return _BundleSource(rows, [_change(line) for line in content["changes"]], files)
 

@@ -111,4 +111,8 @@ def _six(kind: str, row_type: type[R]) -> Six[R]:
     add_photo, change_photo, delete_photo,
     restore_photo, get_photo, list_photos,
 ) = _six("photo", rows.Photo)
+(
+    add_calibration, change_calibration, delete_calibration,
+    restore_calibration, get_calibration, list_calibrations,
+) = _six("calibration", rows.CalibrationRow)
 # fmt: on

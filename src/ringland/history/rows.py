@@ -11,6 +11,7 @@ from enum import StrEnum
 
 __all__ = [
     "AnalysisRow",
+    "CalibrationRow",
     "Change",
     "Engine",
     "Note",
@@ -259,6 +260,26 @@ class Photo(Row):
     size_bytes: int
     media_type: str = ""
     caption: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CalibrationRow(Row):
+    """One quantity of one input of an instrument, as in `ringland.instruments.calibration`.
+    `readings` is a JSON object."""
+
+    what: str
+    instrument: str
+    address: str = ""
+    input: str
+    role: str = ""
+    measured_utc: str
+    rate_hz: float
+    value: float
+    standard_error: float | None = None
+    unit: str = ""
+    reference: str = ""
+    readings: str = "{}"
+    remark: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -218,6 +218,23 @@ TABLES: dict[str, Table] = {
             _text("media_type"),
             _text("caption"),
         ),
+        _table(
+            "calibration",
+            _text("what"),
+            _text("instrument"),
+            _text("address"),
+            _text("input"),
+            _text("role"),
+            Column("measured_utc", _UTC, nullable=False),
+            Column("rate_hz", Float(53), nullable=False),
+            Column("value", Float(53), nullable=False),
+            _number("standard_error"),
+            _text("unit"),
+            _text("reference"),
+            _text("readings"),
+            _text("remark"),
+            index=("instrument",),
+        ),
     )
 }
 """The tables with rows a person makes, parents before children."""

@@ -300,6 +300,12 @@ SHELVES: dict[str, Shelf[Any]] = {
         Shelf(rows.ReportSent, TABLES["report_sent"], "report sent"),
         Shelf(rows.Note, TABLES["note"], "note"),
         Shelf(rows.Photo, TABLES["photo"], "photo"),
+        Shelf(
+            rows.CalibrationRow,
+            TABLES["calibration"],
+            "calibration",
+            ("instrument", "input", "what", "-measured_utc", "-id"),
+        ),
     )
 }
 """Every table a person's rows are in, parents before children."""

@@ -64,6 +64,7 @@ def live_channel(
         full_scale=span,
         resolution=None if resolution is None else resolution * scale,
         ac_corner_hz=info.ac_corner_hz,
+        input=info.name,
     )
 
 

@@ -15,6 +15,7 @@ import time
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -22,6 +23,7 @@ from typing import IO, Any
 import numpy as np
 
 from ringland.errors import FileFormatError, SettingError
+from ringland.instruments.calibration import Calibration, as_plain, from_plain
 from ringland.instruments.protocol import Block, LiveChannel, Samples, SetUp
 from ringland.model import ChannelRole, Condition
 
@@ -51,12 +53,14 @@ _SYNC_S = 0.5
 
 @dataclass(frozen=True)
 class KeptHead:
-    """The first record: how it was recorded. `started_utc` wall clock at the start, ISO 8601."""
+    """The first record: how it was recorded. `started_utc` wall clock at the start, ISO 8601;
+    `calibrations` known of the inputs then."""
 
     set_up: SetUp
     condition: Condition
     started_utc: str
     about: tuple[tuple[str, str], ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,6 +265,7 @@ def _head_as_json(head: KeptHead) -> dict[str, Any]:
     return {
         "format": "ringland blocks 1",
         "instrument": head.set_up.instrument,
+        "title": head.set_up.title,
         "rate_hz": head.set_up.rate_hz,
         "channels": [
             {
@@ -270,6 +275,7 @@ def _head_as_json(head: KeptHead) -> dict[str, Any]:
                 "full_scale": c.full_scale,
                 "resolution": c.resolution,
                 "ac_corner_hz": c.ac_corner_hz,
+                "input": c.input,
             }
             for c in head.set_up.channels
         ],
@@ -277,6 +283,7 @@ def _head_as_json(head: KeptHead) -> dict[str, Any]:
         "condition": head.condition.value,
         "started_utc": head.started_utc,
         "about": dict(head.about),
+        "calibrations": [as_plain(c) for c in head.calibrations],
     }
 
 
@@ -293,15 +300,24 @@ def parse_head(record: Record) -> KeptHead:
         if not (math.isfinite(rate) and rate > 0.0):
             raise ValueError("rate")
         set_up = SetUp(
-            str(told["instrument"]), rate, channels, tuple(str(n) for n in told.get("notes", ()))
+            str(told["instrument"]),
+            rate,
+            channels,
+            tuple(str(n) for n in told.get("notes", ())),
+            str(told.get("title", "")),
         )
+        calibrations = tuple(from_plain(c) for c in told.get("calibrations", ()))
+        started_utc = str(told["started_utc"])
+        if calibrations:
+            datetime.fromisoformat(started_utc)  # their age is counted to it
         return KeptHead(
             set_up,
             Condition(told["condition"]),
-            str(told["started_utc"]),
+            started_utc,
             tuple((str(k), str(v)) for k, v in dict(told.get("about", {})).items()),
+            calibrations,
         )
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise _not_ours(f"its first record makes no sense ({error})") from error
 
 
@@ -315,4 +331,5 @@ def _channel(told: Mapping[str, Any]) -> LiveChannel:
         full_scale=None if span is None else (float(span[0]), float(span[1])),
         resolution=None if resolution is None else float(resolution),
         ac_corner_hz=None if corner is None else float(corner),
+        input=str(told.get("input", "")),
     )

@@ -77,7 +77,9 @@ class Played:
             channels.append(live_channel(info, want, made.full_scale, made.resolution))
         self._table = np.stack(columns, axis=1)
         self._rate_hz = recording.channels[0].rate_hz
-        return SetUp(self._info.id, self._rate_hz, tuple(channels), recording.notes)
+        return SetUp(
+            self._info.id, self._rate_hz, tuple(channels), recording.notes, self._info.title
+        )
 
     def arm(self) -> None:
         """Start the clock."""

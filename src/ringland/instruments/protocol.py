@@ -86,7 +86,8 @@ class Wanted:
 
 @dataclass(frozen=True)
 class LiveChannel:
-    """A channel as it will be recorded; fields as in `ringland.model.Channel`."""
+    """A channel as it will be recorded; fields as in `ringland.model.Channel`. `input`: the
+    instrument's own name of it, "" where that is not known."""
 
     name: str
     role: ChannelRole
@@ -94,16 +95,19 @@ class LiveChannel:
     full_scale: tuple[float, float] | None = None
     resolution: float | None = None
     ac_corner_hz: float | None = None
+    input: str = ""
 
 
 @dataclass(frozen=True)
 class SetUp:
-    """What the instrument will really do. All channels share one clock."""
+    """What the instrument will really do. All channels share one clock. `instrument`: its address,
+    `title` what it calls itself."""
 
     instrument: str
     rate_hz: float
     channels: tuple[LiveChannel, ...]
     notes: tuple[str, ...] = ()
+    title: str = ""
 
 
 @dataclass(frozen=True, eq=False)

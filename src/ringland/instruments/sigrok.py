@@ -155,7 +155,7 @@ class SigrokInstrument:
             live_channel(info.inputs[i], w, w.full_scale)
             for i, w in zip(chosen, wanted.inputs, strict=True)
         )
-        return SetUp(info.id, float(rate), channels)
+        return SetUp(info.id, float(rate), channels, title=info.title)
 
     def arm(self) -> None:
         """Start the program."""

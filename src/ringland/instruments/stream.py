@@ -81,7 +81,7 @@ class StreamInstrument:
         notes = list(told.notes)
         if told.rate_hz != wanted.rate_hz:
             notes.append(f"the sender takes {told.rate_hz:g} samples per second")
-        return SetUp(info.id, told.rate_hz, channels, tuple(notes))
+        return SetUp(info.id, told.rate_hz, channels, tuple(notes), info.title)
 
     def arm(self) -> None:
         """Nothing to send: the stream runs."""

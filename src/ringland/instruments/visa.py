@@ -114,7 +114,7 @@ class VisaInstrument:
             if not p.continuous
             else ()
         )
-        return SetUp(info.id, self._rate_hz, channels, notes)
+        return SetUp(info.id, self._rate_hz, channels, notes, info.title)
 
     def arm(self) -> None:
         """Send the profile's arming commands."""

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from ringland.errors import RinglandError, SettingError
 from ringland.instruments.assemble import as_recording, lost_spans
+from ringland.instruments.calibration import as_plain, calibrated
 from ringland.instruments.keep import Kept, read_kept
 from ringland.live.verdict import Judgement
 from ringland.model import EngineSpec, Recording, Verdict
@@ -25,11 +26,13 @@ class Finished:
 
 
 def recording_of(kept: Kept, *, speed_hint_rpm: float | None = None) -> Recording:
-    """The recording in a kept file."""
+    """The recording in a kept file, with what was known of its instrument taken out of it."""
     started = f"recorded from {kept.head.started_utc} on"
+    head = kept.head
     recording = as_recording(
-        kept.blocks, kept.head.set_up, condition=kept.head.condition, notes=(started, *kept.notes)
+        kept.blocks, head.set_up, condition=head.condition, notes=(started, *kept.notes)
     )
+    recording = calibrated(recording, head.set_up, head.calibrations, head.started_utc)
     return replace(recording, speed_hint_rpm=speed_hint_rpm)
 
 
@@ -38,7 +41,7 @@ def finish(
 ) -> Finished:
     """Convert a kept file to the format of `out`'s suffix; the kept file goes only after that.
 
-    `recording`: what was already made of the file, corrected. `drop` False: the kept file stays.
+    `recording`: what was already made of the file. `drop` False: the kept file stays.
 
     Raises FileFormatError when nothing can be read back; a conversion that fails leaves the kept
     file and says so.
@@ -85,6 +88,7 @@ def about_as_json(
         "condition": head.condition.value,
         "started_utc": head.started_utc,
         "about": dict(head.about),
+        "calibrations": [as_plain(c) for c in head.calibrations],
         "engine": engine.name,
         "samples": kept.sample_count,
         "lost": [list(span) for span in lost_spans(kept.blocks)],

@@ -2,25 +2,34 @@
 both run, each with a screen of its own."""
 
 import time
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeAlias
 
-from ringland.errors import FileFormatError, SettingError
+from ringland.errors import FileFormatError, RinglandError, SettingError
+from ringland.instruments.calibration import Calibration, corrections
 from ringland.instruments.keep import Keeper, Kept, KeptHead, read_kept
 from ringland.instruments.plan import make_plan
 from ringland.instruments.protocol import Instrument, InstrumentInfo, SetUp, Wanted, WantedInput
 from ringland.live.finish import recording_of
 from ringland.live.kinds import open_for
 from ringland.live.monitor import HELD_RPM, Look, look
-from ringland.live.selfcheck import corrected, read_checks, store_path
 from ringland.live.session import Event, LiveSession, LiveView, SessionState
 from ringland.live.vehicle_speed import SpeedSeen, SpeedWatch
 from ringland.live.verdict import Judgement, judge
 from ringland.model import ChannelRole, Condition, EngineSpec, Recording
 
-__all__ = ["Asked", "Concluded", "GuidedRecording", "conclude", "roles_of", "wanted_inputs"]
+__all__ = [
+    "Asked",
+    "CalibrationsOf",
+    "Concluded",
+    "GuidedRecording",
+    "conclude",
+    "roles_of",
+    "wanted_inputs",
+]
 
 _LOOK_EVERY_S = 1.0
 _FIRST_LOOK_S = 1.5
@@ -55,15 +64,30 @@ class Asked:
         return self.condition in (Condition.SNAP, Condition.CRANKING)
 
 
+CalibrationsOf: TypeAlias = Callable[[SetUp], tuple[Calibration, ...]]
+"""What is known of the instrument as it is set up. May raise RinglandError."""
+
+
+def _nothing_known(_: SetUp) -> tuple[Calibration, ...]:
+    return ()
+
+
 class GuidedRecording:
     """One recording. Call `start`, then `step` every fifth of a second until it gives a reason,
-    then `stop` with it; what was recorded is in `kept_path` at any moment.
+    then `stop` with it; what was recorded is in `kept_path` at any moment. What `calibrations_of`
+    knows at the start goes into it and `corrections` says what that does; when it cannot be asked,
+    `set_up.notes` says so.
 
     Raises SettingError or InstrumentFault when it cannot be set up; nothing is left behind then.
     """
 
     def __init__(
-        self, asked: Asked, kept_path: Path, *, about: tuple[tuple[str, str], ...] = ()
+        self,
+        asked: Asked,
+        kept_path: Path,
+        *,
+        about: tuple[tuple[str, str], ...] = (),
+        calibrations_of: CalibrationsOf = _nothing_known,
     ) -> None:
         self.asked = asked
         self.kept_path = kept_path
@@ -80,7 +104,11 @@ class GuidedRecording:
                 )
             )
             now = datetime.now(UTC).isoformat(timespec="seconds")
-            keeper = Keeper(kept_path, KeptHead(self.set_up, asked.condition, now, about))
+            self.set_up, known = _with_calibrations(self.set_up, calibrations_of)
+            self.corrections = tuple(
+                text for one in corrections(self.set_up, known, now) for text in one.says
+            )
+            keeper = Keeper(kept_path, KeptHead(self.set_up, asked.condition, now, about, known))
         except BaseException:
             self._instrument.stop()
             raise
@@ -157,9 +185,22 @@ class GuidedRecording:
         return precision.enough
 
 
+def _with_calibrations(
+    set_up: SetUp, calibrations_of: CalibrationsOf
+) -> tuple[SetUp, tuple[Calibration, ...]]:
+    try:
+        return set_up, calibrations_of(set_up)
+    except RinglandError as error:
+        note = (
+            "What was measured of this instrument is not known, and nothing is corrected: "
+            f"{error.wrong} {error.got or ''}"
+        )
+        return replace(set_up, notes=(*set_up.notes, note.strip())), ()
+
+
 @dataclass(frozen=True, eq=False)
 class Concluded:
-    """A kept file read back, corrected for what is known of its instrument, and judged."""
+    """A kept file read back, corrected for what was known of its instrument, and judged."""
 
     kept: Kept
     recording: Recording
@@ -182,9 +223,6 @@ def conclude(
             remedy="Check cable and sensors and record again.",
         )
     recording = recording_of(kept, speed_hint_rpm=speed_rpm)
-    check = read_checks(store_path()).get(kept.head.set_up.instrument)
-    if check is not None:
-        recording = corrected(recording, check)
     return Concluded(kept, recording, judge(recording, engine, wanted=wanted))
 
 

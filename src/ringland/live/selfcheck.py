@@ -1,73 +1,78 @@
-"""An instrument's own faults, measured once and kept with their date.
+"""An instrument's own faults, measured.
 
 Noise: inputs short-circuited or caps on the hoses. Skew: one signal on all inputs. Polarity: a puff
-into each hose. Equations: docs/instruments.md. Kept per instrument in one JSON file of the user.
+into each hose. Step: a known pressure put on and held. Equations: docs/instruments.md.
 """
 
-import json
-import os
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ringland.errors import SettingError
+from ringland.instruments.calibration import Calibration, CalibrationKind
+from ringland.instruments.protocol import LiveChannel, SetUp
 from ringland.model import Channel, Recording
 
-__all__ = [
-    "ChannelCheck",
-    "InstrumentCheck",
-    "corrected",
-    "measure_noise",
-    "measure_polarity",
-    "measure_skew",
-    "read_checks",
-    "store_path",
-    "write_check",
-]
+__all__ = ["HOW", "measure", "measure_noise", "measure_polarity", "measure_skew",
+           "measure_step"]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
+
+HOW = {
+    CalibrationKind.NOISE: "Engine off. Inputs short-circuited, or sensors on with caps on their "
+    "hoses.",
+    CalibrationKind.SKEW: "One lively signal on all inputs at once.",
+    CalibrationKind.POLARITY: "Engine off. Two seconds of quiet, then one puff into each hose.",
+    CalibrationKind.STEP: "Engine off. Two seconds of quiet, then put the known pressure on at "
+    "once and hold it; or a step of a loudspeaker at the hose.",
+}
+"""What the person does."""
 
 _STEP_OVER_NOISE = 8.0
 _SEGMENTS = 8
 _LEAST_COHERENCE = 0.95
+_QUIET_SHARE = 4
+"""The first part of this many must be quiet."""
+_RISES_WITHIN_S = 0.1
 
 
-@dataclass(frozen=True)
-class ChannelCheck:
-    """What is known of one input; None where not measured.
-
-    `noise_rms` in its unit; `mains_share` of the noise power near 50 and 60 Hz and their third
-    multiples; `skew_s` how late against the first input, `skew_se_s` its standard error;
-    `polarity` +1 or -1.
-    """
-
-    name: str
-    noise_rms: float | None = None
-    mains_share: float | None = None
-    skew_s: float | None = None
-    skew_se_s: float | None = None
-    polarity: int | None = None
-
-
-@dataclass(frozen=True)
-class InstrumentCheck:
-    """All inputs of one instrument. Dates are ISO 8601, by what was measured."""
-
-    instrument: str
-    channels: tuple[ChannelCheck, ...]
-    dates: tuple[tuple[str, str], ...] = ()
-
-
-def measure_noise(recording: Recording) -> tuple[ChannelCheck, ...]:
-    """Noise of every channel, with nothing at the inputs."""
-    return tuple(
-        ChannelCheck(c.name, noise_rms=float(np.nanstd(c.samples)), mains_share=_mains_share(c))
-        for c in recording.channels
+def _one(
+    set_up: SetUp,
+    live: LiveChannel,
+    what: CalibrationKind,
+    value: float,
+    *,
+    standard_error: float | None = None,
+    unit: str | None = None,
+    reference: str = "",
+    readings: Mapping[str, float] | None = None,
+) -> Calibration:
+    return Calibration(
+        what=what,
+        instrument=set_up.title,
+        address=set_up.instrument,
+        input=live.input,
+        role=live.role.value,
+        measured_utc=datetime.now(UTC).isoformat(timespec="microseconds"),
+        rate_hz=set_up.rate_hz,
+        value=value,
+        standard_error=standard_error,
+        unit=live.unit if unit is None else unit,
+        reference=reference,
+        readings=readings or {},
     )
+
+
+def measure_noise(recording: Recording, set_up: SetUp) -> tuple[Calibration, ...]:
+    """RMS of every channel with nothing at the inputs, and the share of its power that is mains
+    (near 50 and 60 Hz and their third multiples)."""
+    return tuple(
+        _one(set_up, live, CalibrationKind.NOISE, float(np.nanstd(channel.samples)),
+             readings={"mains_share": _mains_share(channel)})
+        for channel, live in zip(recording.channels, set_up.channels, strict=True)
+    )  # fmt: skip
 
 
 def _mains_share(channel: Channel) -> float:
@@ -81,15 +86,18 @@ def _mains_share(channel: Channel) -> float:
     return float(power[near].sum()) / total if total > 0.0 else 0.0
 
 
-def measure_skew(recording: Recording) -> tuple[ChannelCheck, ...]:
+def measure_skew(recording: Recording, set_up: SetUp) -> tuple[Calibration, ...]:
     """Delay of every channel against the first, one and the same signal on all.
 
     Slope of the phase of the cross-spectrum over frequency, weighted by coherence, in pieces whose
     scatter gives the standard error. Raises SettingError where a channel does not follow the first.
     """
-    first = recording.channels[0]
-    out = [ChannelCheck(first.name, skew_s=0.0, skew_se_s=0.0)]
-    for channel in recording.channels[1:]:
+    first, reference = recording.channels[0], set_up.channels[0].input
+    out = []
+    for channel, live in zip(recording.channels, set_up.channels, strict=True):
+        if channel is first:
+            out.append(_one(set_up, live, CalibrationKind.SKEW, 0.0, unit="s", reference=reference))
+            continue
         delays, coherence = _delays_s(first.samples, channel.samples, first.rate_hz)
         if coherence < _LEAST_COHERENCE:
             raise SettingError(
@@ -100,8 +108,9 @@ def measure_skew(recording: Recording) -> tuple[ChannelCheck, ...]:
             )
         error = float(np.std(delays, ddof=1)) / np.sqrt(len(delays))
         out.append(
-            ChannelCheck(channel.name, skew_s=float(np.mean(delays)), skew_se_s=float(error))
-        )
+            _one(set_up, live, CalibrationKind.SKEW, float(np.mean(delays)),
+                 standard_error=float(error), unit="s", reference=reference)
+        )  # fmt: skip
     return tuple(out)
 
 
@@ -139,127 +148,111 @@ def _delays_s(a: FloatArray, b: FloatArray, rate_hz: float) -> tuple[FloatArray,
     return np.asarray(delays), share
 
 
-def measure_polarity(recording: Recording) -> tuple[ChannelCheck, ...]:
+def measure_polarity(recording: Recording, set_up: SetUp) -> tuple[Calibration, ...]:
     """Sign of the first clear movement of each channel when pressure is put on it.
 
     The first quarter of the recording must be quiet. Raises SettingError where nothing moves.
     """
     out = []
-    for channel in recording.channels:
-        values = channel.samples - np.nanmedian(channel.samples[: len(channel.samples) // 4])
-        quiet = float(np.nanstd(values[: len(values) // 4]))
-        moved = np.flatnonzero(np.abs(values) > max(_STEP_OVER_NOISE * quiet, 1e-12))
-        if not len(moved):
-            raise SettingError(
-                f"{channel.name} did not move.",
-                allowed=f"a puff {_STEP_OVER_NOISE:.0f} times above the noise",
-                remedy="Wait two seconds, then blow or tap into the hose once.",
-            )
-        first = moved[0]
+    for channel, live in zip(recording.channels, set_up.channels, strict=True):
+        values, _, first = _moved(channel)
         width = max(3, round(0.005 * channel.rate_hz))
+        sign = 1.0 if values[first : first + width].mean() > 0 else -1.0
+        out.append(_one(set_up, live, CalibrationKind.POLARITY, sign, unit="1"))
+    return tuple(out)
+
+
+def _moved(channel: Channel) -> tuple[FloatArray, float, int]:
+    """Samples about their quiet level, the quiet's standard deviation, and where they move."""
+    quarter = len(channel.samples) // _QUIET_SHARE
+    values = np.asarray(channel.samples - np.nanmedian(channel.samples[:quarter]))
+    quiet = float(np.nanstd(values[:quarter]))
+    moved = np.flatnonzero(np.abs(values) > max(_STEP_OVER_NOISE * quiet, 1e-12))
+    if not len(moved):
+        raise SettingError(
+            f"{channel.name} did not move.",
+            allowed=f"a movement {_STEP_OVER_NOISE:.0f} times above the noise",
+            remedy="Wait two seconds, then blow, tap or put the pressure on once.",
+        )
+    if moved[0] < quarter:
+        raise SettingError(
+            f"{channel.name} was not quiet at the beginning.",
+            got=f"a movement after {moved[0] / channel.rate_hz:.2f} s",
+            allowed="the first quarter of the time without any",
+            remedy="Leave the hose alone at first, and begin again.",
+        )
+    return values, quiet, int(moved[0])
+
+
+def measure_step(
+    recording: Recording, set_up: SetUp, known_pa: float | None = None
+) -> tuple[Calibration, ...]:
+    """Height, rise from 10 to 90 % and, where it falls back, the lower corner of every channel,
+    from a pressure put on at once and held; per Pa when its height `known_pa` is given.
+
+    The rise is that of step, hose and sensor together: the slowest of them. Raises SettingError
+    where nothing moves or the first quarter is not quiet.
+    """
+    out = []
+    for channel, live in zip(recording.channels, set_up.channels, strict=True):
+        values, quiet, first = _moved(channel)
+        size, readings = _answer_to_step(values, first, channel.rate_hz)
+        if known_pa is not None:
+            readings["known_pa"], readings["per_pa"] = known_pa, size / known_pa
         out.append(
-            ChannelCheck(
-                channel.name, polarity=1 if values[first : first + width].mean() > 0 else -1
-            )
+            _one(set_up, live, CalibrationKind.STEP, size, standard_error=quiet, readings=readings)
         )
     return tuple(out)
 
 
-def corrected(recording: Recording, check: InstrumentCheck) -> Recording:
-    """The recording with skew and polarity of its instrument taken out; notes say so."""
-    known = {c.name: c for c in check.channels}
-    channels, notes = [], list(recording.notes)
-    for channel in recording.channels:
-        found = known.get(channel.name)
-        samples, span = channel.samples, channel.full_scale
-        if found is not None and found.skew_s:
-            samples = _earlier(samples, found.skew_s * channel.rate_hz)
-            notes.append(f"{channel.name}: {1e6 * found.skew_s:.3g} us of skew taken out")
-        if found is not None and found.polarity == -1:
-            samples = -samples
-            span = None if span is None else (-span[1], -span[0])
-            notes.append(f"{channel.name}: turned over, as its sensor's check found")
-        channels.append(replace(channel, samples=samples, full_scale=span))
-    return replace(recording, channels=tuple(channels), notes=tuple(notes))
+def _answer_to_step(
+    values: FloatArray, first: int, rate_hz: float
+) -> tuple[float, dict[str, float]]:
+    """Signed height, and the times in it. Equations (2) and (3) of docs/instruments.md."""
+    sign = 1.0 if values[first] > 0.0 else -1.0
+    after = np.nan_to_num(sign * values[max(first - round(_RISES_WITHIN_S * rate_hz), 0) :])
+    start = first - max(first - round(_RISES_WITHIN_S * rate_hz), 0)
+    peak = start + int(np.argmax(after[start : start + round(_RISES_WITHIN_S * rate_hz)]))
+    height = float(after[peak])
+    low = _last_below(after[: peak + 1], 0.1 * height)
+    high = _first_above(after[: peak + 1], 0.9 * height)
+    readings = {"rise_s": max(high - low, 0.0) / rate_hz}
+    fallen = np.flatnonzero(after[peak:] < height / np.e)
+    if len(fallen):
+        at = float(fallen[0])
+        readings["corner_hz"] = rate_hz / (2.0 * np.pi * at)
+    return sign * height, readings
 
 
-def _earlier(samples: FloatArray, by: float) -> FloatArray:
-    """Samples read `by` samples later, by cubic Lagrange interpolation."""
-    whole = int(np.floor(by))
-    t = by - whole
-    weights = (
-        -t * (t - 1.0) * (t - 2.0) / 6.0,
-        (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
-        -(t + 1.0) * t * (t - 2.0) / 2.0,
-        (t + 1.0) * t * (t - 1.0) / 6.0,
-    )
-    index = np.arange(len(samples)) + whole
-    out = np.zeros(len(samples))
-    for offset, weight in zip((-1, 0, 1, 2), weights, strict=True):
-        out += weight * samples[np.clip(index + offset, 0, len(samples) - 1)]
-    return out
+def _last_below(values: FloatArray, level: float) -> float:
+    """Where the last rise through `level` is, between samples."""
+    below = np.flatnonzero(values <= level)
+    if not len(below) or below[-1] + 1 >= len(values):
+        return float(below[-1]) if len(below) else 0.0
+    i = int(below[-1])
+    return i + float((level - values[i]) / (values[i + 1] - values[i]))
 
 
-def store_path() -> Path:
-    """The user's file of instrument checks; RINGLAND_DATA names another folder."""
-    folder = os.environ.get("RINGLAND_DATA", "")
-    if not folder or "://" in folder:
-        from platformdirs import user_data_path
-
-        return user_data_path("ringland", appauthor=False) / "instruments.json"
-    return Path(folder) / "instruments.json"
-
-
-def read_checks(path: Path) -> dict[str, InstrumentCheck]:
-    """Checks by instrument; an unreadable file counts as none only when it is not there."""
-    if not path.exists():
-        return {}
-    try:
-        told: dict[str, Any] = json.loads(path.read_text("utf-8"))
-        return {
-            str(name): InstrumentCheck(
-                str(name),
-                tuple(ChannelCheck(**c) for c in entry["channels"]),
-                tuple((str(k), str(v)) for k, v in entry["dates"].items()),
-            )
-            for name, entry in told["instruments"].items()
-        }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise SettingError(
-            "The file of instrument checks cannot be read.",
-            got=f"{path}: {error}",
-            remedy="Move it away and check the instruments again.",
-        ) from error
+def _first_above(values: FloatArray, level: float) -> float:
+    """Where `level` is first reached, between samples."""
+    above = np.flatnonzero(values >= level)
+    i = int(above[0])
+    if i == 0:
+        return 0.0
+    return i - 1 + float((level - values[i - 1]) / (values[i] - values[i - 1]))
 
 
-def write_check(
-    path: Path, instrument: str, what: str, channels: tuple[ChannelCheck, ...]
-) -> InstrumentCheck:
-    """Add what was measured to what is known of the instrument; written beside, then moved."""
-    known = read_checks(path)
-    old = known.get(instrument, InstrumentCheck(instrument, ()))
-    merged = {c.name: c for c in old.channels}
-    for channel in channels:
-        news = {k: v for k, v in asdict(channel).items() if v is not None and k != "name"}
-        merged[channel.name] = replace(merged.get(channel.name, ChannelCheck(channel.name)), **news)
-    dates = {**dict(old.dates), what: datetime.now(UTC).isoformat(timespec="seconds")}
-    check = InstrumentCheck(instrument, tuple(merged.values()), tuple(dates.items()))
-    known[instrument] = check
-    content = {
-        "schema": "ringland.instrument-checks/1",
-        "instruments": {
-            name: {"channels": [asdict(c) for c in entry.channels], "dates": dict(entry.dates)}
-            for name, entry in known.items()
-        },
-    }
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        beside = path.with_suffix(".unfinished")
-        beside.write_text(json.dumps(content, indent=2) + "\n", encoding="utf-8", newline="\n")
-        beside.replace(path)
-    except OSError as error:
-        raise SettingError(
-            "The file of instrument checks cannot be written.",
-            got=f"{path}: {error.strerror or error}",
-        ) from error
-    return check
+def measure(
+    what: CalibrationKind, recording: Recording, set_up: SetUp, *, known_pa: float | None = None
+) -> tuple[Calibration, ...]:
+    """Any of the four. Raises SettingError."""
+    if what is CalibrationKind.STEP:
+        return measure_step(recording, set_up, known_pa)
+    return _MEASURES[what](recording, set_up)
+
+
+_MEASURES: dict[CalibrationKind, Callable[[Recording, SetUp], tuple[Calibration, ...]]] = {
+    CalibrationKind.NOISE: measure_noise,
+    CalibrationKind.SKEW: measure_skew,
+    CalibrationKind.POLARITY: measure_polarity,
+}

@@ -8,6 +8,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from ringland.model.provenance import ProvenanceStep
+
 __all__ = [
     "HIGHEST_RATE_HZ",
     "LOWEST_RATE_HZ",
@@ -74,6 +76,8 @@ class RawFile:
     read_block: BlockReader
     edges: tuple[RawEdges, ...] = ()
     notes: tuple[str, ...] = ()
+    steps: tuple[ProvenanceStep, ...] = ()
+    """What the file says of how it came to be."""
 
 
 def clean_rate(rate_hz: float) -> float:

@@ -92,7 +92,7 @@ class FileSource:
             edges=tuple(self._read_edges(start_s, stop_s)),
             source=self.source,
             notes=self.notes,
-            provenance=Provenance().then(
+            provenance=Provenance(self.raw.steps).then(
                 f"read {self.raw.format}",
                 file=self.source.name,
                 sha256=self.source.sha256,

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ringland.errors import FileFormatError
+from ringland.model.provenance import ProvenanceStep
 from ringland.readers._raw import FloatArray, RawEdges, RawFile, RawSignal, clean_rate
 from ringland.units import try_unit
 
@@ -105,8 +106,10 @@ def raw_file(
     *,
     rate_hz: float | None,
     notes: Sequence[str] = (),
+    steps: Sequence[ProvenanceStep] = (),
 ) -> RawFile:
-    """The file made of these tables; `rate_hz`, when given, replaces every clock in it."""
+    """The file made of these tables; `rate_hz`, when given, replaces every clock in it; `steps`:
+    what the file says of how it came to be."""
     gathered = _Gathered(notes=list(notes))
     # Damaged times may be infinite or absurd: such values are judged below, not warned about.
     with np.errstate(all="ignore"):
@@ -133,6 +136,7 @@ def raw_file(
         read_block,
         tuple(gathered.edges),
         tuple(dict.fromkeys(gathered.notes)),
+        tuple(steps),
     )
 
 

@@ -1,5 +1,7 @@
 """HDF5 and MATLAB 7.3, by h5py: datasets of numbers, read a window at a time."""
 
+import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -7,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ringland.model.provenance import ProvenanceStep, Scalar
 from ringland.readers._arrays import ArrayHandle, tables_from_arrays
 from ringland.readers._guard import reading
 from ringland.readers._raw import NotThisFormat, RawFile
@@ -17,6 +20,7 @@ __all__ = ["NAME", "open_raw", "sniff"]
 NAME = "HDF5"
 _MAGIC = b"\x89HDF\r\n\x1a\n"
 _MOST_DATASETS = 20_000
+_MOST_STEPS, _LONGEST_PROVENANCE = 200, 60_000
 
 
 def sniff(path: Path, head: bytes) -> None:
@@ -40,7 +44,7 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
         matlab = any("MATLAB_class" in thing.attrs for thing in file.values())
         above: dict[str, dict[str, Any]] = {}
         scalars.update(_attributes(file))
-        comment = scalars.get("notes")
+        comment, told = scalars.get("notes"), file.attrs.get("provenance")
         for name, dataset in _datasets(file):
             if dataset.dtype.kind not in "fiub" or dataset.ndim > 2:
                 if dataset.size == 1 and dataset.dtype.kind in "SO":
@@ -63,7 +67,35 @@ def open_raw(path: Path, rate_hz: float | None = None) -> RawFile:
     tables, notes = tables_from_arrays(handles, scalars)
     if comment is not None and str(comment):
         notes.append(f"Comment in the file: {comment}")
-    return raw_file(path, "MATLAB 7.3" if matlab else NAME, tables, rate_hz=rate_hz, notes=notes)
+    steps, trouble = _steps(told)
+    notes += trouble
+    name = "MATLAB 7.3" if matlab else NAME
+    return raw_file(path, name, tables, rate_hz=rate_hz, notes=notes, steps=steps)
+
+
+def _steps(told: object) -> tuple[list[ProvenanceStep], list[str]]:
+    """Steps of the provenance a recording was written with, and what is wrong with them."""
+    if not isinstance(told, str | bytes):
+        return [], []
+    try:
+        if len(told) > _LONGEST_PROVENANCE:
+            raise ValueError("it is too long")
+        rows = json.loads(told)[:_MOST_STEPS]
+        steps = [
+            ProvenanceStep(str(r["name"]), {k: _scalar(v) for k, v in dict(r["settings"]).items()})
+            for r in rows
+        ]
+    except (AttributeError, KeyError, TypeError, ValueError, RecursionError) as error:
+        return [], [f"How it was recorded cannot be read from the file ({error})."]
+    return steps, []
+
+
+def _scalar(value: object) -> Scalar:
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError("a number that is not finite")
+    if value is None or isinstance(value, str | int | float):
+        return value
+    raise ValueError("a setting that is no single value")
 
 
 def _datasets(file: Any) -> list[tuple[str, Any]]:

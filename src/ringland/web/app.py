@@ -18,6 +18,7 @@ from starlette.exceptions import HTTPException
 
 from ringland import __version__
 from ringland.errors import BadInput, RinglandError
+from ringland.history.calibrations import known_calibrations
 from ringland.history.store import Store
 from ringland.web.context import Context
 from ringland.web.errors import Conflict, NotFound, NotPaired, Refused, status_of
@@ -72,7 +73,7 @@ def create_app(
     wake = threading.Event()
     context = Context(store, folder, sessions, settings_file, drafts, hub, jobs, wake, sharing)
     sender = Sender(context)
-    recorder = Recorder(folder, hub.tell)
+    recorder = Recorder(folder, hub.tell, lambda set_up: known_calibrations(store, set_up))
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:

@@ -22,7 +22,7 @@ from ringland.errors import RinglandError
 from ringland.instruments.keep import SUFFIX
 from ringland.instruments.registry import split_address
 from ringland.live.finish import about_as_json
-from ringland.live.guided import Asked, Concluded, GuidedRecording, conclude
+from ringland.live.guided import Asked, CalibrationsOf, Concluded, GuidedRecording, conclude
 from ringland.live.session import SessionState
 from ringland.web.errors import Conflict
 from ringland.web.told import look_told, meters_told, verdict_told
@@ -84,7 +84,12 @@ class LiveRecording:
     """One recording from set-up to the store. Safe to use from several threads."""
 
     def __init__(
-        self, asked: Asked, place: Place, folder: Path, tell: Callable[[str, Plain], None]
+        self,
+        asked: Asked,
+        place: Place,
+        folder: Path,
+        tell: Callable[[str, Plain], None],
+        calibrations_of: CalibrationsOf,
     ) -> None:
         self.id = uuid.uuid4().hex
         self.asked = asked
@@ -92,6 +97,7 @@ class LiveRecording:
         self.kept_path = folder / f"{self.id}{SUFFIX}"
         self.state = LiveState.SETTING_UP
         self._tell = tell
+        self._calibrations_of = calibrations_of
         self._guided: GuidedRecording | None = None
         self._keep: Keep | None = None
         self._started_utc = datetime.now(UTC).isoformat(timespec="seconds")
@@ -107,7 +113,9 @@ class LiveRecording:
         """Set up, arm and record in a thread of its own. Raises RinglandError; nothing is left
         then."""
         about = (("visit", self.place.visit_id), ("speed_rpm", str(self.asked.speed_rpm or "")))
-        self._guided = GuidedRecording(self.asked, self.kept_path, about=about)
+        self._guided = GuidedRecording(
+            self.asked, self.kept_path, about=about, calibrations_of=self._calibrations_of
+        )
         self._guided.start()
         self._keep = keep
         self.state = LiveState.WAITING if self.asked.waits else LiveState.RECORDING
@@ -216,7 +224,7 @@ class LiveRecording:
             "started_utc": self._started_utc,
             "ended_utc": self._ended_utc,
             "rate_hz": None if guided is None else guided.set_up.rate_hz,
-            "notes": [] if guided is None else list(guided.set_up.notes),
+            "notes": [] if guided is None else [*guided.set_up.notes, *guided.corrections],
             "seconds": 0.0 if view is None else view.seconds,
             "event_s": None if view is None else view.event_s,
             "lost_samples": 0 if view is None else view.lost_samples,
@@ -243,11 +251,15 @@ def recording_folder(folder: Path) -> Path:
 
 
 class Recorder:
-    """All live recordings of one running app. `folder`: the app's own."""
+    """All live recordings of one running app. `folder`: the app's own. `calibrations_of`: what is
+    known of an instrument."""
 
-    def __init__(self, folder: Path, tell: Callable[[str, Plain], None]) -> None:
+    def __init__(
+        self, folder: Path, tell: Callable[[str, Plain], None], calibrations_of: CalibrationsOf
+    ) -> None:
         self.folder = recording_folder(folder)
         self._tell = tell
+        self._calibrations_of = calibrations_of
         self._lock = threading.Lock()
         self._known: dict[str, LiveRecording] = {}
 
@@ -257,7 +269,7 @@ class Recorder:
         self.folder.mkdir(parents=True, exist_ok=True)
         with self._lock:
             self._refuse_second(asked.address, place.visit_id)
-            one = LiveRecording(asked, place, self.folder, self._tell)
+            one = LiveRecording(asked, place, self.folder, self._tell, self._calibrations_of)
             self._known[one.id] = one
             for old in [i for i, r in self._known.items() if r.over][:-_REMEMBERED]:
                 del self._known[old]

@@ -1,5 +1,6 @@
 """Formats that hold channels on different clocks and edge trains: HDF5, MDF, NumPy .npz."""
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +15,16 @@ __all__ = ["write_hdf5", "write_mdf", "write_npz"]
 
 def write_hdf5(recording: Recording, path: Path) -> None:
     """A dataset per channel with rate_hz, start_s, unit and full scale; a group per edge train with
-    time_s and its levels."""
+    time_s and its levels; notes and the steps of the provenance (JSON) as attributes of the
+    file."""
     import h5py
 
     names, edge_names = written_names(recording)
     with h5py.File(path, "w") as file:
         file.attrs["notes"] = "\n".join(recording.notes)
+        file.attrs["provenance"] = json.dumps(
+            [{"name": s.name, "settings": dict(s.settings)} for s in recording.provenance.steps]
+        )
         for name, channel in zip(names, recording.channels, strict=True):
             dataset = file.create_dataset(name, data=channel.samples)
             dataset.attrs["rate_hz"] = channel.rate_hz

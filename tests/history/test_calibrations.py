@@ -1,0 +1,147 @@
+"""What was measured of instruments is kept by instrument and input, on both databases."""
+
+import json
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sqlalchemy import URL, inspect, text
+
+from ringland.errors import FileFormatError, SettingError
+from ringland.history import (
+    add_vehicle,
+    changes_of,
+    delete_calibration,
+    list_calibrations,
+    open_store,
+    restore_calibration,
+)
+from ringland.history.bundle import export_vehicle, import_vehicle
+from ringland.history.calibrations import (
+    calibration_of,
+    calibrations_at,
+    keep_calibrations,
+    known_calibrations,
+    newest,
+    newest_at,
+)
+from ringland.history.merge import merge
+from ringland.history.migrate import bring_up_to_date
+from ringland.history.safety import back_up, verify
+from ringland.history.store import DATABASE_NAME, Store, _connectable
+from ringland.instruments.calibration import Calibration, CalibrationKind
+from ringland.instruments.protocol import LiveChannel, SetUp
+from ringland.model import ChannelRole
+
+both = pytest.mark.parametrize("address", ["sqlite", "postgresql"], indirect=True)
+NOISE = Calibration(
+    CalibrationKind.NOISE, "a card", "sound:1", "left", "exhaust", "2026-03-01T08:00:00+00:00",
+    20_000.0, 0.012, None, "V", "", {"mains_share": 0.125},
+)  # fmt: skip
+SKEW = replace(NOISE, what=CalibrationKind.SKEW, value=3.5e-6, standard_error=1e-7, unit="s",
+               reference="left", readings={})  # fmt: skip
+SET_UP = SetUp(
+    "sound:4", 20_000.0, (LiveChannel("exhaust", ChannelRole.EXHAUST, input="left"),), (), "a card"
+)
+
+
+@both
+def test_kept_with_date_instrument_and_input(store: Store) -> None:
+    rows = keep_calibrations(store, (NOISE, SKEW))
+    assert [r.measured_utc for r in rows] == ["2026-03-01T08:00:00.000000Z"] * 2
+    back = [calibration_of(r) for r in list_calibrations(store, instrument="a card")]
+    assert back == [replace(c, measured_utc=rows[0].measured_utc) for c in (NOISE, SKEW)]
+    newer = replace(NOISE, measured_utc="2026-03-02T08:00:00+01:00", value=0.02)
+    keep_calibrations(store, (newer,))
+    assert {c.value for c in known_calibrations(store, SET_UP)} == {0.02, 3.5e-6}
+    assert [c.value for c in newest(store)] == [0.02, 3.5e-6]
+    assert {c.action for c in changes_of(store)} == {"add"}
+    assert known_calibrations(store, replace(SET_UP, title="another")) == ()
+
+
+@both
+def test_a_wrong_one_is_taken_back_and_the_one_before_counts(store: Store) -> None:
+    keep_calibrations(store, (NOISE,))
+    (wrong,) = keep_calibrations(
+        store, (replace(NOISE, value=9.0, measured_utc="2026-03-03T00:00:00Z"),)
+    )
+    delete_calibration(store, wrong.id)
+    assert [c.value for c in newest(store)] == [0.012]
+    restore_calibration(store, wrong.id)
+    assert [c.value for c in newest(store)] == [9.0]
+
+
+def test_all_or_none(tmp_path: Path) -> None:
+    with open_store(tmp_path / "s") as store:
+        with pytest.raises(SettingError):
+            keep_calibrations(store, (NOISE, replace(NOISE, input="")))
+        assert newest(store) == ()
+
+
+def test_no_store_is_made_to_look_into(tmp_path: Path) -> None:
+    place = tmp_path / "none"
+    assert calibrations_at(str(place), SET_UP) == ()
+    assert newest_at(str(place)) == ()
+    assert not place.exists()
+
+
+def test_they_go_along_in_a_backup_and_a_merge(tmp_path: Path) -> None:
+    with open_store(tmp_path / "a") as one, open_store(tmp_path / "b") as other:
+        keep_calibrations(one, (NOISE, SKEW))
+        back_up(one, tmp_path / "copy")
+        merge(other, one)
+        merge(other, one)
+        assert newest(other) == newest(one)
+        assert len(list_calibrations(other)) == 2
+        assert not verify(other).problems
+    with open_store(tmp_path / "copy") as copy:
+        assert len(newest(copy)) == 2
+
+
+@both
+def test_a_store_from_before_gets_the_table(address: str, tmp_path: Path) -> None:
+    """From the revision before, with a row in it, to this one."""
+    from ringland.history.store import _database_url
+
+    url = (
+        _database_url(address)
+        if "://" in address
+        else URL.create("sqlite", database=str(Path(address) / DATABASE_NAME))
+    )
+    Path(address).mkdir(parents=True, exist_ok=True) if "://" not in address else None
+    database = _connectable(url)
+    bring_up_to_date(database, to="0003")
+    with database.begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO vehicle (id, created_utc, changed_utc, version, name) VALUES "
+                "('00000000-0000-7000-8000-000000000001', 'x', 'x', 1, 'Old bus')"
+            )
+        )
+        assert not inspect(connection).has_table("calibration")
+    bring_up_to_date(database)
+    with database.begin() as connection:
+        assert inspect(connection).has_table("calibration")
+        assert connection.scalar(text("SELECT name FROM vehicle")) == "Old bus"
+    database.dispose()
+    with open_store(address, files=str(tmp_path / "files")) as store:
+        keep_calibrations(store, (NOISE,))
+        assert len(newest(store)) == 1
+
+
+def test_the_file_of_a_vehicle_says_nothing_of_instruments(tmp_path: Path) -> None:
+    with open_store(tmp_path / "a") as store, open_store(tmp_path / "b") as other:
+        keep_calibrations(store, (NOISE,))
+        bus = add_vehicle(store, name="Bus 12")
+        file = export_vehicle(store, bus.id, tmp_path / "bus.zip")
+        with zipfile.ZipFile(file) as whole:
+            content = json.loads(whole.read("vehicle.json"))
+        assert "calibration" not in content["rows"]
+        content["rows"]["calibration"] = [vars(list_calibrations(store)[0])]
+        with zipfile.ZipFile(tmp_path / "made.zip", "w") as made:
+            made.writestr("vehicle.json", json.dumps(content))
+        with pytest.raises(FileFormatError, match="calibration"):
+            import_vehicle(other, tmp_path / "made.zip")
+        import_vehicle(other, file)
+        assert newest(other) == ()

@@ -9,7 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TypeAlias
+from typing import TypeAlias, cast
 
 from ringland import __version__
 from ringland.errors import RinglandError, SettingError
@@ -78,6 +78,7 @@ def as_json(analysis: Analysis) -> Object:
         "actions": _actions(diagnosis),
         "simulated_cases": _cases(diagnosis.cases) if diagnosis else None,
         "joined": _joined(diagnosis) if diagnosis else [],
+        "priors": _priors(diagnosis),
         "provenance": _provenance(analysis),
     }
 
@@ -532,6 +533,13 @@ def _actions(diagnosis: Diagnosis | None) -> list[Json]:
         }
         for action in diagnosis.actions
     ]
+
+
+def _priors(diagnosis: Diagnosis | None) -> Object | None:
+    """Learned priors with all that is needed to go on with them; null for the package's."""
+    if diagnosis is None or diagnosis.priors is None:
+        return None
+    return cast(Object, diagnosis.priors.as_plain())
 
 
 def _provenance(analysis: Analysis) -> Object:

@@ -18,7 +18,9 @@ from ringland.model import (
     EngineSpec,
     GivenAnswer,
     JoinedRecording,
+    LearnedPriors,
     MetricTable,
+    Provenance,
     QualityReport,
     RecordedEvidence,
     Recording,
@@ -53,10 +55,12 @@ def analyse(
     answers: Sequence[GivenAnswer] = (),
     diagnose: bool = True,
     network: PulseNetwork | None = None,
+    priors: LearnedPriors | None = None,
 ) -> Analysis:
     """Judge every cylinder of one recording.
 
-    `network`: a reference fitted to this engine (default: the one for any engine).
+    `network`: a reference fitted to this engine (default: the one for any engine). `priors`: how
+    common each failure mode is, as a workshop learned it (default: what comes with the package).
 
     Quality first; then the engine cycle; the crank-angle domain; metrics; symptoms; causes.
     Nothing is raised for a poor recording: `Analysis.not_judged` says why a part is missing.
@@ -79,7 +83,9 @@ def analyse(
     analysis = replace(
         analysis, quality=quality, cycles=cycles, notes=(*analysis.notes, *cycles.notes)
     )
-    return judge_cycles(analysis, answers=answers, diagnose=diagnose, network=network)
+    return judge_cycles(
+        analysis, answers=answers, diagnose=diagnose, network=network, priors=priors
+    )
 
 
 def judge_cycles(
@@ -88,6 +94,7 @@ def judge_cycles(
     answers: Sequence[GivenAnswer] = (),
     diagnose: bool = True,
     network: PulseNetwork | None = None,
+    priors: LearnedPriors | None = None,
 ) -> Analysis:
     """Everything after the cycles have been found: each cylinder, metrics, symptoms, causes.
 
@@ -110,8 +117,8 @@ def judge_cycles(
     bad = tuple(c.name for c in recording.channels if quality.verdict(c.name) is Verdict.UNUSABLE)
     cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
     metrics = measure_metrics(cylinders)
-    symptoms = judge_symptoms(metrics)
     cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
+    symptoms = judge_symptoms(metrics)
     if cases is not None:
         symptoms = replace(
             symptoms,
@@ -125,18 +132,32 @@ def judge_cycles(
         metrics=metrics,
         symptoms=symptoms,
         diagnosis=(
-            _diagnosed(symptoms, metrics, cylinders, cases, engine=engine, answers=answers)
+            _diagnosed(
+                symptoms, metrics, cylinders, cases, engine=engine, answers=answers, priors=priors
+            )
             if diagnose
             else None
         ),
         notes=(*analysis.notes, *cylinders.notes),
-        provenance=analysis.provenance.then(
+        provenance=_learned(priors if diagnose else None, analysis.provenance).then(
             "pipeline.analyse",
             phase_source=str(cycles.phase_source),
             cycles_kept=len(cycles.kept),
             metrics=len(metrics.values),
             symptoms=len(symptoms.symptoms),
         ),
+    )
+
+
+def _learned(priors: LearnedPriors | None, provenance: Provenance) -> Provenance:
+    """A step that says which learned priors were used; none for those of the package."""
+    if priors is None:
+        return provenance
+    return provenance.then(
+        "diagnosis.learned_priors",
+        sha256=priors.sha256,
+        made_utc=priors.made_utc,
+        outcomes=priors.outcomes,
     )
 
 
@@ -148,9 +169,12 @@ def _diagnosed(
     *,
     engine: EngineSpec,
     answers: Sequence[GivenAnswer],
+    priors: LearnedPriors | None,
 ) -> Diagnosis:
     """Ranked causes, the next tests and what to do."""
-    found = rank_causes(symptoms, metrics, cylinders, engine, answers=answers, likelihoods=cases)
+    found = rank_causes(
+        symptoms, metrics, cylinders, engine, answers=answers, likelihoods=cases, priors=priors
+    )
     found = replace(found, next_tests=next_tests(found))
     return replace(found, actions=actions(found))
 
@@ -288,6 +312,7 @@ def analyse_source(
     *,
     condition: Condition = Condition.UNKNOWN,
     speed_hint_rpm: float | None = None,
+    priors: LearnedPriors | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Analysis:
     """Judge a long recording window by window, without holding it in memory.
@@ -305,7 +330,7 @@ def analyse_source(
         recording = source.read(start, start + width)
         if condition is not Condition.UNKNOWN or speed_hint_rpm is not None:
             recording = recording.with_condition(condition, speed_hint_rpm)
-        found = analyse(recording, engine)
+        found = analyse(recording, engine, priors=priors)
         seen.append(_line(found, start, start + width))
         if best is None or _telling(found) > _telling(best):
             best, shown = found, (start, start + width)

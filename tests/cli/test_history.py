@@ -1,8 +1,10 @@
 """The commands of the history, as a technician types them."""
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -136,3 +138,50 @@ def test_fleet_commands_on_the_invented_fleet(run: Run, tmp_path: Path) -> None:
     assert "puffing" in run("search", "puffing").casefold()
     compared = run("visit", "compare", "van 21", "2026-05-17", "2026-05-24")
     assert "cylinder 2 improved most" in compared.casefold()
+
+
+def test_priors_are_learned_when_switched_on_and_every_result_says_so(
+    run: Run, tmp_path: Path
+) -> None:
+    store = tmp_path / "store"
+    file, engine = tmp_path / "idle.csv", engine_file(tmp_path)
+    write_idle(file)
+    run("vehicle", "add", "Bus 12", "--engine", engine)
+    run("visit", "add", "Bus 12", "--on", "2026-03-09")
+    run("visit", "keep", "Bus 12", str(file), "--condition", "idle")
+    assert "Off:" in run("fleet", "priors")
+    run("visit", "outcome", "Bus 12", "lean_cylinder", "--cylinder", "4")
+    assert "1 confirmed outcomes" in run("fleet", "priors", "on")
+    assert "switch priors" in run("store", "log")
+    assert "1 analysed" in run("reanalyse", "--all", "--workers", "1")
+    assert "0 analysed" in run("reanalyse", "--all", "--workers", "1")
+
+    result = tmp_path / "result.json"
+    words = ("analyse", str(file), "--engine", engine, "--condition", "idle", "--json", str(result))
+    run(*words, "--report", str(tmp_path / "report.html"))
+    learned = json.loads(result.read_text())["priors"]
+    assert learned["outcomes"] == 1
+    assert learned["sha256"][:16] in (tmp_path / "report.html").read_text()
+    assert f"set {learned['sha256'][:8]}" in run("ask", str(result))
+    run("report", str(result), "--html", str(tmp_path / "again.html"))
+    assert learned["sha256"][:16] in (tmp_path / "again.html").read_text()
+
+    run("fleet", "priors", "off")
+    run(*words)
+    assert json.loads(result.read_text())["priors"] is None
+    run(*words, "--store", str(tmp_path / "nowhere"))
+    assert not (tmp_path / "nowhere").exists()  # looking for a switch makes no store
+    assert (store / "ringland.sqlite").is_file()
+
+
+def write_idle(path: Path) -> None:
+    """Four raised cosines a cycle at 750 rpm, the third weak, and a trigger."""
+    time = np.arange(24_000) / 2000.0
+    angle = np.mod(time * 750.0 * 6.0, 720.0)
+    pressure = np.random.default_rng(20260309).normal(0.0, 3.0, time.size)
+    for number, size in enumerate((100.0, 100.0, 55.0, 100.0)):
+        away = np.abs(np.mod(angle - 180.0 * number - 200.0 + 360.0, 720.0) - 360.0)
+        pressure += size * 0.5 * (1.0 + np.cos(np.pi * np.minimum(away / 80.0, 1.0)))
+    trigger = (np.mod(angle + 10.0, 720.0) < 12.0).astype(float)
+    columns = np.column_stack([time, pressure, trigger])
+    np.savetxt(path, columns, "%.4f", ",", header="time,exhaust,ignition", comments="")

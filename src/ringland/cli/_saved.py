@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         Estimate,
         GivenAnswer,
         JoinedRecording,
+        LearnedPriors,
         MetricTable,
         RecordedEvidence,
         SymptomTable,
@@ -47,6 +48,7 @@ class SavedAnalysis:
     answers: "tuple[GivenAnswer, ...]"
     cases: "CaseEvidence | None" = None
     recordings: "tuple[JoinedRecording, ...]" = ()
+    priors: "LearnedPriors | None" = None
 
 
 def find_analysis(given: Path | None) -> Path:
@@ -105,6 +107,7 @@ def read_saved(path: Path) -> SavedAnalysis:
             answers=_answers(answers_path(path)),
             cases=_cases(content.get("simulated_cases")),
             recordings=_recordings(content.get("joined", [])),
+            priors=_priors(content.get("priors")),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise FileFormatError(
@@ -216,6 +219,13 @@ def _cases(saved: object) -> "CaseEvidence | None":
         severity=severity,
         without_channel=without,
     )
+
+
+def _priors(saved: object) -> "LearnedPriors | None":
+    """What the analysis was made with, so that the ranking goes on from there."""
+    from ringland.model import LearnedPriors
+
+    return None if saved is None else LearnedPriors.from_plain(saved)
 
 
 def _recordings(saved: object) -> "tuple[JoinedRecording, ...]":
@@ -383,6 +393,7 @@ def rediagnose(
         likelihoods=saved.cases,
         recording=_first(saved),
         also=[r.evidence for r in saved.recordings if r.evidence is not None],
+        priors=saved.priors,
     )
     left_out = tuple(r for r in saved.recordings if r.left_out is not None)
     diagnosis = replace(diagnosis, recordings=(*diagnosis.recordings, *left_out))

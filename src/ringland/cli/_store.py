@@ -10,8 +10,18 @@ from ringland.errors import BadInput
 
 if TYPE_CHECKING:
     from ringland.history import Store, Vehicle, Visit
+    from ringland.model import LearnedPriors
 
-__all__ = ["StoreOption", "counting", "given", "named_vehicle", "named_visit", "opened", "shown"]
+__all__ = [
+    "StoreOption",
+    "counting",
+    "given",
+    "named_vehicle",
+    "named_visit",
+    "opened",
+    "priors_in",
+    "shown",
+]
 
 StoreOption = Annotated[
     str | None,
@@ -31,6 +41,20 @@ def opened(place: str | None) -> "Iterator[Store]":
 
     with open_store(place) as store:
         yield store
+
+
+def priors_in(place: str | None) -> "LearnedPriors | None":
+    """Learned priors, if the store there has them switched on. Makes no store."""
+    from pathlib import Path
+
+    from ringland.history.store import DATABASE_NAME, default_folder
+
+    if "://" not in (place or "") and not Path(place or default_folder(), DATABASE_NAME).is_file():
+        return None
+    from ringland.history.learned import priors_of
+
+    with opened(place) as store:
+        return priors_of(store)
 
 
 def given(**values: object) -> dict[str, Any]:

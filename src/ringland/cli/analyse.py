@@ -8,10 +8,11 @@ import typer
 from ringland.cli._errors import told_to_the_user
 from ringland.cli._given import LONG_S, engine_named, parse_roles, said_of
 from ringland.cli._results import STANDARD_OUTPUT, write_report, write_result
+from ringland.cli._store import StoreOption, priors_in
 from ringland.errors import UnusableRecording
 
 if TYPE_CHECKING:
-    from ringland.model import Analysis, Condition, EngineSpec
+    from ringland.model import Analysis, Condition, EngineSpec, LearnedPriors
     from ringland.readers._source import FileSource
     from ringland.reference.network import PulseNetwork
 
@@ -80,6 +81,7 @@ def analyse(
     report_path: Annotated[
         Path | None, typer.Option("--report", metavar="PATH", help="Write the report as HTML.")
     ] = None,
+    store: StoreOption = None,
 ) -> None:
     """Judge each cylinder from a recording."""
     with told_to_the_user(json_path):
@@ -88,7 +90,8 @@ def analyse(
 
         roles = parse_roles(channel or [])
         source = open_recording(recording, roles=roles, map_file=map_file, rate_hz=rate)
-        analysis = _analysed(source, engine_named(engine), condition, speed_hint)
+        said = (condition, speed_hint)
+        analysis = _analysed(source, engine_named(engine), *said, priors=priors_in(store))
         if also or earlier:
             analysis = _joined(analysis, also or [], earlier or [], priors=priors_in(store))
         if severity:
@@ -108,7 +111,12 @@ def analyse(
 
 
 def _analysed(
-    source: "FileSource", spec: "EngineSpec", condition: str | None, speed_hint: float | None
+    source: "FileSource",
+    spec: "EngineSpec",
+    condition: str | None,
+    speed_hint: float | None,
+    *,
+    priors: "LearnedPriors | None",
 ) -> "Analysis":
     from ringland.cli._long import SaidSource, progress_bar
     from ringland.model import Condition
@@ -118,11 +126,14 @@ def _analysed(
     said = Condition(condition) if condition else None
     if source.duration_s > LONG_S:
         with progress_bar() as progress:
-            return analyse_source(SaidSource(source, said, speed_hint), spec, progress=progress)
+            return analyse_source(
+                SaidSource(source, said, speed_hint), spec, priors=priors, progress=progress
+            )
     return analyse_recording(
         said_of(source.read_all(), said, speed_hint),
         spec,
         network=_kept_reference(spec, said, speed_hint),
+        priors=priors,
     )
 
 

@@ -48,6 +48,11 @@ def ask_command(
         costs = None if hour_cost is None else Costs(hour_cost, currency)
         diagnosis = rediagnose(saved, costs=costs, minutes=minutes)
         typer.echo(f"Analysis {path.name}, {len(saved.answers)} answers so far.")
+        if saved.priors is not None:
+            typer.echo(
+                f"Priors learned from {saved.priors.outcomes} confirmed outcomes "
+                f"({saved.priors.made_utc[:10]}, set {saved.priors.sha256[:8]})."
+            )
         print_diagnosis(diagnosis)
 
 

@@ -1,7 +1,7 @@
 """`ringland fleet` and `ringland search`: which one first, how often right, and where is it."""
 
 from datetime import datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -121,6 +121,42 @@ def record(owner: OwnerName = None, store: StoreOption = None) -> None:
         for mode in sorted({call.found for call in known}):
             score = by_mode(known)[mode]
             typer.echo(f"  {mode.replace('_', ' '):28} {score.score:.3f}")
+
+
+@app.command("priors")
+def priors(
+    switch: Annotated[
+        Literal["on", "off"] | None,
+        typer.Argument(help="on: learn from what was confirmed so far; off: as they came."),
+    ] = None,
+    store: StoreOption = None,
+) -> None:
+    """How common each failure mode is taken to be; learn it from confirmed outcomes, or not."""
+    with told_to_the_user(), opened(store) as kept:
+        from ringland.diagnosis import load_knowledge
+        from ringland.history.learned import newest_update, outcomes_since, priors_of, switch_priors
+
+        update = newest_update(kept) if switch is None else switch_priors(kept, on=switch == "on")
+        since = outcomes_since(kept)
+        used = priors_of(kept)
+        if update is None or not update.enabled:
+            typer.echo("Off: analyses use the priors that come with Ringland.")
+            if since:
+                typer.echo(f"{since} confirmed outcomes could be learned from.")
+            return
+        typer.echo(f"On since {update.made_utc[:10]}. {update.sentence}")
+        if used is not None:
+            typer.echo(f"Analyses made from now on use set {used.sha256[:16]}.")
+        if since and switch is None:
+            typer.echo(f"{since} outcomes are not counted yet: ringland fleet priors on")
+        typer.echo("Share of faults: as it came, learned (90 % interval), confirmed:")
+        for mode in sorted(load_knowledge().modes, key=lambda m: -update.after[m.id]):
+            now = update.intervals[mode.id]
+            typer.echo(
+                f"  {mode.name:44} {100 * update.before[mode.id]:5.1f} %  "
+                f"{100 * update.after[mode.id]:5.1f} % ({100 * (now.low or 0):.1f} to "
+                f"{100 * (now.high or 0):.1f})  {update.counts.get(mode.id, 0)}"
+            )
 
 
 def _owner(store: "Store", name: str | None) -> "Owner | None":

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from ringland.cli._errors import told_to_the_user
+from ringland.cli._store import StoreOption, priors_in
 from ringland.cli._text import plain
 from ringland.errors import BadInput, SettingError
 
@@ -66,6 +67,7 @@ def report_command(
     ] = True,
     folder: _Folder = None,
     key: _Key = None,
+    store: StoreOption = None,
 ) -> None:
     """Write the report as PDF, HTML or both, and keep what was written."""
     with told_to_the_user():
@@ -77,7 +79,7 @@ def report_command(
             )
         visit = VisitFacts(vehicle, owner, odometer, technician, date)
         document = build_document(
-            _analysis(source, engine, channel or [], condition),
+            _analysis(source, engine, channel or [], condition, store=store),
             visit=visit,
             firm=None if firm is None else load_firm(firm),
             readers=("owner", "workshop") if reader == "both" else (reader,),
@@ -125,7 +127,12 @@ def data_folder() -> Path:
 
 
 def _analysis(
-    source: Path, engine: str | None, channel: list[str], condition: str | None
+    source: Path,
+    engine: str | None,
+    channel: list[str],
+    condition: str | None,
+    *,
+    store: str | None,
 ) -> "Analysis":
     content = _saved(source)
     if content is not None:
@@ -145,7 +152,8 @@ def _analysis(
 
     recording = open_recording(source, roles=parse_roles(channel)).read_all()
     said = Condition(condition) if condition else None
-    return analyse(said_of(recording, said, None), engine_named(engine))
+    spec = engine_named(engine)
+    return analyse(said_of(recording, said, None), spec, priors=priors_in(store))
 
 
 def _saved(source: Path) -> dict[str, Any] | None:

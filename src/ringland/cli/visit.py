@@ -106,6 +106,7 @@ def keep(
         from ringland.history import keep_analysis, keep_recording
         from ringland.history.intake import job_for
         from ringland.history.jobs import asked_of, run_job
+        from ringland.history.learned import priors_of
 
         row = named_visit(kept, name, visit)
         fields = given(condition=condition, speed_hint_rpm=speed_hint)
@@ -113,7 +114,7 @@ def keep(
             fields["roles"] = json.dumps(parse_roles(channel))
         kept_row = keep_recording(kept, row.id, recording, **fields)
         typer.echo(f"Kept {plain(kept_row.file_name)} as {kept_row.id}.")
-        job = job_for(kept, kept_row)
+        job = job_for(kept, kept_row, priors=priors_of(kept))
         if job is None:
             typer.echo("Not judged: the engine is not described (ringland vehicle engine).")
             return

@@ -1,13 +1,14 @@
 """Failure modes, evidence and follow-up tests: the types, and the strict loader of their files."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
 from typing import TypeVar
 
 from ringland.data.knowledge import Table, read_knowledge_file
 from ringland.errors import SettingError
+from ringland.model import LearnedPriors
 
 __all__ = [
     "EvidenceGroup",
@@ -19,6 +20,7 @@ __all__ = [
     "Priors",
     "Scope",
     "build_knowledge",
+    "knowledge_with",
     "load_knowledge",
 ]
 
@@ -377,3 +379,24 @@ def load_knowledge() -> Knowledge:
         read_knowledge_file("tests.toml"),
         read_knowledge_file("priors.toml"),
     )
+
+
+@lru_cache(maxsize=8)
+def knowledge_with(priors: LearnedPriors | None) -> Knowledge:
+    """The package's knowledge with learned shares of the failure modes; modes that are not named
+    keep theirs.
+
+    The weights sum to what they summed to before, so that nothing else moves. Raises SettingError
+    for a failure mode that is not known.
+    """
+    knowledge = load_knowledge()
+    if priors is None:
+        return knowledge
+    learned = dict(priors.weights)
+    for name in learned:
+        knowledge.mode(name)
+    named = sum(m.weight for m in knowledge.modes if m.id in learned)
+    modes = tuple(
+        replace(m, weight=learned[m.id] * named) if m.id in learned else m for m in knowledge.modes
+    )
+    return replace(knowledge, modes=modes)

@@ -13,7 +13,7 @@ from ringland.diagnosis.evidence import (
 )
 from ringland.diagnosis.hypotheses import Fault, hypotheses_for, neighbours_of
 from ringland.diagnosis.joined import joint_of
-from ringland.diagnosis.knowledge import FailureMode, Knowledge, Scope, load_knowledge
+from ringland.diagnosis.knowledge import FailureMode, Knowledge, Scope, knowledge_with
 from ringland.diagnosis.likelihood import Observation
 from ringland.diagnosis.outlook import make_outlook
 from ringland.diagnosis.recordings import joined_recordings, said_by
@@ -29,6 +29,7 @@ from ringland.model import (
     EvidenceWeight,
     GivenAnswer,
     JoinedRecording,
+    LearnedPriors,
     MetricTable,
     Provenance,
     RecordedEvidence,
@@ -58,6 +59,7 @@ def diagnose(
     recording: RecordedEvidence | None = None,
     also: Sequence[RecordedEvidence] = (),
     complaint: bool = False,
+    priors: LearnedPriors | None = None,
     knowledge: Knowledge | None = None,
 ) -> Diagnosis:
     """Rank the causes of what was recorded and answered.
@@ -67,11 +69,13 @@ def diagnose(
     and `also`: how this recording was made, and other recordings of the same engine (another speed,
     other channels, an earlier visit), which count for what they add to it.
     `complaint`: somebody complained about this engine, so that a fault is likelier beforehand.
+    `priors`: shares of the failure modes learned from confirmed outcomes (default: those that come
+    with the package); not together with a `knowledge` of one's own.
 
     Probabilities of all causes, `healthy` and `none_of_these` sum to 1 within 1e-12. Raises
     BadInput for answers that name unknown tests, outcomes or cylinders.
     """
-    knowledge = knowledge or load_knowledge()
+    knowledge = knowledge or knowledge_with(priors)
     numbers = _numbers(cylinders, engine)
     observations = recorded_observations(knowledge, symptoms, metrics, engine.cylinders)
     observations += answer_observations(knowledge, answers, numbers, engine.cylinders)
@@ -119,6 +123,7 @@ def diagnose(
         ),
         cases=likelihoods,
         recordings=recordings,
+        priors=priors,
         outlook=make_outlook(knowledge, belief, numbers=numbers, engine=engine, done=done),
     )
 
@@ -214,9 +219,7 @@ def _ordered(belief: Belief) -> list[int]:
     """Indices of the listed faults, most probable first."""
     share, _ = shares(belief)
     h = belief.hypotheses
-    return [
-        int(i) for i in np.argsort(-share, kind="stable") if h.faults[i].mode not in h.unknown
-    ]
+    return [int(i) for i in np.argsort(-share, kind="stable") if h.faults[i].mode not in h.unknown]
 
 
 def _evidence_weights(

@@ -19,10 +19,12 @@ from ringland.history.fields import LONGEST_TEXT
 from ringland.history.ids import id_from
 from ringland.history.jobs import Done, Job, asked_of, run_jobs
 from ringland.history.keep import keep_analysis, keep_recording_row
+from ringland.history.learned import priors_of
 from ringland.history.rows import Engine, RecordingRow, Vehicle, Visit
 from ringland.history.shelves import SHELVES
 from ringland.history.store import NotKept, Store
 from ringland.history.visit_file import NAMES, read_visit_file
+from ringland.model import LearnedPriors
 
 __all__ = ["Intake", "Progress", "find_recordings", "import_folder", "job_for", "reanalyse"]
 
@@ -177,7 +179,7 @@ def _take_in(desk: "_Desk", path: Path, content: tuple[str, int], result: Intake
     except RinglandError as error:
         result.failed.append((_shown(desk, path), _said(error)))
         return None
-    job = job_for(desk.store, known)
+    job = job_for(desk.store, known, priors=desk.priors)
     if job is None:
         result.without_engine += 1
         return None
@@ -206,9 +208,11 @@ def _analysed(store: Store, job: Job) -> bool:
     return row.deleted_utc is None and store.files.has(row.sha256)
 
 
-def job_for(store: Store, recording: RecordingRow) -> Job | None:
+def job_for(
+    store: Store, recording: RecordingRow, *, priors: LearnedPriors | None = None
+) -> Job | None:
     """The job that analyses a kept recording; None when its engine is not described, or when only
-    a result was kept and no signal."""
+    a result was kept and no signal. `priors`: those in force, from `priors_of`."""
     import json
 
     visit: Visit = SHELVES["visit"].get(store, recording.visit_id)
@@ -227,6 +231,7 @@ def job_for(store: Store, recording: RecordingRow) -> Job | None:
         condition=recording.condition or "unknown",
         speed_hint_rpm=recording.speed_hint_rpm,
         rate_hz=recording.rate_hz,
+        priors=priors,
     )
 
 
@@ -303,12 +308,13 @@ def reanalyse(
     chosen: dict[str, Any] = {} if recordings is None else {"id": recordings}
     rows: tuple[RecordingRow, ...] = shelf.all(store, **chosen)
     result.found = len(rows)
+    priors = priors_of(store)
 
     def jobs() -> Iterator[Job]:
         iterator = iter(rows)
         while block := list(islice(iterator, _BLOCK)):
             for row in block:
-                job = job_for(store, row)
+                job = job_for(store, row, priors=priors)
                 if job is None:
                     result.without_engine += 1
                 elif not again and _analysed(store, job):
@@ -338,6 +344,7 @@ class _Desk:
         self.owner = owner
         self.files: dict[Path, Mapping[str, Any]] = {}
         self.engines: dict[Path, str] = {}
+        self.priors = priors_of(store)
 
     def keep(self, path: Path, sha256: str, size: int) -> RecordingRow:
         """The row of a new recording, with its visit, vehicle and engine."""

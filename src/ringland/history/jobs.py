@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ringland.errors import RinglandError, SettingError
+from ringland.model import LearnedPriors
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -33,7 +34,8 @@ enough that memory stays flat."""
 @dataclass(frozen=True)
 class Job:
     """One recording to analyse. `engine_text` is an engine file, or the id of a layout; `roles`
-    pairs of role and channel; `files` the folder or URL of originals."""
+    pairs of role and channel; `files` the folder or URL of originals; `priors` learned ones, None
+    for those of the package."""
 
     recording_id: str
     sha256: str
@@ -44,6 +46,7 @@ class Job:
     condition: str = "unknown"
     speed_hint_rpm: float | None = None
     rate_hz: float | None = None
+    priors: LearnedPriors | None = None
 
 
 @dataclass(frozen=True)
@@ -57,7 +60,10 @@ class Done:
 
 def asked_of(job: Job) -> str:
     """A hash of what was asked, so that the same question is known again."""
-    asked = [job.engine_text, sorted(job.roles), job.condition, job.speed_hint_rpm, job.rate_hz]
+    asked: list[object] = [job.engine_text, sorted(job.roles), job.condition]
+    asked += [job.speed_hint_rpm, job.rate_hz]
+    if job.priors is not None:  # what was asked with the package's keeps its hash
+        asked.append(job.priors.sha256)
     return hashlib.sha256(json.dumps(asked).encode("utf-8")).hexdigest()[:32]
 
 
@@ -90,15 +96,16 @@ def _analysed(job: Job) -> str:
     condition = Condition(job.condition)
     if source.duration_s > LONG_S:
         analysis = analyse_source(
-            source, engine, condition=condition, speed_hint_rpm=job.speed_hint_rpm
-        )
+            source, engine, condition=condition, speed_hint_rpm=job.speed_hint_rpm,
+            priors=job.priors,
+        )  # fmt: skip
     else:
         recording = source.read_all()
         if condition is Condition.UNKNOWN:
             condition = recording.condition
         hint = job.speed_hint_rpm or recording.speed_hint_rpm
         recording = replace(recording, condition=condition, speed_hint_rpm=hint)
-        analysis = analyse(recording, engine)
+        analysis = analyse(recording, engine, priors=job.priors)
     document = as_json(analysis)
     described = document["recording"]
     assert isinstance(described, dict)

@@ -1,34 +1,42 @@
 """Priors that learned from outcomes, put to use; and the trail of every update.
 
-The trail is a text file of one JSON object per line that is only ever added to. The newest line
-decides: its weights are used when the switch was on, the package's when it was off.
+The store keeps the newest update; analyses use its weights while the switch is on, and those of the
+package while it is off, as it is at first. Every switching stands in the audit log with the whole
+update. Outcomes confirmed later count from the next switching on, so that two analyses of one day
+do not differ for a reason nobody sees.
 """
 
 import json
-import os
 from collections.abc import Mapping
-from contextlib import suppress
-from dataclasses import replace
-from pathlib import Path
 from typing import cast
 
+from sqlalchemy import Connection, delete, insert, select
+
 from ringland.diagnosis import load_knowledge
-from ringland.diagnosis.knowledge import Knowledge
-from ringland.errors import FileFormatError, SettingError
-from ringland.history.track_record import PriorUpdate
-from ringland.model import Estimate
+from ringland.errors import FileFormatError
+from ringland.history.ids import id_from, utc_now
+from ringland.history.insight import calls
+from ringland.history.schema import audit, info
+from ringland.history.shelves import Act, record
+from ringland.history.store import Store
+from ringland.history.track_record import PriorUpdate, updated_weights
+from ringland.model import Estimate, LearnedPriors
 
 __all__ = [
-    "add_to_trail",
-    "knowledge_from_trail",
-    "knowledge_with",
+    "copy_switch",
+    "newest_update",
+    "outcomes_since",
     "package_weights",
-    "read_trail",
+    "priors_of",
+    "switch_priors",
+    "trail",
     "update_as_json",
     "update_from_json",
 ]
 
 SCHEMA = "ringland.prior_update/1"
+_KEY = _KIND = "priors"
+_ROW = id_from(_KIND)
 
 
 def package_weights() -> Mapping[str, float]:
@@ -36,23 +44,78 @@ def package_weights() -> Mapping[str, float]:
     return {mode.id: mode.weight for mode in load_knowledge().modes}
 
 
-def knowledge_with(update: PriorUpdate) -> Knowledge:
-    """The knowledge with the weights of an update; modes it does not name keep theirs.
+def switch_priors(store: Store, *, on: bool, made_utc: str | None = None) -> PriorUpdate:
+    """Learn from all outcomes confirmed so far and use it from now on, or use the package's again.
 
-    The weights sum to what they summed to before, so that nothing else moves.
+    Switched on once more it takes in what was confirmed since. One line in the audit log.
     """
-    knowledge = load_knowledge()
-    if not update.enabled:
-        return knowledge
-    named = sum(m.weight for m in knowledge.modes if m.id in update.after)
-    total = sum(update.after[m.id] for m in knowledge.modes if m.id in update.after)
-    if total <= 0.0:
-        return knowledge
-    modes = tuple(
-        replace(m, weight=update.after[m.id] * named / total) if m.id in update.after else m
-        for m in knowledge.modes
+    with store.transaction() as connection:
+        before = newest_update(store)
+        update = updated_weights(
+            package_weights(), calls(store), made_utc=made_utc or utc_now(), enabled=on
+        )
+        content = update_as_json(update)
+        text = json.dumps(content, allow_nan=False)
+        _put(connection, text)
+        old, new = _in_force(before), _in_force(update)
+        fields = {
+            "on": [before is not None and before.enabled, on],
+            "set": [old.sha256 if old else "package", new.sha256 if new else "package"],
+            "update": [None, content],
+        }
+        record(Act(connection, store.who, "switch"), _KIND, _ROW, fields)
+    return update
+
+
+def _put(connection: Connection, text: str) -> None:
+    connection.execute(delete(info).where(info.c.key == _KEY))
+    connection.execute(insert(info).values(key=_KEY, value=text))
+
+
+def newest_update(store: Store) -> PriorUpdate | None:
+    """The update of the last switching, on or off; None when it was never touched. Raises
+    FileFormatError for a damaged one."""
+    with store.reading() as connection:
+        text = connection.scalar(select(info.c.value).where(info.c.key == _KEY))
+    return None if text is None else update_from_json(_object(text))
+
+
+def priors_of(store: Store) -> LearnedPriors | None:
+    """What analyses use now; None for the weights of the package."""
+    return _in_force(newest_update(store))
+
+
+def _in_force(update: PriorUpdate | None) -> LearnedPriors | None:
+    """None while switched off, and when nothing was confirmed that could be learned from."""
+    if update is None or not update.enabled or not update.outcome_ids:
+        return None
+    return LearnedPriors(
+        tuple(sorted(update.after.items())), len(update.outcome_ids), update.made_utc
     )
-    return replace(knowledge, modes=modes)
+
+
+def outcomes_since(store: Store) -> int:
+    """How many confirmed outcomes the newest update has not counted: new, or taken back since."""
+    update = newest_update(store)
+    counted = set(update.outcome_ids) if update is not None else set()
+    known = package_weights()
+    return len(counted ^ {call.outcome_id for call in calls(store) if call.found in known})
+
+
+def trail(store: Store) -> tuple[PriorUpdate, ...]:
+    """Every update, oldest first, as the audit log has it; those of stores merged in too."""
+    query = select(audit.c.fields).where(audit.c.row_id == _ROW).order_by(audit.c.utc, audit.c.id)
+    with store.reading() as connection:
+        lines = connection.scalars(query).all()
+    return tuple(update_from_json(_object(line)["update"][1]) for line in lines)
+
+
+def copy_switch(source: Store, target: Store) -> None:
+    """Take the newest update along to a copy of the store."""
+    update = newest_update(source)
+    if update is not None:
+        with target.transaction() as connection:
+            _put(connection, json.dumps(update_as_json(update), allow_nan=False))
 
 
 def update_as_json(update: PriorUpdate) -> dict[str, object]:
@@ -99,61 +162,14 @@ def update_from_json(document: object) -> PriorUpdate:
         )
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise FileFormatError(
-            "A line of the trail of priors is damaged.",
+            "An update of the priors is damaged.",
             got=f"{type(error).__name__}: {error}",
-            remedy="Take the line out, or set the file aside: the package's weights are then used.",
+            remedy="Switch them off or on anew: ringland fleet priors off",
         ) from error
 
 
-def add_to_trail(update: PriorUpdate, path: Path) -> None:
-    """Add one line, and only return when it is on the disk. Raises SettingError when it cannot."""
-    line = json.dumps(update_as_json(update), allow_nan=False)
+def _object(text: str) -> dict[str, list[object]]:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("r+b" if path.exists() else "x+b") as file:
-            text = file.read()
-            # a line without its end was cut off while it was written and never confirmed
-            file.seek(text.rfind(b"\n") + 1)
-            file.truncate()
-            file.write(line.encode("ascii") + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError as error:
-        raise SettingError(
-            "The trail of priors could not be written.",
-            got=f"{path.name}: {error.strerror or error}",
-            remedy="Make room, or give a folder that can be written to.",
-        ) from error
-
-
-def read_trail(path: Path) -> tuple[PriorUpdate, ...]:
-    """All updates, oldest first; none when there is no file. A last line that was cut off is left
-    out. Raises FileFormatError for any other damage."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return ()
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileFormatError("The trail of priors cannot be read.", got=str(error)) from error
-    lines = text.split("\n")
-    whole, rest = lines[:-1], lines[-1]
-    found = [update_from_json(_object(line)) for line in whole if line.strip()]
-    if rest.strip():
-        with suppress(FileFormatError):  # cut off while it was written
-            found.append(update_from_json(_object(rest)))
-    return tuple(found)
-
-
-def _object(line: str) -> object:
-    try:
-        return cast(object, json.loads(line))
+        return cast(dict[str, list[object]], json.loads(text))
     except (ValueError, RecursionError) as error:
-        raise FileFormatError(
-            "A line of the trail of priors is no JSON.", got=str(error)
-        ) from error
-
-
-def knowledge_from_trail(path: Path) -> Knowledge:
-    """The knowledge as the newest update leaves it; the package's without one."""
-    trail = read_trail(path)
-    return knowledge_with(trail[-1]) if trail else load_knowledge()
+        raise FileFormatError("An update of the priors is no JSON.", got=str(error)) from error

@@ -12,6 +12,7 @@ from sqlalchemy import delete, func, select, text
 from ringland.errors import SettingError
 from ringland.history.files import MissingFile, sha256_of
 from ringland.history.ids import utc_now
+from ringland.history.learned import copy_switch
 from ringland.history.merge import Merged, merge
 from ringland.history.schema import TABLES, info
 from ringland.history.store import DATABASE_NAME, Store, open_store
@@ -105,6 +106,7 @@ def back_up(store: Store, folder: Path, *, progress: Progress | None = None) -> 
 def _back_up_server(store: Store, folder: Path, progress: Progress | None) -> BackedUp:
     with open_store(folder, who=store.who) as target:
         merged = merge(target, store, progress=progress)
+        copy_switch(store, target)
         rows = verify(target, contents=False).rows
     return BackedUp(folder, rows, merged.files)
 
@@ -202,6 +204,7 @@ def _restore_server(source: Store, place: str, files: str | None) -> Merged:
     with open_store(place, files=files) as target:
         if not _is_empty(target):
             raise _occupied(target.url)
+        copy_switch(source, target)
         return merge(target, source)
 
 
@@ -215,6 +218,7 @@ def _restore_folder(source: Store, folder: Path, replace: bool) -> Merged:
     working = folder / "restoring"
     with open_store(working, files=str(folder / "originals")) as target:
         merged = merge(target, source)
+        copy_switch(source, target)
         with target.transaction() as connection:
             connection.execute(delete(info).where(info.c.key == "files"))
     _settle_journal(working / DATABASE_NAME)

@@ -29,6 +29,7 @@ from ringland.model.estimate import Estimate, unknown
 from ringland.model.evidence import CandidateTest, CaseEvidence, Outlook, natural_frequency
 from ringland.model.joined import JoinedRecording, RecordedEvidence
 from ringland.model.metrics import MetricDefinition, MetricTable, MetricValue, Sense
+from ringland.model.priors import LearnedPriors
 from ringland.model.provenance import Provenance, ProvenanceStep
 from ringland.model.quality import QualityFinding, QualityReport, Verdict
 from ringland.model.recording import (
@@ -72,6 +73,7 @@ __all__ = [
     "Geometry",
     "GivenAnswer",
     "JoinedRecording",
+    "LearnedPriors",
     "MetricDefinition",
     "MetricTable",
     "MetricValue",

@@ -6,7 +6,7 @@ from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 
 from ringland.figures.labels import as_percent, channel_title
-from ringland.model import Analysis, MetricDefinition, Provenance, Sense
+from ringland.model import Analysis, LearnedPriors, MetricDefinition, Provenance, Sense
 from ringland.report.blocks import (
     Block,
     Cell,
@@ -55,6 +55,8 @@ def cautions_section() -> Section:
 def methods_section(analysis: Analysis) -> Section:
     """How each number was made, and the declaration of every metric."""
     blocks: list[Block] = [Points(tuple(m["text"] for m in _texts("methods")))]
+    if analysis.diagnosis is not None:
+        blocks.append(Paragraph(_priors_words(analysis.diagnosis.priors)))
     if analysis.metrics is not None and analysis.metrics.definitions:
         head = (
             "Metric",
@@ -68,6 +70,19 @@ def methods_section(analysis: Analysis) -> Section:
         rows = tuple(_definition_row(d) for d in analysis.metrics.definitions)
         blocks.append(Table("Metrics and their limits", head, (Group("", rows),)))
     return Section("methods", "How each number was made", tuple(blocks))
+
+
+def _priors_words(priors: LearnedPriors | None) -> str:
+    """Where the belief before anything was measured comes from."""
+    if priors is None:
+        return (
+            "How common each failure mode is among faults was taken as it comes with Ringland, "
+            "not learned from this workshop's outcomes."
+        )
+    return (
+        f"How common each failure mode is among faults was learned from {priors.outcomes} "
+        f"confirmed outcomes of this workshop, on {priors.made_utc[:10]}; set {priors.sha256[:16]}."
+    )
 
 
 def _definition_row(definition: MetricDefinition) -> tuple[Cell, ...]:

@@ -23,6 +23,7 @@ from ringland.model import (
     EvidenceWeight,
     Fuel,
     JoinedRecording,
+    LearnedPriors,
     MetricTable,
     MetricValue,
     NextTest,
@@ -218,6 +219,7 @@ def _symptoms(content: Saved) -> SymptomTable:
 
 
 def _diagnosis(content: Saved) -> Diagnosis:
+    learned = content.get("priors")
     return Diagnosis(
         causes=tuple(_cause(c) for c in content["causes"]),
         healthy=content["healthy"],
@@ -236,6 +238,7 @@ def _diagnosis(content: Saved) -> Diagnosis:
             for a in content["actions"]
         ),
         recordings=tuple(_joined(r) for r in content.get("joined", ())),
+        priors=None if learned is None else LearnedPriors.from_plain(learned),
     )
 
 

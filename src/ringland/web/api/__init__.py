@@ -2,7 +2,7 @@
 
 from fastapi import APIRouter
 
-from ringland.web.api import answers, intake, live, reports, rows, sharing, uploads, work
+from ringland.web.api import answers, intake, live, priors, reports, rows, sharing, uploads, work
 
 __all__ = ["router"]
 
@@ -10,6 +10,7 @@ router = APIRouter(prefix="/api/v1")
 for part in (
     intake.router,
     live.router,
+    priors.router,
     reports.router,
     rows.router,
     uploads.router,

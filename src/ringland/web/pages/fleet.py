@@ -3,6 +3,7 @@
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from ringland.web.api.priors import priors_now
 from ringland.web.context import App
 from ringland.web.overview import fleets, record_of
 from ringland.web.templating import page
@@ -21,4 +22,4 @@ def fleet(request: Request, app: App) -> Response:
 @router.get("/track-record")
 def track_record(request: Request, app: App) -> Response:
     """How often past calls were right."""
-    return page(request, "track_record.html.j2", record=record_of(app))
+    return page(request, "track_record.html.j2", record=record_of(app), priors=priors_now(app))

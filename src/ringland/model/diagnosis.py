@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from ringland.model.estimate import Estimate
 from ringland.model.evidence import CaseEvidence, Outlook
 from ringland.model.joined import JoinedRecording
+from ringland.model.priors import LearnedPriors
 from ringland.model.provenance import Provenance
 
 __all__ = [
@@ -113,7 +114,9 @@ class Diagnosis:
 
     `resembles_nothing` is a sentence when the recording is unlike every simulated case. `outlook`
     holds what each follow-up test could say, for choosing the next one. `cases`: what simulated
-    engines say of the recording, kept so that answers can be added later.
+    engines say of the recording, kept so that answers can be added later. `recordings`:
+    of a joint ranking, the first one first; empty when there is one. `priors`: how common the
+    failure modes were taken to be, None for what comes with the package.
     """
 
     causes: tuple[Cause, ...]
@@ -128,3 +131,4 @@ class Diagnosis:
     outlook: Outlook | None = None
     cases: CaseEvidence | None = None
     recordings: tuple[JoinedRecording, ...] = ()
+    priors: LearnedPriors | None = None

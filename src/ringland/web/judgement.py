@@ -29,6 +29,7 @@ from ringland.history import (
     list_recordings,
     list_test_results,
 )
+from ringland.history.learned import priors_of
 from ringland.model import EngineSpec
 from ringland.web.context import Context
 from ringland.web.jobs import Job
@@ -106,6 +107,9 @@ def task_of(app: Context, recording: RecordingRow) -> Plain:
         "hour_cost": app.settings.hour_cost,
         "currency": app.settings.currency,
     }
+    learned = priors_of(app.store)
+    if learned is not None:  # what was asked with the package's keeps its hash
+        task["priors"] = learned.as_plain()
     before = {k: v for k, v in task.items() if k not in ("answers", "hour_cost", "currency")}
     task["key"] = recording.sha256 + _hash(before)
     others = others_of(app, recording)

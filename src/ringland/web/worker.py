@@ -77,7 +77,8 @@ def do_task(task: Plain, progress: Progress) -> Plain:
     """Judge one recording and lay out its sections, or write its report (`task["report"]`).
 
     `task`: path, name, engine (contents of an engine file), roles, rate_hz, condition,
-    speed_hint_rpm, answers, hour_cost, currency, key (same key: same analysis before answers).
+    speed_hint_rpm, answers, hour_cost, currency, priors (learned ones, if any), key (same key:
+    same analysis before answers).
     `task["also"]`: other recordings of the same engine, each with path, name, roles, rate_hz,
     condition, speed_hint_rpm, key and earlier.
     Returns {"analysis": JSON, "sections": plain blocks}, or {"pdf", "html", "kept"}. Raises
@@ -100,13 +101,15 @@ def analysed(task: Plain, progress: Progress) -> "Analysis":
         _known.move_to_end(key)
         return _known[key]
     from ringland.engines import engine_from_mapping
-    from ringland.model import Condition
+    from ringland.model import Condition, LearnedPriors
     from ringland.pipeline import analyse, analyse_source
     from ringland.readers import open_recording
 
     engine: EngineSpec = engine_from_mapping(task["engine"], source_name="the engine")
     condition = Condition(task["condition"])
     hint = task["speed_hint_rpm"]
+    learned = task.get("priors")
+    priors = None if learned is None else LearnedPriors.from_plain(learned)
     source = open_recording(
         Path(task["path"]), roles=task["roles"] or None, rate_hz=task["rate_hz"]
     )
@@ -116,6 +119,7 @@ def analysed(task: Plain, progress: Progress) -> "Analysis":
             engine,
             condition=condition,
             speed_hint_rpm=hint,
+            priors=priors,
             progress=lambda f: progress(0.05 + 0.5 * f, "Judging window by window"),
         )
     else:
@@ -123,7 +127,7 @@ def analysed(task: Plain, progress: Progress) -> "Analysis":
         recording = source.read_all()
         if condition is not Condition.UNKNOWN or hint is not None:
             recording = recording.with_condition(condition, hint)
-        analysis = analyse(recording, engine)
+        analysis = analyse(recording, engine, priors=priors)
     named = replace(analysis.recording.source, name=task["name"])
     analysis = replace(analysis, recording=replace(analysis.recording, source=named))
     _known[key] = analysis
@@ -151,6 +155,7 @@ def _ranked(analysis: "Analysis", task: Plain, progress: Progress) -> "Analysis"
             analysis.engine,
             answers=answers,
             likelihoods=found.cases,
+            priors=found.priors,
         )
     costs = None if task["hour_cost"] is None else Costs(task["hour_cost"], task["currency"])
     found = replace(found, next_tests=next_tests(found, costs=costs))

@@ -15,6 +15,7 @@ from ringland.history import (
     add_visit,
     list_owners,
 )
+from ringland.report.mail import checked_address
 from ringland.web.api.rows import Window
 from ringland.web.api.shapes import ERRORS, RowId, Undo, undo_of
 from ringland.web.context import App
@@ -53,6 +54,7 @@ class Intake(BaseModel):
 
     name: Named
     owner: Short = ""
+    owner_email: Short = ""
     fleet_number: Short = ""
     plate: Short = ""
     vin: Short = ""
@@ -115,7 +117,7 @@ def take_in(app: App, given: Intake, window: Window = "") -> Any:
     description = engine_toml(given.engine)
     store = app.store
     with store.transaction():
-        owner = _owner_named(app, given.owner)
+        owner = _owner_named(app, given.owner, given.owner_email)
         vehicle = add_vehicle(
             store,
             name=given.name,
@@ -154,13 +156,17 @@ def take_in(app: App, given: Intake, window: Window = "") -> Any:
     )
 
 
-def _owner_named(app: App, name: str) -> RowId | None:
-    """The owner of that name, made when there is none; None for no name."""
+def _owner_named(app: App, name: str, email: str) -> RowId | None:
+    """The owner of that name, made when there is none; None for no name. The address of an owner
+    who is known already stays. Raises BadInput for an address that is none."""
     name = name.strip()
     if not name:
         return None
     known = list_owners(app.store, name=name, limit=1)
-    return known[0].id if known else add_owner(app.store, name=name).id
+    if known:
+        return known[0].id
+    email = email.strip()
+    return add_owner(app.store, name=name, email=checked_address(email) if email else "").id
 
 
 @router.post("/engine-file", response_model=EngineFacts)

@@ -19,6 +19,8 @@ __all__ = ["router"]
 
 router = APIRouter(responses=ERRORS)
 JobId = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$")]
+_DRAFTS = {"hookup": "tick", "away": "tick", "visit": "put away"}
+"""What a draft holds, by the beginning of its name."""
 DraftName = Annotated[str, Path(pattern=r"^[a-z0-9-]{1,80}$")]
 
 
@@ -106,7 +108,9 @@ def put_draft(app: App, name: DraftName, draft: Draft, window: Window = "") -> A
     app.changed("draft", name, window)
     old = {key: before.get(key) for key in draft.fields}
     back = {"version": row["version"], "fields": old}
-    undo = undo_of("tick or draft", "PUT", f"/api/v1/drafts/{name}", back)
+    undo = undo_of(
+        _DRAFTS.get(name.partition("-")[0], "change"), "PUT", f"/api/v1/drafts/{name}", back
+    )
     return {"row": row, "undo": undo.model_dump()}
 
 

@@ -1,7 +1,7 @@
 // The trace: one lane per channel on one clock, cycles and firing positions marked, two cursors.
 
 const LEFT = 92;
-const TOP = 34;
+const TOP = 40;
 const BOTTOM = 24;
 
 export function canvasOf(canvas) {
@@ -118,7 +118,7 @@ export class Trace {
       if (wide > 5) { c.fillStyle = this.theme.rule; c.fillRect(left, 16, 1, height - 16 - BOTTOM); }
       if (wide > 74 && right - left > 30) {
         c.fillStyle = this.theme.ink;
-        c.fillText(`${i + 1}${cycles[i].dropped ? ' dropped' : ''}`, left + 4, 14);
+        c.fillText(`${i + 1}${cycles[i].dropped ? ' dropped' : ''}`, left + 4, 13);
       }
       if (wide > 46 * firing.length) this.paintFiring(c, i);
     }

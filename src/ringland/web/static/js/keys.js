@@ -3,11 +3,15 @@
 import { say } from './api.js';
 import { undoLast } from './undo.js';
 
-const inField = (element) => element.closest?.('input, textarea, select, [contenteditable]');
+// where a letter is text; on a tick or a choice the keys still work
+const inField = (element) => element.closest?.('input:not([type=checkbox], [type=radio]), textarea, select, [contenteditable]');
 const pages = { t: '/', v: '/vehicles', f: '/fleet' };
 
 document.addEventListener('keydown', (event) => {
-  if (event.key === 'Escape') hide();
+  if (event.key === 'Escape') {
+    hide();
+    if (inField(event.target) && !document.querySelector('dialog[open]')) event.target.blur(); // the keys work again
+  }
   if (event.defaultPrevented || inField(event.target)) return;
   if ((event.ctrlKey || event.metaKey) && event.key === 'z') { event.preventDefault(); undoLast(); return; }
   if (event.ctrlKey || event.metaKey || event.altKey || document.querySelector('dialog[open]')) return;

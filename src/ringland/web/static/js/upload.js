@@ -48,6 +48,7 @@ async function sendAll(zone, files) {
   }
   say(`${done} of ${wanted.length} kept.${left ? ` ${left} other files left out.` : ''}`);
   if (done) refresh(['recordings', 'path']); // an error stays where it stands
+  zone.parentElement.querySelector(':scope > .error')?.scrollIntoView({ block: 'nearest' });
 }
 
 function over(event, on) {

@@ -19,11 +19,11 @@ from ringland.model._arrays import FloatArray
 
 __all__ = ["Joint", "joint_of", "shares_that_count", "strength"]
 
-SAME_WAY = 0.8
+SAME_WAY = 0.4
 """Correlation of two recordings with a pulse channel in common, run the same way."""
-OTHER_WAY = 0.4
+OTHER_WAY = 0.2
 """The same at another speed or in another condition."""
-OTHER_CHANNEL = 0.2
+OTHER_CHANNEL = 0.1
 """Of two recordings that have no pulse channel in common."""
 SAME_SPEED = 0.15
 """Speeds closer than this share of the higher one are the same way of running."""

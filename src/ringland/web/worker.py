@@ -140,26 +140,47 @@ def _ranked(analysis: "Analysis", task: Plain, progress: Progress) -> "Analysis"
     """The ranking with the other recordings of the visit, what the follow-up tests said, and the
     owner's costs."""
     answers = tuple(_answer(a) for a in task["answers"])
-    found = analysis.diagnosis
-    if found is None or (not answers and task["hour_cost"] is None):
+    others = list(task.get("also", ()))
+    if analysis.diagnosis is None or not (answers or others or task["hour_cost"] is not None):
         return analysis
-    assert analysis.symptoms is not None and analysis.cylinders is not None  # it was diagnosed
-    from ringland.advice import Costs, actions, next_tests
-    from ringland.diagnosis import diagnose
+    from ringland.advice import Costs
+    from ringland.model import RecordedEvidence
+    from ringland.pipeline import join
 
-    if answers:
-        found = diagnose(
-            analysis.symptoms,
-            analysis.metrics,
-            analysis.cylinders,
-            analysis.engine,
-            answers=answers,
-            likelihoods=found.cases,
-            priors=found.priors,
+    told = [_told_by({**task, **other}, progress) for other in others]
+    return join(
+        analysis,
+        [t for t in told if isinstance(t, RecordedEvidence)],
+        left_out=[t for t in told if not isinstance(t, RecordedEvidence)],
+        answers=answers,
+        costs=None if task["hour_cost"] is None else Costs(task["hour_cost"], task["currency"]),
+    )
+
+
+def _told_by(task: Plain, progress: Progress) -> "RecordedEvidence | JoinedRecording":
+    """What another recording of the visit says, or why it does not count."""
+    from ringland.model import Condition, JoinedRecording
+    from ringland.pipeline import recorded_evidence
+
+    key = str(task["key"])
+    if key not in _told:
+        try:
+            _told[key] = recorded_evidence(analysed(task, progress))
+        except RinglandError as error:
+            _told[key] = error.wrong
+        while len(_told) > _TOLD:
+            _told.popitem(last=False)
+    found = _told[key]
+    if isinstance(found, str):
+        return JoinedRecording(
+            task["name"],
+            Condition(task["condition"]),
+            None,
+            (),
+            earlier=task["earlier"],
+            left_out=found,
         )
-    costs = None if task["hour_cost"] is None else Costs(task["hour_cost"], task["currency"])
-    found = replace(found, next_tests=next_tests(found, costs=costs))
-    return replace(analysis, diagnosis=replace(found, actions=actions(found)))
+    return replace(found, name=task["name"], earlier=task["earlier"])
 
 
 def _answer(given: Mapping[str, Any]) -> "GivenAnswer":

@@ -123,7 +123,7 @@ def test_the_same_recording_twice_says_little_more_than_once() -> None:
     )
     assert leak(once) < leak(twice) < leak(other_speed) < leak(other_channel)
     odds = [leak(d) / (1 - leak(d)) for d in (once, twice)]
-    assert odds[1] < 2.0 * odds[0]
+    assert odds[1] < 5.0 * odds[0]  # if independent: about exp(3) = 20 times
 
 
 def test_probabilities_sum_to_one_and_every_recording_is_told() -> None:

@@ -5,6 +5,7 @@ Equation numbers: docs/theory/diagnosis.md, section 5.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import logsumexp
@@ -176,10 +177,12 @@ def _turns(first: RecordedEvidence, other: RecordedEvidence, size: int) -> list[
     return [tuple((p + turn) % size + 1 for p in range(size)) for turn in range(size)]
 
 
+@lru_cache(maxsize=64)
 def _alone(
     knowledge: Knowledge, h: Hypotheses, other: RecordedEvidence, turn: tuple[int, ...]
 ) -> Belief:
-    """What the other recording says by itself, its positions as those of the first."""
+    """What the other recording says by itself, its positions as those of the first. Kept, because
+    answers come one after another to the same recordings."""
     seen = recorded_observations(knowledge, other.symptoms, None, h.positions)
     return believe(knowledge, h, [_turned(o, turn) for o in seen], _turned_cases(other.cases, turn))
 

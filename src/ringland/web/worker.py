@@ -33,7 +33,7 @@ LONG_S = 120.0
 _REMEMBERED = 3
 _known: OrderedDict[str, "Analysis"] = OrderedDict()
 _TOLD = 60
-_told: OrderedDict[str, "RecordedEvidence | str"] = OrderedDict()
+_told: OrderedDict[tuple[str, str, bool], "RecordedEvidence | str"] = OrderedDict()
 """What recordings say of the causes, small enough to keep many."""
 
 
@@ -162,25 +162,26 @@ def _told_by(task: Plain, progress: Progress) -> "RecordedEvidence | JoinedRecor
     from ringland.model import Condition, JoinedRecording
     from ringland.pipeline import recorded_evidence
 
-    key = str(task["key"])
+    key = (str(task["key"]), str(task["name"]), bool(task["earlier"]))
     if key not in _told:
         try:
-            _told[key] = recorded_evidence(analysed(task, progress))
+            found = recorded_evidence(analysed(task, progress), earlier=task["earlier"])
+            _told[key] = found if isinstance(found, str) else replace(found, name=task["name"])
         except RinglandError as error:
             _told[key] = error.wrong
         while len(_told) > _TOLD:
             _told.popitem(last=False)
-    found = _told[key]
-    if isinstance(found, str):
+    told = _told[key]
+    if isinstance(told, str):
         return JoinedRecording(
             task["name"],
             Condition(task["condition"]),
             None,
             (),
             earlier=task["earlier"],
-            left_out=found,
+            left_out=told,
         )
-    return replace(found, name=task["name"], earlier=task["earlier"])
+    return told
 
 
 def _answer(given: Mapping[str, Any]) -> "GivenAnswer":

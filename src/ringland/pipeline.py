@@ -32,12 +32,7 @@ from ringland.model import (
 from ringland.quality import check_recording, inspect_recording, unusable_spans
 from ringland.reference.evidence import case_evidence
 from ringland.reference.network import PulseNetwork
-from ringland.symptoms import (
-    SIMULATED_ALARM_RATE,
-    SIMULATED_ALERT_RATE,
-    judge_symptoms,
-    simulated_symptoms,
-)
+from ringland.symptoms import judge_symptoms
 
 __all__ = ["analyse", "analyse_source", "join", "join_all", "judge_cycles", "recorded_evidence"]
 
@@ -118,14 +113,7 @@ def judge_cycles(
     cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
     metrics = measure_metrics(cylinders)
     cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
-    symptoms = judge_symptoms(metrics)
-    if cases is not None:
-        symptoms = replace(
-            symptoms,
-            symptoms=(*symptoms.symptoms, *simulated_symptoms(cases)),
-            alarm_rate=symptoms.alarm_rate + SIMULATED_ALARM_RATE,
-            alert_rate=symptoms.alert_rate + SIMULATED_ALERT_RATE,
-        )
+    symptoms = judge_symptoms(metrics, cases)
     return replace(
         analysis,
         cylinders=cylinders,

@@ -6,7 +6,9 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ringland.cylinders.misfire import two_kinds, wilson_interval
+from ringland.cylinders.misfire import count_misfires, two_kinds, wilson_interval
+from ringland.cylinders.shares import PulsePlace, cylinder_share
+from ringland.model import AngleSignal, ChannelRole
 
 
 def test_wilson_interval_of_four_in_two_hundred() -> None:
@@ -64,3 +66,34 @@ def test_healthy_scatter_is_of_one_kind(seed: int) -> None:
     separation, missing = two_kinds(windows(80, {}, seed))
     assert not missing.any()
     assert separation.max() < 5.0
+
+
+HEARD_DEG = np.array([0.0, 180.0, 270.0, 450.0])  # one outlet of a cross-plane V8
+
+
+@pytest.mark.parametrize("position", [1, 2, 3, 4])
+def test_uneven_pulses_are_told_apart(position: int) -> None:
+    """Two pulses 90 degrees apart: the one that is missing is counted, not the one before it."""
+    rng = np.random.default_rng(position)
+    angle = np.arange(0.0, 720.0, 2.0)
+    cycles, arrival = 60, 190.0
+    gone = np.zeros((cycles, 4), dtype=bool)
+    gone[rng.choice(cycles, 20, replace=False), position - 1] = True
+    heights = np.where(gone, -0.4, 1.0) * (1.0 + 0.05 * rng.standard_normal(gone.shape))
+    time = np.arange(cycles)[:, None] * 720.0 + angle[None, :]
+    sound = np.zeros(time.size)
+    for cycle in range(cycles):
+        for at, height in zip(HEARD_DEG, heights[cycle], strict=True):
+            away = time.ravel() - cycle * 720.0 - at - arrival
+            sound += height * np.exp(-0.5 * (away / 22.0) ** 2)
+    sound += 0.03 * rng.standard_normal(sound.size)
+    rows = sound.reshape(cycles, -1)
+    signal = AngleSignal(
+        "exhaust", ChannelRole.EXHAUST, "Pa", angle, rows, np.median(rows, axis=0),
+        np.full(len(angle), 0.01), rows.min(axis=0), rows.max(axis=0), tuple(range(cycles)),
+    )  # fmt: skip
+    share = cylinder_share(signal, (1, 2, 3, 4), HEARD_DEG, 720.0, PulsePlace(arrival, True))
+    counts = count_misfires(signal, share, arrival, HEARD_DEG)
+    found = {c.firing_position: c.rate.value for c in counts if c.rate.value}
+    assert set(found) == {position}
+    assert found[position] == pytest.approx(20.0 / 60.0, abs=0.04)

@@ -55,9 +55,13 @@ def test_a_large_deviation_that_is_not_certain_is_no_alarm() -> None:
     assert State.ALARM not in states([1.0, 0.4, 1.0, 1.0], error=0.5)
 
 
-@pytest.mark.parametrize("numbers", [[1.0], [1.0, 0.2]])
-def test_too_few_cylinders_to_compare(numbers: list[float]) -> None:
-    found = judge_symptoms(table(values(numbers)))
+def test_of_two_the_weaker_is_the_odd_one() -> None:
+    assert states([1.0, 0.2]) == [State.NORMAL, State.ALARM]
+    assert states([1.05, 0.95]) == [State.NORMAL, State.NORMAL]
+
+
+def test_one_cylinder_has_nothing_to_compare_with() -> None:
+    found = judge_symptoms(table(values([1.0])))
     assert {s.state for s in found.symptoms} == {State.NOT_JUDGED}
     assert all(s.reason for s in found.symptoms)
 

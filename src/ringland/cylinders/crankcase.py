@@ -23,8 +23,9 @@ _PULL_DEG = (390.0, 510.0)  # the quick part of the induction stroke
 _SHARED = 0.05
 _LEAST_TOLD = 0.25  # directions heard less than this share of the best are not told apart
 _GAMMA = 1.32
-_DISPLACED = 0.05  # of one piston's stroke volume: from here displacement fills the shared orders
-_SHARE_BESIDE_DISPLACEMENT = 0.12  # own heuristic, from simulated engines of eight layouts
+_DISPLACED = 0.05  # of one piston's stroke volume: from here displacement fills some shared orders
+_LEAST_FREE = 0.01  # of one leak's power: below this the free shared orders tell nothing of gas
+_SHARE_OF_RISE = 0.06  # own heuristic, where displacement leaves less gas than this to be seen
 
 
 def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
@@ -39,49 +40,97 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     unshared[0] = 0.0
     lines = scipy.fft.rfft(signal.values, axis=1)[:, : highest + 1] * (1j * k * 360.0 / cycle)
     rise = _back(lines * unshared, points)
-    push = _mean_about(rise, angles, _PUSH_DEG, cycle) @ _unmixing(engine, k, unshared, points).T
+    leak = _leak_lines(engine, k, points)
+    heard = _mean_about(_back(leak * unshared, points), angles, _PUSH_DEG, cycle).T
+    alone = float(np.abs(np.diag(heard)).mean())
+    unmixing = np.linalg.pinv(heard / alone, rcond=_LEAST_TOLD)
+    push = _mean_about(rise, angles, _PUSH_DEG, cycle) @ unmixing.T
     pull = (
         -_mean_about(rise, angles, _PULL_DEG, cycle)
         if engine.strokes == 4
         else np.zeros((cycles, len(angles)))
     )
-    common = _back((lines.mean(axis=0) * (1.0 - unshared))[None, :], points)[0]
-    scale, scale_from = float(np.ptp(common)), "the rise and fall that the cylinders share"
-    if _displaced(angles, engine) > _DISPLACED:
-        scale *= _SHARE_BESIDE_DISPLACEMENT
-        scale_from = "a share of the rise and fall that the pistons' displacement makes"
-    return StrokeTerms(signal.channel, push, pull, scale, scale_from)
+    shared = lines.mean(axis=0) * (1.0 - unshared)
+    free, trusted = _free_of_displacement(shared, engine, k)
+    gas = alone * (_usual_gas(free, trusted, leak) or 0.0)
+    share = _SHARE_OF_RISE * float(np.ptp(_back(shared[None, :], points)[0]))
+    if gas > 0.0 and (gas >= share or trusted.sum() == np.count_nonzero(shared)):
+        return StrokeTerms(signal.channel, push, pull, gas, "gas past a usual cylinder")
+    # beside much displacement little gas is left to be seen, and less still to be a unit
+    return StrokeTerms(
+        signal.channel, push, pull, share, "a share of the rise and fall that the cylinders share"
+    )
 
 
-def _displaced(angles_deg: FloatArray, engine: EngineSpec) -> float:
-    """Peak-to-peak volume that all pistons displace together, over one piston's stroke volume.
+def _free_of_displacement(
+    shared: NDArray[np.complex128], engine: EngineSpec, k: NDArray[np.int64]
+) -> tuple[NDArray[np.complex128], FloatArray]:
+    """Shared lines without what the pistons displace, and 1 where they can be trusted, else 0.
 
-    0.31 for four cylinders in line, 2 for a twin with both pistons together, near 0 for three,
-    five, six and eight (closed form of the slider-crank; banks are not needed for this).
+    A slider-crank displaces mostly at crank orders 1 and 2, which are given up; what it displaces
+    at higher even orders (a hundredth) follows from order 2 by the closed form. Where the pistons
+    together displace next to nothing nothing is given up.
     """
+    trusted = np.where((np.abs(shared) > 0.0) & (k > 0), 1.0, 0.0)
+    moved = _displacement(engine, len(k))
+    if float(np.ptp(_back(moved[None, :], 720)[0])) <= _DISPLACED:
+        return shared, trusted
+    order = k * 360.0 / engine.cycle_deg
+    second = int(np.flatnonzero(order == 2.0)[0])
+    rise = moved * 1j * order
+    if abs(rise[second]) > 0.0:
+        shared = shared - np.where(order > 2.0, shared[second] / rise[second], 0.0) * rise
+    return shared, np.where((order == 1.0) | (order == 2.0), 0.0, trusted)
+
+
+def _usual_gas(
+    shared: NDArray[np.complex128], trusted: FloatArray, leak: NDArray[np.complex128]
+) -> float | None:
+    """Size of the usual cylinder's gas in units of `leak`, from the trusted shared orders; None
+    where leaks of all cylinders together leave no power there."""
+    together = float((np.abs(leak.sum(axis=0)) ** 2 * trusted).sum())
+    one = float((np.abs(leak) ** 2).sum(axis=1).mean())
+    if together < _LEAST_FREE * one:
+        return None
+    return float(np.sqrt((np.abs(shared) ** 2 * trusted).sum() / together))
+
+
+def _displacement(engine: EngineSpec, count: int) -> NDArray[np.complex128]:
+    """Lines (count,) of what all pistons displace together, over one piston's stroke volume, for a
+    cycle of 720 points.
+
+    Peak to peak 0.31 for four cylinders in line, 2 for a twin with both pistons together, near 0
+    for three, five, six and eight (closed form of the slider-crank; banks are not needed for this).
+    """
+    turn = np.radians(
+        np.arange(720)[:, None] * engine.cycle_deg / 720.0
+        - np.asarray(engine.firing_angles_deg)[None, :]
+    )
+    travel = _travel(engine, turn).sum(axis=1)
+    lines = np.zeros(count, dtype=np.complex128)
+    found = scipy.fft.rfft(travel - travel.mean())[:count]
+    lines[: len(found)] = found
+    return lines
+
+
+def _travel(engine: EngineSpec, turn_rad: FloatArray) -> FloatArray:
+    """Piston travel from top dead centre over the stroke."""
     geometry = engine.geometry
     rod = 3.3 if geometry is None else 2.0 * geometry.rod_m / geometry.stroke_m
-    turn = np.radians(np.arange(360.0)[:, None] - angles_deg[None, :])
-    travel = 0.5 * (rod + 1.0 - np.cos(turn) - np.sqrt(rod**2 - np.sin(turn) ** 2))
-    return float(np.ptp(travel.sum(axis=1)))
+    return np.asarray(
+        0.5 * (rod + 1.0 - np.cos(turn_rad) - np.sqrt(rod**2 - np.sin(turn_rad) ** 2))
+    )
 
 
-def _unmixing(
-    engine: EngineSpec, k: NDArray[np.int64], unshared: FloatArray, points: int
-) -> FloatArray:
-    """What a window about each cylinder hears of a leak in every cylinder, undone (N, N).
-
-    Leaving the shared orders out spreads a leak over the windows of the others (with four
-    cylinders it appears with opposite sign 360 degrees on). The flow of a leak follows the
-    cylinder pressure; directions it cannot be told in (what all share) are left out.
-    """
-    cycle = engine.cycle_deg
-    angles = np.asarray(engine.firing_angles_deg)
+def _leak_lines(engine: EngineSpec, k: NDArray[np.int64], points: int) -> NDArray[np.complex128]:
+    """Order lines of a leak in each cylinder whose flow follows its pressure, (N, len(k))."""
     shape = _cylinder_pressure(engine)
-    lines = scipy.fft.rfft(shape)[: len(k)] * (points / len(shape)) * unshared
-    turned = lines[None, :] * np.exp(-2j * np.pi * k[None, :] * angles[:, None] / cycle)
-    heard = _mean_about(_back(turned, points), angles, _PUSH_DEG, cycle).T
-    return np.asarray(np.linalg.pinv(heard / np.abs(np.diag(heard)).mean(), rcond=_LEAST_TOLD))
+    lines = scipy.fft.rfft(shape)[: len(k)] * (points / len(shape))
+    angles = np.asarray(engine.firing_angles_deg)
+    turned: NDArray[np.complex128] = lines[None, :] * np.exp(
+        -2j * np.pi * k[None, :] * angles[:, None] / engine.cycle_deg
+    )
+    return turned
 
 
 def _cylinder_pressure(engine: EngineSpec) -> FloatArray:
@@ -94,10 +143,7 @@ def _cylinder_pressure(engine: EngineSpec) -> FloatArray:
     offset = (np.arange(points, dtype=np.float64) + points / 2.0) % points - points / 2.0
     geometry = engine.geometry
     ratio = 10.0 if geometry is None else geometry.compression_ratio
-    rod = 3.3 if geometry is None else 2.0 * geometry.rod_m / geometry.stroke_m
-    turn = np.radians(offset)
-    travel = 0.5 * (rod + 1.0 - np.cos(turn) - np.sqrt(rod**2 - np.sin(turn) ** 2))
-    volume = 1.0 / (ratio - 1.0) + travel
+    volume = 1.0 / (ratio - 1.0) + _travel(engine, np.radians(offset))
     pressure = (volume.max() / volume) ** _GAMMA - 1.0
     raised = np.where(offset > 0.0, 1.6, 1.0)
     closed = (offset > -140.0) & (offset < 135.0)

@@ -28,9 +28,11 @@ _LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window'
 _FEWEST_OF_A_KIND = 3
 _COMPONENTS = 4
 _PULSES_BEFORE = 3
+_ALIKE = 0.8
 _ALWAYS = 0.35  # strength below which a cylinder of one kind is taken never to fire
 _WINDOW_BEFORE_DEG = 50.0
 _WINDOW_DEG = 200.0
+_LEAST_WINDOW_DEG = 80.0
 _STEP_DEG = 3.0
 
 
@@ -56,11 +58,18 @@ def count_misfires(
             _unknown(share, p, cycles, f"{cycles} cycles, {_FEWEST_CYCLES} are needed")
             for p in share.positions
         )
-    _, missing = two_kinds(windows)
+    separation, missing = two_kinds(windows)
+    cycle_deg = float(signal.angle_deg[1] - signal.angle_deg[0]) * signal.values.shape[1]
+    same_as = _heard_twice(separation, missing, heard_deg, cycle_deg)
     usual = column_medians(share.strength)
     out = []
     for column, position in enumerate(share.positions):
         missed = missing[:, column]
+        if column in same_as:
+            other = share.positions[same_as[column]]
+            reason = f"its pulse changes in the same cycles as that of position {other}, close by"
+            out.append(_unknown(share, position, cycles, reason))
+            continue
         if not missed.any() and usual[column] < _ALWAYS:
             # one kind only, and a weak one: it may be out altogether or burn badly
             reason = "weak in every cycle alike: firing badly and not at all look the same"
@@ -80,6 +89,33 @@ def count_misfires(
             )
         )
     return tuple(out)
+
+
+def _heard_twice(
+    separation: FloatArray, missing: BoolArray, heard_deg: FloatArray, cycle_deg: float
+) -> dict[int, int]:
+    """Columns whose missing cycles are those of a neighbour that tells them better, and that one.
+
+    Neighbours are heard within the length of a window. Coils that two cylinders share miss together
+    as well, but those fire a whole turn apart.
+    """
+    found: dict[int, int] = {}
+    clearest_first = np.argsort(-separation, kind="stable").tolist()
+    for rank, column in enumerate(clearest_first):
+        for clearer in clearest_first[:rank]:
+            apart = float(heard_deg[column] - heard_deg[clearer]) % cycle_deg
+            near = min(apart, cycle_deg - apart) <= _WINDOW_DEG
+            if near and clearer not in found and _alike(missing[:, column], missing[:, clearer]):
+                found[column] = clearer
+                break
+    return found
+
+
+def _alike(one: BoolArray, other: BoolArray) -> bool:
+    """True where two sets of cycles are nearly one (correlation of the two, phi)."""
+    if not one.any() or not other.any() or one.all() or other.all():
+        return False
+    return bool(np.corrcoef(one, other)[0, 1] > _ALIKE)
 
 
 def _unknown(share: CylinderShare, position: int, cycles: int, reason: str) -> MisfireCount:
@@ -106,7 +142,10 @@ def _windows(
     cycle_deg = float(signal.angle_deg[1] - signal.angle_deg[0]) * points
     index = np.asarray(signal.cycle_index)
     follows = np.flatnonzero(np.diff(index) == 1)
-    reach = np.arange(0.0, min(_WINDOW_DEG, cycle_deg / len(heard_deg)), _STEP_DEG)
+    # of unevenly spaced pulses, the next one must not lie in this one's window
+    gaps = np.diff(np.sort(heard_deg), append=heard_deg.min() + cycle_deg)
+    closest = max(float(gaps.min()), _LEAST_WINDOW_DEG)
+    reach = np.arange(0.0, min(_WINDOW_DEG, closest), _STEP_DEG)
     at = heard_deg[:, None] + arrival_deg - _WINDOW_BEFORE_DEG + reach[None, :]
     column = np.round(at / cycle_deg * points).astype(np.int64)
     joined = np.concatenate([signal.values[follows], signal.values[follows + 1]], axis=1)

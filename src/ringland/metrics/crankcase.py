@@ -14,9 +14,9 @@ PUSH = MetricDefinition(
     valid_low=-100.0,
     valid_high=1000.0,
     fewest_cycles=4,
-    healthy_spread=0.12,
-    alert_deviation=0.35,
-    alarm_deviation=0.5,
+    healthy_spread=0.3,
+    alert_deviation=0.7,
+    alarm_deviation=1.1,
     citation="heuristic",
 )
 PULL = MetricDefinition(
@@ -28,9 +28,9 @@ PULL = MetricDefinition(
     valid_low=-1000.0,
     valid_high=1000.0,
     fewest_cycles=4,
-    healthy_spread=0.2,
-    alert_deviation=0.6,
-    alarm_deviation=0.9,
+    healthy_spread=0.3,
+    alert_deviation=0.8,
+    alarm_deviation=1.2,
     citation="heuristic",
 )
 DEFINITIONS = (PUSH, PULL)

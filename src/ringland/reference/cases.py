@@ -17,11 +17,12 @@ from ringland.errors import RinglandError
 from ringland.metrics import measure_metrics
 from ringland.model import CycleSet, EngineSpec, Fuel, Geometry, Reference, arrival_prior
 from ringland.model._arrays import FloatArray
+from ringland.reference.colour import coloured
 from ringland.reference.features import recording_features
 from ringland.reference.plan import CaseSettings, Component, load_settings
 from ringland.simulator.faults import FAULT_KINDS, Fault, Scope
 from ringland.simulator.hookup import FaultKind, HookUp, HookUpFault, described, record, truth
-from ringland.simulator.hookup_random import random_hookup, random_recorder
+from ringland.simulator.hookup_random import HookUpPrior, random_hookup, random_recorder
 from ringland.simulator.hookup_wired import WHEELS
 from ringland.simulator.parameters import (
     SimulatedEngine,
@@ -52,6 +53,8 @@ _RARE = 0.35
 _HOOK_UPS = 2
 _RISE_DEG = 140.0  # rise of the blow-down after firing top dead centre in the simulator
 _FEWEST_CYCLES = 4
+_PLAIN = HookUpPrior(catalyst_probability=0.0, silencers=(0, 0), length_m=(0.8, 4.0))
+_PLAIN_SHARE = 0.2
 
 
 @dataclass(frozen=True)
@@ -259,7 +262,7 @@ def _drawn_background(rng: np.random.Generator, settings: CaseSettings) -> tuple
 
 
 def _drawn_hookup(rng: np.random.Generator, spec: EngineSpec, *, may_be_blind: bool) -> HookUp:
-    hookup = random_hookup(rng, spec)
+    hookup = random_hookup(rng, spec, _PLAIN if rng.random() < _PLAIN_SHARE else None)
     exhaust, crankcase = hookup.exhaust_sensor, hookup.crankcase_sensor
     if exhaust is not None and rng.random() < 0.15:
         exhaust = replace(exhaust, low_corner_hz=float(rng.uniform(2.0, 9.0)))
@@ -315,6 +318,7 @@ def _recorded(
     hookup = _drawn_hookup(rng, spec, may_be_blind=blind)
     recorder = replace(random_recorder(rng), snr_db=float(rng.uniform(8.0, 35.0)))
     recording = record(result, hookup, recorder=recorder, seed=int(rng.integers(1 << 30)))
+    recording = coloured(rng, recording)
     told = _told(rng, spec, hookup)
     cycles = find_cycles(recording, told)
     if isinstance(cycles, str) or len(cycles.kept) < _FEWEST_CYCLES:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.model import (
+    CaseEvidence,
     Estimate,
     MetricDefinition,
     MetricTable,
@@ -14,7 +15,13 @@ from ringland.model import (
     Symptom,
     SymptomTable,
 )
-from ringland.symptoms.own_cylinders import Deviation, deviations
+from ringland.symptoms.aftermath import without_aftermath
+from ringland.symptoms.own_cylinders import FEWEST_COMPARED, Deviation, deviations
+from ringland.symptoms.simulated import (
+    SIMULATED_ALARM_RATE,
+    SIMULATED_ALERT_RATE,
+    simulated_symptoms,
+)
 
 __all__ = ["ALARM_RATE", "ALERT_RATE", "judge_symptoms"]
 
@@ -29,8 +36,9 @@ _LIMIT_METRICS = ("exhaust_misfire_rate",)
 _ALERT_AT_MOST = ("exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull")
 
 
-def judge_symptoms(metrics: MetricTable) -> SymptomTable:
-    """State of every metric of every firing position."""
+def judge_symptoms(metrics: MetricTable, cases: CaseEvidence | None = None) -> SymptomTable:
+    """State of every metric of every firing position, and of every position held against simulated
+    engines where there are `cases`."""
     cells: list[tuple[MetricDefinition, Deviation]] = []
     symptoms: list[Symptom] = []
     for definition in metrics.definitions:
@@ -48,7 +56,14 @@ def judge_symptoms(metrics: MetricTable) -> SymptomTable:
                 if id(value) not in judged
             )
     symptoms.extend(_holm(cells))
-    return SymptomTable(_without_crowds(symptoms), ALARM_RATE, ALERT_RATE)
+    symptoms = list(_without_crowds(symptoms))
+    alarm_rate, alert_rate = ALARM_RATE, ALERT_RATE
+    if cases is not None:
+        symptoms.extend(simulated_symptoms(cases))
+        alarm_rate += SIMULATED_ALARM_RATE
+        alert_rate += SIMULATED_ALERT_RATE
+    channel_of = {(v.metric, v.firing_position): v.channel for v in metrics.values}
+    return SymptomTable(without_aftermath(symptoms, channel_of), alarm_rate, alert_rate)
 
 
 def _without_crowds(symptoms: list[Symptom]) -> tuple[Symptom, ...]:
@@ -173,8 +188,8 @@ def _against_limit(definition: MetricDefinition, value: MetricValue) -> Symptom:
 
 def _not_judged(definition: MetricDefinition, value: MetricValue, cells: int) -> Symptom:
     reason = value.estimate.reason or (
-        f"{cells} cylinders on this channel are too few to compare with one another"
-        if cells < 3
+        "there is no other cylinder on this channel to compare with"
+        if cells < FEWEST_COMPARED
         else "no value"
     )
     return Symptom(

@@ -15,7 +15,10 @@ from scipy.special import betainc
 from ringland.model import Estimate, MetricDefinition, MetricValue, Sense
 from ringland.signals import column_medians
 
-__all__ = ["Deviation", "deviations"]
+__all__ = ["FEWEST_COMPARED", "Deviation", "deviations"]
+
+FEWEST_COMPARED = 2
+"""Cylinders on a channel. Of two, the sense of the metric says which of them is the odd one."""
 
 _DECLARED_DEGREES = 20.0  # how firmly the declared spread of sound cylinders is believed
 _SHOWN_DEGREES = 2.0  # added to the degrees of freedom of the spread that the others show
@@ -37,7 +40,7 @@ def deviations(
 ) -> tuple[Deviation, ...]:
     """Deviations of one metric on one channel; cells without a value are left out."""
     known = [v for v in values if v.estimate.value is not None]
-    if len(known) < 3:
+    if len(known) < FEWEST_COMPARED:
         return ()
     x = np.array([v.estimate.value for v in known], dtype=np.float64)
     error = np.array([v.standard_error or 0.0 for v in known])

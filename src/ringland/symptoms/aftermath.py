@@ -1,0 +1,85 @@
+"""One fault, one cylinder: alarms that a stronger one elsewhere explains become alerts.
+
+A cylinder that does not fire, or leaks, leaves its mark in what is heard of the others: the next
+pulse begins lower, a leak is heard in windows that are not its own. See docs/theory/symptoms.md,
+section 3.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from ringland.model import State, Symptom
+from ringland.symptoms.simulated import AGAINST_SIMULATED
+
+__all__ = ["without_aftermath"]
+
+_EARLY = "exhaust_early_pressure"
+_PULSE = ("exhaust_pulse_strength", "exhaust_misfire_rate", _EARLY)
+_MANY_TIMES = 3.0  # own heuristic: what leaks over into another cylinder's window is below a third
+_FEWER_BITS = 3.0  # eight times less likely than the position that explains the recording best
+
+
+def without_aftermath(
+    symptoms: Sequence[Symptom], channel_of: Mapping[tuple[str, int | None], str]
+) -> tuple[Symptom, ...]:
+    """The symptoms with alarms that another position explains lowered to alerts, with the reason.
+
+    `channel_of`: (metric, firing position) to the channel it was measured on.
+    """
+    alarms = [s for s in symptoms if s.state is State.ALARM]
+    return tuple(
+        _lowered(s, cause) if (cause := _explained_by(s, alarms, channel_of)) else s
+        for s in symptoms
+    )
+
+
+def _explained_by(
+    symptom: Symptom, alarms: Sequence[Symptom], channel_of: Mapping[tuple[str, int | None], str]
+) -> Symptom | None:
+    """The alarm at another position that explains this one best; None where none does."""
+    if symptom.state is not State.ALARM:
+        return None
+    others = [a for a in alarms if a.firing_position != symptom.firing_position]
+    if symptom.metric == AGAINST_SIMULATED:
+        fitting = [a for a in others if a.metric == AGAINST_SIMULATED]
+        fitting = [a for a in fitting if _size(a) > _size(symptom) + _FEWER_BITS]
+    elif symptom.compared_with == "own cylinders":
+        here = channel_of.get((symptom.metric, symptom.firing_position))
+        same = [a for a in others if channel_of.get((a.metric, a.firing_position)) == here]
+        fitting = [a for a in same if a.metric == symptom.metric]
+        fitting = [a for a in fitting if _excess(a) > _MANY_TIMES * _excess(symptom)]
+        if symptom.metric == _EARLY:
+            fitting += [a for a in same if a.metric in _PULSE and _excess(a) > _excess(symptom)]
+            fitting += _simulated_elsewhere(symptom, alarms, others)
+    else:
+        return None
+    return max(fitting, key=_excess, default=None)
+
+
+def _simulated_elsewhere(
+    symptom: Symptom, alarms: Sequence[Symptom], others: Sequence[Symptom]
+) -> list[Symptom]:
+    """Simulated engines see the whole cycle: their alarms elsewhere, unless they have one here."""
+    here = any(
+        a.metric == AGAINST_SIMULATED and a.firing_position == symptom.firing_position
+        for a in alarms
+    )
+    return [] if here else [a for a in others if a.metric == AGAINST_SIMULATED]
+
+
+def _size(symptom: Symptom) -> float:
+    return abs(symptom.deviation.value or 0.0)
+
+
+def _excess(symptom: Symptom) -> float:
+    """How many times its alarm limit."""
+    return _size(symptom) / symptom.alarm_limit if symptom.alarm_limit else 0.0
+
+
+def _lowered(symptom: Symptom, cause: Symptom) -> Symptom:
+    return replace(
+        symptom,
+        state=State.ALERT,
+        reason=f"position {cause.firing_position} is further beyond its limit and may cause this; "
+        "judge again when that one is put right",
+    )

@@ -1,0 +1,81 @@
+"""An alarm that a stronger one elsewhere explains is an alert; two equal faults stay two alarms."""
+
+import pytest
+
+from ringland.model import Estimate, State, Symptom
+from ringland.symptoms import AGAINST_SIMULATED
+from ringland.symptoms.aftermath import without_aftermath
+
+LIMITS = {
+    "exhaust_pulse_strength": 0.4,
+    "exhaust_early_pressure": 0.5,
+    "exhaust_misfire_rate": 0.04,
+    "crankcase_push": 1.1,
+    AGAINST_SIMULATED: 3.5,
+}
+COMPARED = {AGAINST_SIMULATED: "simulated engines", "exhaust_misfire_rate": "limit"}
+
+
+def alarm(metric: str, position: int, deviation: float) -> Symptom:
+    return Symptom(
+        metric,
+        position,
+        State.ALARM,
+        Estimate.from_se(deviation, 0.01, "1"),
+        LIMITS[metric] / 2.0,
+        LIMITS[metric],
+        None,
+        COMPARED.get(metric, "own cylinders"),
+        "",
+    )
+
+
+def judged(*symptoms: Symptom, channels: tuple[str, ...] = ("exhaust",) * 8) -> list[State]:
+    channel_of = {
+        (s.metric, s.firing_position): channels[(s.firing_position or 1) - 1] for s in symptoms
+    }
+    found = without_aftermath(symptoms, channel_of)
+    assert all(bool(s.reason) == (s.state is State.ALERT) for s in found)
+    return [s.state for s in found]
+
+
+@pytest.mark.parametrize("metric", ["exhaust_pulse_strength", "exhaust_misfire_rate"])
+def test_early_pressure_after_a_missing_pulse_is_its_aftermath(metric: str) -> None:
+    """The pulse before was missing, so this one begins differently (common practice, no source)."""
+    size = -1.5 if metric == "exhaust_pulse_strength" else 0.9
+    found = judged(alarm(metric, 2, size), alarm("exhaust_early_pressure", 3, 0.75))
+    assert found == [State.ALARM, State.ALERT]
+
+
+def test_not_across_outlets() -> None:
+    found = judged(
+        alarm("exhaust_pulse_strength", 2, -1.5),
+        alarm("exhaust_early_pressure", 3, 0.75),
+        channels=("exhaust", "exhaust", "exhaust_2"),
+    )
+    assert found == [State.ALARM, State.ALARM]
+
+
+def test_two_faults_of_one_size_are_both_named() -> None:
+    found = judged(alarm("exhaust_pulse_strength", 2, -1.2), alarm("exhaust_pulse_strength", 5, -1))
+    assert found == [State.ALARM, State.ALARM]
+
+
+def test_a_small_one_beside_one_three_times_as_large() -> None:
+    found = judged(alarm("crankcase_push", 1, 8.2), alarm("crankcase_push", 2, 2.4))
+    assert found == [State.ALARM, State.ALERT]
+
+
+def test_simulated_engines_prefer_one_position() -> None:
+    found = judged(alarm(AGAINST_SIMULATED, 1, 11.4), alarm(AGAINST_SIMULATED, 8, 6.6))
+    assert found == [State.ALARM, State.ALERT]
+    found = judged(alarm(AGAINST_SIMULATED, 1, 11.4), alarm(AGAINST_SIMULATED, 8, 9.0))
+    assert found == [State.ALARM, State.ALARM]
+
+
+def test_the_reason_names_the_position() -> None:
+    found = without_aftermath(
+        [alarm("exhaust_pulse_strength", 2, -1.5), alarm("exhaust_early_pressure", 3, 0.75)],
+        {("exhaust_pulse_strength", 2): "exhaust", ("exhaust_early_pressure", 3): "exhaust"},
+    )
+    assert "position 2" in found[1].reason

@@ -104,6 +104,55 @@ def test_a_killed_recording_is_recovered(tmp_path: Path) -> None:
     assert read_recording(tmp_path / "a.h5").duration_s > 2.0
 
 
+@pytest.mark.skipif(os.name == "nt", reason="signals are sent here")
+def test_a_closed_lid_and_it_goes_on(tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "ringland", "record", "simulator?seed=1&seconds=12&pace=2",
+         "--engine", "I4-1342", "--rate", "5000", "--shortest", "11", "--out", "a.h5"],
+        cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    wait_for_samples(tmp_path / "a.blocks", 100_000)
+    process.send_signal(signal.SIGSTOP)
+    before = (tmp_path / "a.blocks").stat().st_size
+    time.sleep(1.5)
+    assert (tmp_path / "a.blocks").stat().st_size == before, "it stood still"
+    process.send_signal(signal.SIGCONT)
+    output, _ = process.communicate(timeout=60)
+    assert process.returncode in (0, 3), output
+    assert read_recording(tmp_path / "a.h5").duration_s > 10.0
+
+
+LIMITED = """
+import resource, sys
+resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
+from ringland.cli.main import app
+app(sys.argv[1:])
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the size of a file is limited by setrlimit here")
+def test_a_full_disk_is_said_and_what_is_kept_is_judged(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, "record", "simulator?seed=1&seconds=20&pace=4",
+         "--engine", "I4-1342", "--rate", "5000", "--shortest", "18", "--out", "a.h5"],
+        cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "the disk does not take any more" in done.stdout
+    assert "FIT TO JUDGE" in done.stdout
+    assert "everything is in a.blocks. Make room" in done.stdout
+    assert "Next:" not in done.stdout, "there is no recording to analyse yet"
+    assert not (tmp_path / "a.h5").exists()
+    words = ["recover", str(tmp_path / "a.blocks")]
+    assert runner.invoke(app, words).exit_code == 0
+    assert read_recording(tmp_path / "a.h5").duration_s == pytest.approx(3.7, abs=0.2)
+    (tmp_path / "b.blocks").write_bytes(b"")
+    again = runner.invoke(app, ["recover", str(tmp_path / "b.blocks"), "--out",
+                                str(tmp_path / "a.h5")])  # fmt: skip
+    assert again.exit_code == 2
+    assert "never overwritten" in again.output
+
+
 def test_a_watched_folder(tmp_path: Path) -> None:
     done = runner.invoke(
         app,

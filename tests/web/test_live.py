@@ -1,13 +1,19 @@
 """Recording with an instrument through the API: the simulated vehicle from set-up to verdict."""
 
+import os
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
+from ringland.history import Store, get_recording
+from ringland.history.calibrations import keep_calibrations
+from ringland.instruments.calibration import Calibration, CalibrationKind
 from ringland.instruments.keep import SUFFIX
 from ringland.readers import read_recording
 
@@ -157,12 +163,10 @@ def test_a_server_that_ends_leaves_what_was_recorded(
     recorder.close()
     kept = recorder.folder / f"{live['id']}{SUFFIX}"
     assert kept.exists()
-    old = time.time() - 60.0
-    import os
-
-    os.utime(kept, (old, old))
-    left = client.get("/api/v1/left-behind", params={"visit_id": visit["id"]}).json()
-    assert [one["name"] for one in left] == [live["id"]]
+    for moment in (time.time() - 60.0, time.time() + 3600.0):  # the clock may be set back later
+        os.utime(kept, (moment, moment))
+        left = client.get("/api/v1/left-behind", params={"visit_id": visit["id"]}).json()
+        assert [one["name"] for one in left] == [live["id"]]
     assert left[0]["seconds"] > 4.0
     page = client.get(f"/visits/{visit['id']}/record", headers=PAGE).text
     assert "broke off" in page
@@ -183,3 +187,40 @@ def test_a_page_that_records_and_nobody_else(client: TestClient, visit: dict[str
     assert client.get("/visits/nowhere/record", headers=PAGE).status_code == 404
     client.headers.pop("X-Ringland-Token")
     assert start(client, visit["id"]).status_code == 403
+
+
+def test_settings_show_what_was_measured_of_instruments_with_its_age(
+    client: TestClient, store: Store
+) -> None:
+    assert "Nothing was measured yet." in client.get("/settings", headers=PAGE).text
+    now = datetime.now(UTC)
+    one = Calibration(
+        CalibrationKind.SKEW, "card <b>", "sound:1", "left", "exhaust", now.isoformat(), 5000.0,
+        2e-6, 1e-7, "s", "right",
+    )  # fmt: skip
+    old = replace(one, input="right", measured_utc=(now - timedelta(days=400)).isoformat())
+    keep_calibrations(store, (one, old))
+    page = client.get("/settings", headers=PAGE).text
+    assert "card &lt;b&gt;" in page
+    assert "skew 2.00 +- 0.16 us late against right, at 5000 samples per second" in page
+    assert "today" in page
+    assert "<strong>400 days ago, older than 365 days: measure it again</strong>" in page
+
+
+def test_a_recording_in_the_app_uses_what_was_measured(
+    client: TestClient, store: Store, visit: dict[str, str]
+) -> None:
+    path = f"/api/v1/visits/{visit['id']}/instrument"
+    name = client.get(path, params={"address": FAST}).json()["title"]
+    turned = Calibration(
+        CalibrationKind.POLARITY, name, "simulator", "exhaust", "exhaust",
+        datetime.now(UTC).isoformat(), 5000.0, -1.0,
+    )  # fmt: skip
+    keep_calibrations(store, (turned,))
+    live = start(client, visit["id"], longest_s=2, shortest_s=1).json()
+    assert "exhaust: turned over" in " ".join(live["notes"])
+    done = until(client, live["id"], over)
+    row = get_recording(store, done["recording_id"])
+    recording = read_recording(store.files.path(row.sha256))
+    step = next(s for s in recording.provenance.steps if s.name == "instruments.calibrated")
+    assert step.settings["exhaust.polarity.applied"] is True

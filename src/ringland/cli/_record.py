@@ -20,7 +20,7 @@ from ringland.live.verdict import Judgement, judge
 from ringland.model import Condition, Recording
 from ringland.writers import SUFFIXES
 
-__all__ = ["RecordOptions", "record_plainly", "run_record", "watch_folder"]
+__all__ = ["RecordOptions", "new_file", "record_plainly", "run_record", "watch_folder"]
 
 _SHOW_EVERY_S = 0.2
 _WAIT_S = 0.25
@@ -80,7 +80,7 @@ def _conclude(options: RecordOptions, guided: GuidedRecording, out: Path, ended:
     if trouble:
         say(trouble)
     say(f"The recording is in {finished.path}.")
-    if done.judged.fit:
+    if done.judged.fit and finished.path == out:
         say(
             f"Next: ringland analyse {finished.path} --engine {options.engine_given} "
             f"--condition {asked.condition}" + (f" --speed-hint {hint:.0f}" if hint else "")
@@ -203,6 +203,11 @@ def _out_path(options: RecordOptions) -> Path:
             got=out.suffix or "no suffix",
             allowed=", ".join(SUFFIXES),
         )
+    return new_file(out)
+
+
+def new_file(out: Path) -> Path:
+    """The path, when nothing is there. Raises SettingError."""
     if out.exists():
         raise SettingError(
             f"'{out.name}' exists already; a recording is never overwritten.",

@@ -116,9 +116,10 @@ def recover(
 ) -> None:
     """Make a recording of what was saved before a recording broke off."""
     with told_to_the_user():
+        from ringland.cli._record import new_file
         from ringland.live.finish import finish
 
-        done = finish(kept, out or kept.with_suffix(".h5"))
+        done = finish(kept, new_file(out or kept.with_suffix(".h5")))
         for text in done.said:
             typer.echo(text)
         typer.echo(f"{done.recording.duration_s:.2f} s are in {done.path}.")

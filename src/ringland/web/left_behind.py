@@ -71,7 +71,8 @@ def _read(path: Path) -> LeftBehind | None:
             data = file.read(_HEAD_BYTES)
     except OSError:
         return None
-    if time.time() - state.st_mtime < _SIGN_OF_LIFE_S or not data.startswith(MAGIC):
+    # the clock may have been set back since: then the sign of life lies in the future
+    if abs(time.time() - state.st_mtime) < _SIGN_OF_LIFE_S or not data.startswith(MAGIC):
         return None
     record = take_record(data, len(MAGIC))
     if record is None:

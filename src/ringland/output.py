@@ -26,6 +26,7 @@ from ringland.model import (
     QualityFinding,
     QualityReport,
     RecordedEvidence,
+    SeverityFit,
     State,
     Symptom,
     SymptomTable,
@@ -37,6 +38,7 @@ __all__ = [
     "Object",
     "as_json",
     "error_as_json",
+    "fits_as_json",
     "json_text",
     "number",
     "quality_as_json",
@@ -78,6 +80,7 @@ def as_json(analysis: Analysis) -> Object:
         "actions": _actions(diagnosis),
         "simulated_cases": _cases(diagnosis.cases) if diagnosis else None,
         "joined": _joined(diagnosis) if diagnosis else [],
+        "severity_fits": fits_as_json(analysis.fits),
         "priors": _priors(diagnosis),
         "provenance": _provenance(analysis),
     }
@@ -517,6 +520,41 @@ def _evidence(told: RecordedEvidence) -> Object:
         "symptom_rates": _rates(told.symptoms),
         "simulated_cases": _cases(told.cases),
     }
+
+
+def fits_as_json(fits: Iterable[SeverityFit]) -> list[Json]:
+    """How large the leading causes are, with the curves that show it (five significant digits)."""
+    return [
+        {
+            "failure_mode": fit.failure_mode,
+            "firing_position": fit.firing_position,
+            "cylinder": fit.cylinder,
+            "estimate": _estimate(fit.estimate),
+            "method": fit.method or None,
+            "notes": list(fit.notes),
+            "overlays": [
+                {
+                    "channel": one.channel,
+                    "role": one.role.value,
+                    "unit": one.unit,
+                    "harmonics": one.harmonics,
+                    **{name: _curve(getattr(one, name)) for name in _CURVES},
+                }
+                for one in fit.overlays
+            ],
+        }
+        for fit in fits
+    ]
+
+
+_CURVES = (
+    "angle_deg", "measured", "measured_low", "measured_high", "simulated", "simulated_low",
+    "simulated_high", "sound",
+)  # fmt: skip
+
+
+def _curve(values: Iterable[float]) -> list[Json]:
+    return [number(float(f"{v:.5g}")) for v in values]
 
 
 def _actions(diagnosis: Diagnosis | None) -> list[Json]:

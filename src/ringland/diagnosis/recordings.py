@@ -94,7 +94,7 @@ def said_by(one: JoinedRecording) -> str:
     how = ", ".join(
         part for part in (_HOW[one.condition], speed, "an earlier visit" * one.earlier) if part
     )
-    start = f"{one.name} ({how})" if how else one.name
+    start = f"Recording {one.name} ({how})" if how else f"Recording {one.name}"
     if one.left_out is not None:
         return f"{start}: left out. {one.left_out}"
     if one.healthy is None or one.leading_probability is None:

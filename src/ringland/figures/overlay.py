@@ -9,9 +9,8 @@ import numpy as np
 from ringland.figures import style
 from ringland.figures.averaged_cycle import stroke_names
 from ringland.figures.labels import position_tag
-from ringland.model import CylinderSet, Reference
+from ringland.model import CycleOverlay, CylinderSet, Reference
 from ringland.model._arrays import FloatArray
-from ringland.severity import CycleOverlay
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

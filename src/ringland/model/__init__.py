@@ -42,6 +42,7 @@ from ringland.model.recording import (
     RecordingSource,
     SourceInfo,
 )
+from ringland.model.severity import CycleOverlay, SeverityFit
 from ringland.model.symptoms import State, Symptom, SymptomTable
 
 __all__ = [
@@ -60,6 +61,7 @@ __all__ = [
     "Condition",
     "CrankPhase",
     "CrankRipple",
+    "CycleOverlay",
     "CycleSet",
     "CycleUse",
     "CylinderSet",
@@ -95,6 +97,7 @@ __all__ = [
     "Reference",
     "RippleSegment",
     "Sense",
+    "SeverityFit",
     "SourceInfo",
     "State",
     "StrokeTerms",

@@ -10,6 +10,7 @@ from ringland.model.metrics import MetricTable
 from ringland.model.provenance import Provenance
 from ringland.model.quality import QualityReport
 from ringland.model.recording import Recording
+from ringland.model.severity import SeverityFit
 from ringland.model.symptoms import SymptomTable
 
 __all__ = ["Analysis"]
@@ -18,7 +19,8 @@ __all__ = ["Analysis"]
 @dataclass(frozen=True, eq=False)
 class Analysis:
     """Everything found, in the order it was found. Later parts are None when an earlier one
-    failed; `not_judged` then says why."""
+    failed; `not_judged` then says why. `fits`: how large the leading causes are, where it was asked
+    for."""
 
     recording: Recording
     engine: EngineSpec
@@ -31,3 +33,4 @@ class Analysis:
     not_judged: str | None = None
     notes: tuple[str, ...] = ()
     provenance: Provenance = field(default_factory=Provenance)
+    fits: tuple[SeverityFit, ...] = ()

@@ -32,6 +32,7 @@ from ringland.report.reference import (
     owner_cautions_section,
     provenance_section,
 )
+from ringland.report.severity import severity_section
 from ringland.report.visit import VisitFacts, is_date, written_date
 
 if TYPE_CHECKING:
@@ -62,12 +63,18 @@ def build_sections(
         recording_section(analysis),
         quality_section(analysis),
         causes_section(analysis),
+        *_severity(analysis),
         next_tests_section(analysis),
         actions_section(analysis),
         methods_section(analysis),
         glossary_section(),
         provenance_section(analysis),
     )
+
+
+def _severity(analysis: Analysis) -> tuple[Section, ...]:
+    found = severity_section(analysis)
+    return () if found is None else (found,)
 
 
 def build_document(

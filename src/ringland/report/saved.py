@@ -14,6 +14,7 @@ from ringland.model import (
     Cause,
     ChannelRole,
     Condition,
+    CycleOverlay,
     CycleSet,
     CycleUse,
     CylinderSet,
@@ -35,6 +36,7 @@ from ringland.model import (
     QualityReport,
     Recording,
     Reference,
+    SeverityFit,
     SourceInfo,
     State,
     Symptom,
@@ -42,7 +44,7 @@ from ringland.model import (
     Verdict,
 )
 
-__all__ = ["ANALYSIS_SCHEMA", "analysis_from_json"]
+__all__ = ["ANALYSIS_SCHEMA", "analysis_from_json", "fits_from_json"]
 
 ANALYSIS_SCHEMA = "ringland.analysis/1"
 _NONE = np.zeros(0)
@@ -81,6 +83,7 @@ def _analysis(content: Saved) -> Analysis:
         symptoms=_symptoms(content) if judged else None,
         diagnosis=_diagnosis(content) if content["healthy"] is not None else None,
         not_judged=content["not_judged"],
+        fits=fits_from_json(content.get("severity_fits", ())),
         notes=(*content["notes"], "made from a saved analysis, without the recording"),
         provenance=Provenance(
             tuple(ProvenanceStep(s["name"], s["settings"]) for s in content["provenance"]["steps"])
@@ -239,6 +242,33 @@ def _diagnosis(content: Saved) -> Diagnosis:
         ),
         recordings=tuple(_joined(r) for r in content.get("joined", ())),
         priors=None if learned is None else LearnedPriors.from_plain(learned),
+    )
+
+
+def fits_from_json(saved: Sequence[Saved]) -> tuple[SeverityFit, ...]:
+    """The sizes of the leading causes with their curves, as `ringland.output` wrote them."""
+    names = ("angle_deg", "measured", "measured_low", "measured_high", "simulated",
+             "simulated_low", "simulated_high", "sound")  # fmt: skip
+    return tuple(
+        SeverityFit(
+            failure_mode=fit["failure_mode"],
+            firing_position=fit["firing_position"],
+            cylinder=fit["cylinder"],
+            estimate=_estimate(fit["estimate"]),
+            method=fit["method"] or "",
+            notes=tuple(fit["notes"]),
+            overlays=tuple(
+                CycleOverlay(
+                    channel=one["channel"],
+                    role=ChannelRole(one["role"]),
+                    unit=one["unit"],
+                    harmonics=one["harmonics"],
+                    **{name: np.array(one[name], dtype=np.float64) for name in names},
+                )
+                for one in fit["overlays"]
+            ),
+        )
+        for fit in saved
     )
 
 

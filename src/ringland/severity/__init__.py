@@ -5,8 +5,8 @@ curves to draw. `prepare_what_if(analysis, fault)` takes about two seconds once,
 `what_if_cycles(prepared, severity)` answers a slider in milliseconds.
 """
 
-from ringland.severity.attach import KIND_OF_MODE, SeverityFit, fit_severity, with_severity
-from ringland.severity.overlay import CycleOverlay
+from ringland.model import CycleOverlay, SeverityFit
+from ringland.severity.attach import KIND_OF_MODE, fit_severity, with_severity
 from ringland.severity.whatif import WhatIf, prepare_what_if, what_if, what_if_cycles
 
 __all__ = [

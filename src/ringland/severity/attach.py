@@ -1,16 +1,15 @@
 """The severity of the leading causes of an analysis, in physical units."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from types import MappingProxyType
 
-from ringland.model import Analysis, Cause, Estimate, unknown
+from ringland.model import Analysis, Cause, Estimate, SeverityFit, unknown
 from ringland.severity.measured import why_not
-from ringland.severity.overlay import CycleOverlay
 from ringland.severity.whatif import prepare_what_if, what_if
 from ringland.simulator.faults import FAULT_KINDS, Fault
 
-__all__ = ["KIND_OF_MODE", "SeverityFit", "fit_severity", "with_severity"]
+__all__ = ["KIND_OF_MODE", "fit_severity", "with_severity"]
 
 KIND_OF_MODE = MappingProxyType(
     {
@@ -30,23 +29,6 @@ KIND_OF_MODE = MappingProxyType(
 
 _MISFIRE = "ignition_misfire"
 _LEAST_PROBABILITY = 0.15
-
-
-@dataclass(frozen=True, eq=False)
-class SeverityFit:
-    """Severity of one cause: `estimate` with its 90 % interval, or unknown with the reason.
-
-    `method`: "counted" (misfires), "fitted" or "". `overlays`: measured and simulated cycle at that
-    severity (empty when counted or not fitted). `notes`: what widens the interval.
-    """
-
-    failure_mode: str
-    firing_position: int | None
-    cylinder: int | None
-    estimate: Estimate
-    method: str = ""
-    overlays: tuple[CycleOverlay, ...] = ()
-    notes: tuple[str, ...] = ()
 
 
 def fit_severity(
@@ -119,24 +101,28 @@ def with_severity(
     """The analysis with the severity of its leading causes fitted.
 
     The first `causes` of those at 15 % and above are fitted (about two seconds each on one core);
-    misfire rates cost nothing. What cannot be fitted keeps the severity it had.
+    misfire rates cost nothing. What cannot be fitted keeps the severity it had; `fits` holds every
+    attempt, with the curves or the reason.
     """
     diagnosis = analysis.diagnosis
     if diagnosis is None:
         return analysis
     leading = [c for c in diagnosis.causes if c.probability >= _LEAST_PROBABILITY][:causes]
+    fits: list[SeverityFit] = []
     fitted: dict[int, Cause] = {}
     for number, cause in enumerate(leading):
         fit = fit_severity(analysis, cause, progress=_part(progress, number, len(leading)))
+        fits.append(fit)
         if fit.estimate.known or not cause.severity.known:
             fitted[id(cause)] = replace(cause, severity=fit.estimate)
-    if not fitted:
+    if not fits:
         return analysis
     changed = tuple(fitted.get(id(c), c) for c in diagnosis.causes)
     return replace(
         analysis,
         diagnosis=replace(diagnosis, causes=changed),
-        provenance=analysis.provenance.then("severity.with_severity", causes=len(fitted)),
+        fits=tuple(fits),
+        provenance=analysis.provenance.then("severity.with_severity", causes=len(fits)),
     )
 
 

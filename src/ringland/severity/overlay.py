@@ -1,56 +1,20 @@
 """Measured and simulated cycle over each other, one per channel."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.model import ChannelRole
-from ringland.model._arrays import FloatArray, read_only
+from ringland.model import CycleOverlay
+from ringland.model._arrays import FloatArray
 from ringland.severity.emulator import HARMONICS, FaultCycles, turned
 from ringland.severity.evidence import Explanation
 from ringland.severity.measured import MeasuredChannel
 
-__all__ = ["OVERLAY_POINTS", "CycleOverlay", "overlay", "simulated_band", "simulated_cycle"]
+__all__ = ["OVERLAY_POINTS", "overlay", "simulated_band", "simulated_cycle"]
 
 ComplexArray = NDArray[np.complex128]
 
 OVERLAY_POINTS = 360
 """Points of every array over one engine cycle."""
-
-_ARRAYS = (
-    "angle_deg", "measured", "measured_low", "measured_high",
-    "simulated", "simulated_low", "simulated_high", "sound",
-)  # fmt: skip
-
-
-@dataclass(frozen=True, eq=False)
-class CycleOverlay:
-    """One channel over one engine cycle, each array (OVERLAY_POINTS,), unit of the channel.
-
-    `angle_deg` counts from the firing top dead centre of the first cylinder in the firing order
-    (or from where the recording's zero is). `measured` is the mean over cycles, with the 5 % and
-    95 % points over cycles; `simulated` what the engine with the fault would give through the path
-    that fits best, with the 90 % band of what sound cylinders differ by; `sound` the same without
-    the fault. All are cut to the `harmonics` of the cycle that the path was found for, mean out.
-    """
-
-    channel: str
-    role: ChannelRole
-    unit: str
-    harmonics: int
-    angle_deg: FloatArray
-    measured: FloatArray
-    measured_low: FloatArray
-    measured_high: FloatArray
-    simulated: FloatArray
-    simulated_low: FloatArray
-    simulated_high: FloatArray
-    sound: FloatArray
-
-    def __post_init__(self) -> None:
-        for name in _ARRAYS:
-            object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
 def simulated_cycle(

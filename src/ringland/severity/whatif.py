@@ -4,11 +4,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ringland.errors import UnusableRecording
-from ringland.model import Analysis, Estimate
+from ringland.model import Analysis, CycleOverlay, Estimate
 from ringland.severity.emulator import FaultCycles, simulate_fault
 from ringland.severity.fit import FaultFit, fit_fault
 from ringland.severity.measured import MeasuredChannel, measured_channels, why_not
-from ringland.severity.overlay import CycleOverlay, overlay, simulated_cycle
+from ringland.severity.overlay import overlay, simulated_cycle
 from ringland.simulator.faults import FAULT_KINDS, Fault, check_faults
 
 __all__ = ["WhatIf", "prepare_what_if", "what_if", "what_if_cycles"]

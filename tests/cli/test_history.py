@@ -134,7 +134,10 @@ def test_fleet_commands_on_the_invented_fleet(run: Run, tmp_path: Path) -> None:
     assert "rural bus 12" in run("fleet", "plan", "8", "8", "--today", "2026-11-01")
     assert "4 confirmed" in run("fleet", "record")
     trend = run("vehicle", "trend", "rural bus 12", "--metric", "exhaust_early_pressure")
-    assert "cylinder 5" in trend and "reaches the limit" in trend
+    assert "cylinder 5" in trend and "reaches the alarm limit of +50 %" in trend
+    shown = run("vehicle", "show", "rural bus 12", "--visits", "1")
+    assert "reaches the alarm limit of +50 %" in shown and "months" in shown
+    assert "no trend towards a limit" in run("vehicle", "show", "minibus 2", "--visits", "1")
     assert "puffing" in run("search", "puffing").casefold()
     compared = run("visit", "compare", "van 21", "2026-05-17", "2026-05-24")
     assert "cylinder 2 improved most" in compared.casefold()

@@ -8,7 +8,17 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ringland.history.trends import Event, Point, against_others, fan, theil_sen, trend, welch
+from ringland.history.trends import (
+    Event,
+    Point,
+    Wording,
+    against_others,
+    fan,
+    theil_sen,
+    told_range,
+    trend,
+    welch,
+)
 from ringland.model import Sense
 
 # Student (1908), two soporifics on ten patients (R's data set sleep); R prints t = -1.8608,
@@ -180,3 +190,43 @@ def test_deviation_from_the_others_drops_what_they_share() -> None:
     wider = against_others(visits, "crankcase_push")
     assert wider[3][0].standard_error > one[3][0].standard_error
     assert against_others([[(1, Point(0.0, 1.0))]]) == {}
+
+
+def test_the_sentence_names_the_limit_and_speaks_in_the_unit_shown() -> None:
+    found = trend(
+        points([0.02 * i for i in range(6)]),
+        unit="1", x_unit="km", sense=Sense.HIGH, limit=0.2, per=1000.0,
+        wording=Wording("alert limit", 100.0, "%"),
+    )  # fmt: skip
+    # by hand: 2 % in 1,000 km, now at 10 %, so another 5,000 km to 20 %
+    assert found.sentence == (
+        "It moves by +2.00 (+2.00 to +2.00) % in 1,000 km and reaches the alert limit of +20 % in "
+        "5,000 km if it goes on like this."
+    )
+
+
+def test_trouble_on_both_sides_is_met_on_the_side_it_moves_to() -> None:
+    falling = [-0.1 * i for i in range(6)]
+    both = trend(points(falling), unit="1", x_unit="km", sense=Sense.BOTH, limit=1.0, per=1000.0)
+    low = trend(points(falling), unit="1", x_unit="km", sense=Sense.LOW, limit=-1.0, per=1000.0)
+    assert both.to_limit == low.to_limit
+    assert both.limit == -1.0
+
+
+def test_a_limit_that_is_passed_is_told_apart_from_no_trend() -> None:
+    rising = [0.1 * i for i in range(6)]
+    passed = trend(points(rising), unit="1", x_unit="km", sense=Sense.HIGH, limit=0.3)
+    assert passed.limit_passed and passed.has_trend and not passed.to_limit.known
+    assert not trend(
+        points(rising), unit="1", x_unit="km", sense=Sense.HIGH, limit=9.0
+    ).limit_passed
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [(94_792.0, 320_118.0, "90,000 to 320,000"), (0.0, 30_045.0, "0 to 30,000"),
+     (0.61, 3.08, "0.6 to 3.1")],
+)  # fmt: skip
+def test_ends_are_written_to_two_figures_of_the_width(low: float, high: float, said: str) -> None:
+    """GUM (JCGM 100:2008) 7.2.6, as in the report."""
+    assert told_range(low, high) == said

@@ -12,7 +12,7 @@ from ringland.errors import SettingError
 
 if TYPE_CHECKING:
     from ringland.history import Store, Vehicle
-    from ringland.history.insight import VisitPage
+    from ringland.history.insight import PlaceTrend, VisitPage
 
 __all__ = ["app"]
 
@@ -151,8 +151,35 @@ def show(
             shown(("engine", "  ".join(filter(None, (engine.name, engine.serial, span)))))
         for note in list_notes(kept, vehicle_id=row.id):
             shown(("note", note.text))
+        _show_trends(kept, row)
         for page in vehicle_page(kept, row.id, limit=visits):
             _show_visit(page)
+
+
+def _show_trends(store: "Store", vehicle: "Vehicle") -> None:
+    """Every series that runs into a limit or is beyond it, the soonest first; else "no trend"."""
+    from ringland.history.insight import trend_axis, trends_of
+
+    over = trend_axis(store, vehicle.id)
+    found = trends_of(store, vehicle.id, over=over) if over is not None else ()
+    if not found:
+        return
+    near = [one for one in found if one.trend.to_limit.known or one.trend.limit_passed]
+    for one in sorted(near, key=lambda one: one.trend.to_limit.low or 0.0):
+        shown(("trend", f"{_place(one)}: {one.sentence}"))
+    if not near:
+        shown(
+            ("trend", f"no trend towards a limit in {len(found)} series (ringland vehicle trend)")
+        )
+
+
+def _place(one: "PlaceTrend") -> str:
+    """Metric, channel and cylinder of a trend."""
+    from ringland.metrics import DEFINITIONS
+
+    title = next(d.title for d in DEFINITIONS if d.id == one.metric)
+    where = f"cylinder {one.cylinder}" if one.cylinder else f"position {one.firing_position}"
+    return f"{title}, {one.role}, {where}"
 
 
 def _show_visit(page: "VisitPage") -> None:
@@ -343,11 +370,9 @@ def trend(
         from ringland.history.insight import trends_of
         from ringland.metrics import DEFINITIONS
 
-        titles = {d.id: d.title for d in DEFINITIONS}
-        if metric is not None and metric not in titles:
-            raise SettingError(
-                "There is no such metric.", got=metric, allowed=", ".join(sorted(titles))
-            )
+        known = sorted(d.id for d in DEFINITIONS)
+        if metric is not None and metric not in known:
+            raise SettingError("There is no such metric.", got=metric, allowed=", ".join(known))
         field = "running_hours" if over == "hours" else "odometer_km"
         row = named_vehicle(kept, name)
         found = trends_of(kept, row.id, over=field, metric=metric)
@@ -358,9 +383,6 @@ def trend(
             changes = [c for c in one.trend.change_points if c.shows or everything]
             if not (everything or one.trend.has_trend or changes):
                 continue
-            where = f"cylinder {one.cylinder}" if one.cylinder else (
-                f"position {one.firing_position}"
-            )  # fmt: skip
-            typer.echo(plain(f"\n{titles[one.metric]}, {one.role}, {where}", keep_lines=True))
-            for sentence in (one.trend.sentence, *(c.sentence for c in changes)):
+            typer.echo(plain(f"\n{_place(one)}", keep_lines=True))
+            for sentence in (one.sentence, *(c.sentence for c in changes)):
                 typer.echo(plain(f"  {sentence}"))

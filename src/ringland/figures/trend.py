@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 __all__ = ["TrendFigure", "TrendPoint", "compose", "draw", "prepare", "size_in"]
 
 
+_LETTERS = 88
+_PLOT_IN, _LINE_IN = 2.82, 0.18
+
+
 @dataclass(frozen=True)
 class TrendPoint:
     """One visit: `x` in the unit of the axis, and the measured value."""
@@ -30,7 +34,7 @@ class TrendFigure:
     """Arrays (visits,) of what is known; `fan` (k, 4) is x, low, middle, high of the projection.
 
     `missing` are (x, reason) of visits without a value. `verdict` is the trend in words and is
-    always shown, "no trend" too.
+    always shown, "no trend" too; `limit_name` stands at the limit.
     """
 
     x: FloatArray
@@ -41,6 +45,7 @@ class TrendFigure:
     fan: FloatArray
     repairs: tuple[tuple[float, str], ...]
     limit: float | None
+    limit_name: str
     x_label: str
     y_label: str
     verdict: str
@@ -55,6 +60,7 @@ def prepare(
     fan: tuple[tuple[float, float, float, float], ...] = (),
     repairs: tuple[tuple[float, str], ...] = (),
     limit: float | None = None,
+    limit_name: str = "limit",
 ) -> TrendFigure:
     """Visits in rising x; the projection is drawn only as an interval, never as a line alone."""
     known, missing = [], []
@@ -74,20 +80,27 @@ def prepare(
         fan=np.array(fan, dtype=np.float64).reshape(-1, 4),
         repairs=repairs,
         limit=limit,
+        limit_name=limit_name,
         x_label=x_label,
         y_label=y_label,
         verdict=verdict,
     )
 
 
-def size_in(_: TrendFigure) -> tuple[float, float]:
+def _lines(prepared: TrendFigure) -> list[str]:
+    """The verdict in lines that fit the width."""
+    return textwrap.wrap(prepared.verdict, _LETTERS) or [""]
+
+
+def size_in(prepared: TrendFigure) -> tuple[float, float]:
     """Width and height in inches."""
-    return style.WIDTH_IN, 3.0
+    return style.WIDTH_IN, _PLOT_IN + _LINE_IN * len(_lines(prepared))
 
 
 def compose(figure: "Figure", prepared: TrendFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
-    draw(figure.add_axes((0.11, 0.17, 0.86, 0.62)), prepared)
+    height = size_in(prepared)[1]
+    draw(figure.add_axes((0.11, 0.51 / height, 0.86, 1.86 / height)), prepared)
 
 
 def draw(axes: "Axes", prepared: TrendFigure) -> None:
@@ -104,7 +117,8 @@ def draw(axes: "Axes", prepared: TrendFigure) -> None:
     if prepared.limit is not None:
         axes.axhline(prepared.limit, color=style.INK, linewidth=1.2)
         axes.annotate(
-            "limit", (1, prepared.limit), xycoords=("axes fraction", "data"), xytext=(0, 3),
+            prepared.limit_name, (1, prepared.limit),
+            xycoords=("axes fraction", "data"), xytext=(0, 3),
             textcoords="offset points", ha="right", va="bottom", fontsize=style.SMALL_PT,
         )  # fmt: skip
     for x, words in prepared.repairs:
@@ -123,4 +137,4 @@ def draw(axes: "Axes", prepared: TrendFigure) -> None:
     axes.locator_params(nbins=6)
     axes.set_xlabel(prepared.x_label)
     axes.set_ylabel(prepared.y_label)
-    axes.set_title(prepared.verdict, pad=20)
+    axes.set_title("\n".join(_lines(prepared)), pad=20)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import select
 
+from ringland.figures.labels import as_percent
 from ringland.history.fleet import (
     FleetRow,
     VehicleCase,
@@ -23,9 +24,17 @@ from ringland.history.shares import mode_names, unpacked
 from ringland.history.shelves import SHELVES
 from ringland.history.store import Store
 from ringland.history.track_record import HEALTHY, Call
-from ringland.history.trends import Event, Point, Trend, against_others, trend
+from ringland.history.trends import (
+    Event,
+    Point,
+    Trend,
+    Wording,
+    against_others,
+    told_range,
+    trend,
+)
 from ringland.history.waiting import UNLISTED, OwnerCosts, load_waiting, owner_costs
-from ringland.model import Sense
+from ringland.model import MetricDefinition, Sense
 
 __all__ = [
     "MetricSeries",
@@ -36,10 +45,12 @@ __all__ = [
     "fleet_cases",
     "fleet_top",
     "series_of",
+    "trend_axis",
     "trends_of",
     "vehicle_page",
 ]
 
+AXES = ("odometer_km", "running_hours")
 _QUANTILE = 1.6448536269514722
 """Half width of a 90 % interval in standard errors, as Estimate.from_se makes them."""
 
@@ -130,20 +141,34 @@ def _events(
 
 @dataclass(frozen=True)
 class PlaceTrend:
-    """The trend of one metric at one place, as its deviation from the other cylinders."""
+    """The trend of one metric at one place, as its deviation from the other cylinders (`points`,
+    visit by visit). `limit_name`: which limit it is held against. `days_to_limit`: `to_limit` at
+    the pace of the visits, None where that or the pace is not known."""
 
     metric: str
     role: str
     firing_position: int
     cylinder: int | None
+    points: tuple[Point, ...]
     trend: Trend
+    limit_name: str
+    days_to_limit: tuple[float, float] | None
+
+    @property
+    def sentence(self) -> str:
+        """The trend in words, with the time at the pace of the visits."""
+        if self.days_to_limit is None:
+            return self.trend.sentence
+        return (
+            f"{self.trend.sentence} At the pace of its visits that is {_span(self.days_to_limit)}."
+        )
 
 
 def trends_of(
     store: Store, vehicle_id: str, *, over: str = "odometer_km", metric: str | None = None
 ) -> tuple[PlaceTrend, ...]:
     """Trends of every metric and cylinder since the last repair that showed, or engine, against
-    the deviation that is an alarm."""
+    the deviation that is an alert, or where that is passed the one that is an alarm."""
     from ringland.metrics import DEFINITIONS
 
     series, events = series_of(store, vehicle_id, over=over)
@@ -155,21 +180,72 @@ def trends_of(
             if metric not in (None, definition.id):
                 continue
             cylinders = {s.firing_position: s.cylinder for s in here}
-            limit = definition.alarm_deviation * (-1.0 if definition.sense is Sense.LOW else 1.0)
             for position, points in sorted(against_others(_by_x(here), definition.id).items()):
-                told = trend(
-                    points,
-                    unit=definition.unit,
-                    x_unit="h" if hours else "km",
-                    sense=definition.sense,
-                    limit=limit,
-                    events=events,
-                    per=500.0 if hours else 10_000.0,
-                )
+                told, name = _against_limits(points, definition, events, hours=hours)
                 found.append(
-                    PlaceTrend(definition.id, role, position, cylinders.get(position), told)
+                    PlaceTrend(
+                        definition.id,
+                        role,
+                        position,
+                        cylinders.get(position),
+                        points,
+                        told,
+                        name,
+                        _days_to_limit(told, points),
+                    )
                 )
     return tuple(found)
+
+
+def _against_limits(
+    points: Sequence[Point], definition: MetricDefinition, events: Sequence[Event], *, hours: bool
+) -> tuple[Trend, str]:
+    """The trend towards the next limit, and its name."""
+    percent = as_percent(definition)
+    side = -1.0 if definition.sense is Sense.LOW else 1.0
+    limits = (
+        ("alert limit", definition.alert_deviation),
+        ("alarm limit", definition.alarm_deviation),
+    )
+    for name, size in limits:
+        told = trend(
+            points,
+            unit=definition.unit,
+            x_unit="h" if hours else "km",
+            sense=definition.sense,
+            limit=side * size,
+            events=events,
+            per=500.0 if hours else 10_000.0,
+            wording=Wording(name, 100.0, "%") if percent else Wording(name),
+        )
+        if not told.limit_passed:
+            break
+    return told, name
+
+
+def _days_to_limit(told: Trend, points: Sequence[Point]) -> tuple[float, float] | None:
+    """How long the way to the limit takes at the pace of the visits that the trend rests on."""
+    used = [p for p in points if p.x >= told.used_from and p.label]
+    low, high = told.to_limit.low, told.to_limit.high
+    if low is None or high is None or len(used) < 2:
+        return None
+    days = (date.fromisoformat(used[-1].label) - date.fromisoformat(used[0].label)).days
+    way = used[-1].x - used[0].x
+    return None if days <= 0 or way <= 0.0 else (low * days / way, high * days / way)
+
+
+def _span(days: tuple[float, float]) -> str:
+    """Days in words: days, months or years, whichever says it in small numbers."""
+    unit, size = ("days", 1.0) if days[1] < 90.0 else ("months", 30.44)
+    if days[1] > 1100.0:
+        unit, size = "years", 365.25
+    return f"{told_range(days[0] / size, days[1] / size)} {unit}"
+
+
+def trend_axis(store: Store, vehicle_id: str) -> str | None:
+    """What trends of this vehicle run over: "odometer_km", else "running_hours"; None when no
+    judged visit has a reading of either."""
+    return next((o for o in AXES if series_of(store, vehicle_id, over=o)[0]), None)
 
 
 def _by_x(series: Sequence[MetricSeries]) -> list[list[tuple[int, Point]]]:

@@ -13,6 +13,7 @@ from scipy.special import stdtr, stdtrit
 
 from ringland.history.charts import ewma
 from ringland.model import Estimate, Sense, unknown
+from ringland.report.numbers import decimals_for_width, write_number
 
 __all__ = [
     "ChangePoint",
@@ -20,9 +21,11 @@ __all__ = [
     "EventKind",
     "Point",
     "Trend",
+    "Wording",
     "against_others",
     "fan",
     "theil_sen",
+    "told_range",
     "trend",
     "welch",
 ]
@@ -36,6 +39,7 @@ FURTHEST = 2.0
 
 _COVERAGE = 0.95  # of slope and of level; both together hold at least 90 % (Bonferroni)
 _SHIFT_P = 0.05
+_PASSED = "the limit is already passed"
 EventKind = str  # "repair" or "engine_swap"
 
 
@@ -71,11 +75,21 @@ class ChangePoint:
 
 
 @dataclass(frozen=True)
+class Wording:
+    """How the sentence says it: the values times `factor` in `unit` (None: that of the metric), and
+    what the limit is called."""
+
+    limit: str = "limit"
+    factor: float = 1.0
+    unit: str | None = None
+
+
+@dataclass(frozen=True)
 class Trend:
     """`slope` per `per` of x and `level` at the newest visit, with intervals; `to_limit` how much
-    further x may go until the limit is reached, unknown with the reason when there is no trend.
-    `smooth` are (x, EWMA) pairs. `used_from`: x from which visits count, after the last event
-    that starts anew."""
+    further x may go until the limit is reached, unknown with the reason when there is no trend;
+    `limit_passed` when the level is beyond it already. `smooth` are (x, EWMA) pairs. `used_from`: x
+    from which visits count, after the last event that starts anew."""
 
     unit: str
     x_unit: str
@@ -90,6 +104,7 @@ class Trend:
     change_points: tuple[ChangePoint, ...]
     smooth: tuple[tuple[float, float], ...]
     sentence: str
+    limit_passed: bool = False
 
 
 def theil_sen(x: Sequence[float], y: Sequence[float]) -> tuple[float, float, float, float]:
@@ -122,10 +137,17 @@ def trend(
     limit: float | None = None,
     events: Sequence[Event] = (),
     per: float = 10_000.0,
+    wording: Wording | None = None,
 ) -> Trend:
-    """The trend since the last event that started anew. Nothing is raised for few visits."""
+    """The trend since the last event that started anew. Nothing is raised for few visits.
+
+    `limit`: on the side of trouble; for a metric that is trouble on both sides its size.
+    """
+    wording = wording or Wording()
     ordered = sorted((p for p in points if math.isfinite(p.value)), key=lambda p: p.x)
-    changes = tuple(_at_event(e, events, ordered, unit) for e in sorted(events, key=lambda e: e.x))
+    changes = tuple(
+        _at_event(e, events, ordered, unit, wording) for e in sorted(events, key=lambda e: e.x)
+    )
     anew = [c.event.x for c in changes if c.shows or c.event.kind == "engine_swap"]
     start = max(anew, default=-math.inf)
     used = [p for p in ordered if p.x >= start]
@@ -141,6 +163,8 @@ def trend(
     x, y = [p.x for p in used], [p.value for p in used]
     slope, low, high, _ = theil_sen(x, y)
     level = _level(used, slope, unit)
+    if limit is not None and sense is Sense.BOTH:
+        limit = math.copysign(limit, slope)
     to_limit, has = _time_to_limit(
         level, (slope, low, high), x, limit=limit, sense=sense, x_unit=x_unit
     )
@@ -160,7 +184,8 @@ def trend(
         smooth,
         "",
     )
-    return _worded(found)
+    passed = has and to_limit.reason == _PASSED
+    return replace(found, sentence=_worded(found, wording), limit_passed=passed)
 
 
 def _smooth(used: Sequence[Point]) -> tuple[tuple[float, float], ...]:
@@ -235,7 +260,7 @@ def _time_to_limit(
         nearest, furthest = furthest, nearest
     slow, fast = sorted((abs(low), abs(high)))
     if furthest <= 0.0:
-        return unknown(x_unit, "the limit is already passed"), True
+        return unknown(x_unit, _PASSED), True
     first, value, last = (
         max(0.0, nearest) / fast,
         max(0.0, gap) / abs(middle),
@@ -244,15 +269,15 @@ def _time_to_limit(
     span = max(x) - min(x)
     if first > FURTHEST * span:
         reason = (
-            f"the limit is more than {first:,.0f} {x_unit} away, further than can be told from "
-            f"{span:,.0f} {x_unit} of visits"
+            f"the limit is more than {_rough(first)} {x_unit} away, further than can be told from "
+            f"{_rough(span)} {x_unit} of visits"
         )
         return unknown(x_unit, reason), True
     return Estimate(value, min(first, value), max(last, value), x_unit, coverage=0.90), True
 
 
 def _at_event(
-    event: Event, events: Sequence[Event], points: Sequence[Point], unit: str
+    event: Event, events: Sequence[Event], points: Sequence[Point], unit: str, wording: Wording
 ) -> ChangePoint:
     """Level after the event less the level before it, visits between neighbouring events only."""
     earlier = max((e.x for e in events if e.x < event.x), default=-math.inf)
@@ -262,53 +287,89 @@ def _at_event(
     if len(before) < 2 or len(after) < 2:
         known = [p.standard_error for p in (*before[-1:], *after[:1])]
         if len(before) >= 1 and len(after) >= 1 and min(known) > 0.0:
-            return _by_intervals(event, before[-1], after[0], unit)
+            return _by_intervals(event, before[-1], after[0], unit, wording)
         reason = f"{len(before)} visits before and {len(after)} after it, two each are needed"
         sentence = f"What {event.words} did cannot be told: {reason}."
         return ChangePoint(event, unknown(unit, reason), None, False, sentence)
     difference, error, degrees, p = welch([p.value for p in before], [p.value for p in after])
     half = float(stdtrit(degrees, 0.95)) * error
     change = Estimate(difference, difference - half, difference + half, unit)
-    return _shown(event, change, p)
+    return _shown(event, change, p, wording)
 
 
-def _by_intervals(event: Event, before: Point, after: Point, unit: str) -> ChangePoint:
+def _by_intervals(
+    event: Event, before: Point, after: Point, unit: str, wording: Wording
+) -> ChangePoint:
     """One visit on either side: their own standard errors must carry it."""
     error = math.hypot(before.standard_error, after.standard_error)
     difference = after.value - before.value
     z = abs(difference) / error
     p = math.erfc(z / math.sqrt(2.0))
-    return _shown(event, Estimate.from_se(difference, error, unit), p)
+    return _shown(event, Estimate.from_se(difference, error, unit), p, wording)
 
 
-def _shown(event: Event, change: Estimate, p: float) -> ChangePoint:
+def _shown(event: Event, change: Estimate, p: float, wording: Wording) -> ChangePoint:
     shows = p < _SHIFT_P
     value = change.value or 0.0
     way = "rose" if value > 0.0 else "fell"
-    size = f"{abs(value):.3g} {change.unit}".replace(" 1", "")
+    unit = change.unit if wording.unit is None else wording.unit
+    size = f"{abs(wording.factor * value):.2g}" + ("" if unit == "1" else f" {unit}")
     said = f"At {event.words} the level {way} by {size}."
     if not shows:
         said = f"At {event.words} no change of the level is shown."
     return ChangePoint(event, change, p, shows, said)
 
 
-def _worded(found: Trend) -> Trend:
-    slope = found.slope
+def _worded(found: Trend, wording: Wording) -> str:
+    """The trend in one sentence: slope with its interval, then how far to the limit, or why not."""
+    slope, to = found.slope, found.to_limit
     assert slope.value is not None and slope.low is not None and slope.high is not None
+    value, low, high = (wording.factor * v for v in (slope.value, slope.low, slope.high))
+    unit = found.unit if wording.unit is None else wording.unit
+    named = "" if unit == "1" else f" {unit}"
+    places = _places(low, high)
     size = (
-        f"{slope.value:+.3g} ({slope.low:+.3g} to {slope.high:+.3g}) {found.unit} in "
+        f"{_signed(value, places)} ({_signed(low, places)} to {_signed(high, places)}){named} in "
         f"{found.per:,.0f} {found.x_unit}"
-    ).replace(") 1 in", ") in")
-    if not found.has_trend:
-        return replace(found, sentence=f"No trend: {size}, which may be nothing.")
-    to = found.to_limit
-    if to.value is None or to.low is None or to.high is None:
-        return replace(found, sentence=f"It moves by {size}; {to.reason}.")
-    return replace(
-        found,
-        sentence=f"It moves by {size} and reaches the limit in {to.low:,.0f} to {to.high:,.0f} "
-        f"{found.x_unit} if it goes on like this.",
     )
+    if not found.has_trend:
+        return f"No trend: {size}, which may be nothing."
+    if to.value is None or to.low is None or to.high is None:
+        return f"It moves by {size}; {to.reason}.".replace("the limit", f"the {wording.limit}")
+    assert found.limit is not None
+    limit = wording.factor * found.limit
+    at = f"{limit:+.3g}".replace("-", "\N{MINUS SIGN}") + named
+    return (
+        f"It moves by {size} and reaches the {wording.limit} of {at} in "
+        f"{told_range(to.low, to.high)} {found.x_unit} if it goes on like this."
+    )
+
+
+def _signed(value: float, places: int) -> str:
+    text = write_number(value, places)
+    return text if text.startswith("\N{MINUS SIGN}") or float(text) == 0.0 else f"+{text}"
+
+
+def _places(low: float, high: float) -> int:
+    """Decimals for two figures of the width, and never more than three of the larger end."""
+    most = max(abs(low), abs(high))
+    if most <= 0.0:
+        return 0
+    return min(decimals_for_width(high - low), 2 - math.floor(math.log10(most)))
+
+
+def told_range(low: float, high: float) -> str:
+    """Two ends of an interval above 0, to two figures of its width: "90,000 to 320,000"."""
+    places = _places(low, high)
+    ends = [f"{round(v, places):,.{max(places, 0)}f}" for v in (low, high)]
+    if round(low, places) == 0.0:
+        ends[0] = "0"
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
+
+
+def _rough(value: float) -> str:
+    """Two figures."""
+    return f"{float(f'{value:.2g}'):,.0f}"
 
 
 def fan(

@@ -1,5 +1,6 @@
 """The fleet, the trends and the track record as pages need them; the numbers come from history."""
 
+import math
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -10,16 +11,16 @@ from ringland.figures.labels import as_percent
 from ringland.history import Owner, list_owners
 from ringland.history.fleet import FleetRow, fleet_order
 from ringland.history.insight import (
-    MetricSeries,
     PlaceTrend,
     calls,
     costs_of,
     fleet_cases,
     series_of,
+    trend_axis,
 )
 from ringland.history.insight import trends_of as history_trends
 from ringland.history.track_record import Call, hit_rate, reliability
-from ringland.history.trends import Event, Point, against_others, fan
+from ringland.history.trends import Event, fan
 from ringland.metrics import DEFINITIONS
 from ringland.model import Estimate, MetricDefinition
 from ringland.report.blocks import Picture
@@ -75,31 +76,33 @@ def _fleet(owner: Owner | None, cases: Any) -> FleetOf:
 def trends_of(app: Context, vehicle_id: str) -> Plain:
     """Trends of a vehicle over odometer, or hours where there is none, each cylinder against the
     others: those that say most as figures, the others in words."""
-    over = "odometer_km"
-    series, events = series_of(app.store, vehicle_id)
-    if not series:
-        over = "running_hours"
-        series, events = series_of(app.store, vehicle_id, over=over)
+    over = trend_axis(app.store, vehicle_id) or "odometer_km"
+    series, events = series_of(app.store, vehicle_id, over=over)
     told = [
-        _Told(place, points)
+        _Told(place)
         for place in history_trends(app.store, vehicle_id, over=over)
-        if len(points := _deviations(series, place)) >= _FEWEST_POINTS
+        if len(place.points) >= _FEWEST_POINTS
     ]
-    told.sort(key=lambda t: (not t.place.trend.has_trend, not t.shows, -t.moved))
+    told.sort(key=lambda t: (t.soonest, not t.place.trend.has_trend, not t.shows, -t.moved))
     shown, rest = told[:_MOST_TRENDS], told[_MOST_TRENDS:]
     return {
         "pictures": [_picture(i, one, events, over) for i, one in enumerate(shown)],
-        "others": [f"{one.title}: {one.place.trend.sentence}" for one in rest],
+        "others": [f"{one.title}: {one.place.sentence}" for one in rest],
         "visits": max((len(one.points) for one in series), default=0),
     }
 
 
 @dataclass(frozen=True)
 class _Told:
-    """A trend and the deviations it was made from."""
+    """A trend as a picture."""
 
     place: PlaceTrend
-    points: list[Point]
+
+    @property
+    def soonest(self) -> float:
+        """Nearest end of the way to the limit; infinite where none is told."""
+        near = self.place.trend.to_limit.low
+        return math.inf if near is None else near
 
     @property
     def shows(self) -> bool:
@@ -109,8 +112,8 @@ class _Told:
     @property
     def moved(self) -> float:
         """Spread of the values in their own standard errors: what moved most comes first."""
-        values = [p.value for p in self.points]
-        error = max(sum(p.standard_error for p in self.points) / len(values), 1e-12)
+        values = [p.value for p in self.place.points]
+        error = max(sum(p.standard_error for p in self.place.points) / len(values), 1e-12)
         return (max(values) - min(values)) / error
 
     @property
@@ -127,37 +130,27 @@ class _Told:
         return f"{title}, position {self.place.firing_position}"
 
 
-def _deviations(series: tuple[MetricSeries, ...], place: PlaceTrend) -> list[Point]:
-    """The values a trend was made from: one cylinder against the others, visit by visit."""
-    visits: dict[float, list[tuple[int, Point]]] = {}
-    for one in series:
-        if (one.metric, one.role) == (place.metric, place.role) and one.firing_position is not None:
-            for point in one.points:
-                visits.setdefault(point.x, []).append((one.firing_position, point))
-    found = against_others([visits[x] for x in sorted(visits)], place.metric)
-    return list(found.get(place.firing_position, ()))
-
-
 def _picture(number: int, told: _Told, events: tuple[Event, ...], over: str) -> Plain:
     trend, definition = told.place.trend, told.definition
     factor = 100.0 if as_percent(definition) else 1.0
     unit = "%" if factor == 100.0 else definition.unit
     points = tuple(
         figure.TrendPoint(p.x, Estimate.from_se(factor * p.value, factor * p.standard_error, unit))
-        for p in told.points
+        for p in told.place.points
     )
     ahead = tuple(
         (x, factor * low, factor * middle, factor * high)
-        for x, low, middle, high in fan(trend, max(p.x for p in told.points))
+        for x, low, middle, high in fan(trend, max(p.x for p in told.place.points))
     )
     prepared = figure.prepare(
         points,
         x_label="Odometer, km" if over == "odometer_km" else "Hours run",
         y_label=f"Against the other cylinders, {unit}",
-        verdict=trend.sentence,
+        verdict=told.place.sentence,
         fan=ahead,
         repairs=tuple((e.x, e.words) for e in events),
         limit=None if trend.limit is None else factor * trend.limit,
+        limit_name=told.place.limit_name,
     )
     return plain_picture(
         Picture(

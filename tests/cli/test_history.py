@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -128,7 +129,7 @@ def test_fleet_commands_on_the_invented_fleet(run: Run, tmp_path: Path) -> None:
     from ringland.history.demo import fill_demo_store
 
     with open_store(tmp_path / "store") as store:
-        fill_demo_store(store)
+        fill_demo_store(store, today=date(2026, 10, 30))
     order = run("fleet", "order", "--today", "2026-11-01", "--owner", "Marrow Valley Transit")
     assert order.startswith("  1. rural bus 12") and "Assumed" in order
     assert "rural bus 12" in run("fleet", "plan", "8", "8", "--today", "2026-11-01")
@@ -141,6 +142,9 @@ def test_fleet_commands_on_the_invented_fleet(run: Run, tmp_path: Path) -> None:
     assert "puffing" in run("search", "puffing").casefold()
     compared = run("visit", "compare", "van 21", "2026-05-17", "2026-05-24")
     assert "cylinder 2 improved most" in compared.casefold()
+    assert run("visit", "compare", "van 21") == compared  # the newest repair
+    assert "no pair of visits" in run("visit", "compare", "minibus 2", status=2)
+    assert "both visits" in run("visit", "compare", "van 21", "2026-05-17", status=2)
 
 
 def test_priors_are_learned_when_switched_on_and_every_result_says_so(

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import jsonschema
@@ -19,7 +19,7 @@ from ringland.history import (
     list_visits,
     open_store,
 )
-from ringland.history.demo import INVENTED, LAST_DAY, fill_demo_store
+from ringland.history.demo import INVENTED, fill_demo_store
 from ringland.history.fleet import fleet_order, plan_visits
 from ringland.history.insight import (
     calls,
@@ -36,11 +36,14 @@ from ringland.history.track_record import hit_rate
 SCHEMA = Path(__file__).parents[2] / "docs" / "analysis.schema.json"
 
 
+LAST_DAY = date(2026, 10, 30)
+
+
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     """The demonstration's store."""
     with open_store(tmp_path_factory.mktemp("demo")) as store:
-        assert fill_demo_store(store) > 200
+        assert fill_demo_store(store, today=LAST_DAY) > 200
         yield store
 
 
@@ -111,3 +114,23 @@ def test_the_false_alarm_and_the_repair_that_did_not_help(fleet: Store) -> None:
     pages = vehicle_page(fleet, vehicle(fleet, "minibus 9").id)
     after = [p.analysis.state for p in pages if p.visit.purpose.value == "after" and p.analysis]
     assert after == ["normal", "alarm"], "newest first: the coil changed nothing, the gasket did"
+
+
+def test_another_day_moves_the_dates_and_nothing_else(fleet: Store, tmp_path: Path) -> None:
+    later = LAST_DAY + timedelta(days=100)
+    with open_store(tmp_path / "later") as store:
+        fill_demo_store(store, today=later)
+        pairs = [
+            (one, two)
+            for here, there in zip(list_vehicles(fleet), list_vehicles(store), strict=True)
+            for one, two in zip(
+                list_visits(fleet, vehicle_id=here.id),
+                list_visits(store, vehicle_id=there.id),
+                strict=True,
+            )
+        ]
+    assert len(pairs) > 200
+    for one, two in pairs:
+        moved = date.fromisoformat(two.visited_on) - date.fromisoformat(one.visited_on)
+        assert moved.days == 100
+        assert (one.odometer_km, one.purpose) == (two.odometer_km, two.purpose)

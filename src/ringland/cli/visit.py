@@ -237,8 +237,10 @@ def keep_test(
 @app.command("compare")
 def compare(
     name: Name,
-    before: Annotated[str, typer.Argument(help="Date or id of the visit before.")],
-    after: Annotated[str, typer.Argument(help="Date or id of the visit after.")],
+    before: Annotated[
+        str | None, typer.Argument(help="Date or id of the visit before (default: newest repair).")
+    ] = None,
+    after: Annotated[str | None, typer.Argument(help="Date or id of the visit after.")] = None,
     store: StoreOption = None,
 ) -> None:
     """Did the work between two visits change anything?"""
@@ -246,7 +248,7 @@ def compare(
         from ringland.verify.before_after import compare as hold_together
         from ringland.verify.words import summary
 
-        one, two = (_measured(kept, named_visit(kept, name, day)) for day in (before, after))
+        one, two = (_measured(kept, row) for row in _pair(kept, name, before, after))
         comparison = hold_together(one, two)
         for sentence in summary(comparison, ()):
             typer.echo(plain(sentence))
@@ -255,6 +257,28 @@ def compare(
                              keep_lines=True))  # fmt: skip
         if comparison.refused:
             raise typer.Exit(UnusableRecording.exit_status)
+
+
+def _pair(
+    store: "Store", name: str, before: str | None, after: str | None
+) -> "tuple[Visit, Visit]":
+    """The two visits named; without any the newest after a repair and the newest before it."""
+    if before is not None and after is not None:
+        return named_visit(store, name, before), named_visit(store, name, after)
+    if before is not None:
+        raise SettingError("Name both visits, or neither.", got=before)
+    from ringland.history import list_visits
+
+    vehicle = named_vehicle(store, name)
+    visits = list_visits(store, vehicle_id=vehicle.id)  # newest first
+    purposes = [str(v.purpose) for v in visits]
+    if "after" in purposes and "before" in purposes[purposes.index("after") :]:
+        second = purposes.index("after")
+        return visits[purposes.index("before", second)], visits[second]
+    raise BadInput(
+        f"{vehicle.name} has no pair of visits before and after a repair.",
+        remedy="Name two visits by their dates: ringland vehicle show NAME",
+    )
 
 
 def _measured(store: "Store", visit: "Visit") -> "Measured":

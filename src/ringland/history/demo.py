@@ -22,7 +22,6 @@ from ringland.history.store import Store
 __all__ = ["INVENTED", "fill_demo_store"]
 
 INVENTED = "INVENTED: Marrow Valley Transit, its vehicles and these visits do not exist."
-LAST_DAY = date(2026, 10, 30)
 _ORDERS = {4: (1, 3, 4, 2), 6: (1, 5, 3, 6, 2, 4)}
 _METRICS: dict[str, tuple[float, float, float, int]] = {
     "exhaust_pulse_strength": (1.0, 0.2, 0.4, -1),
@@ -40,7 +39,7 @@ _UNKNOWN = {"value": None, "low": None, "high": None, "unit": "1", "coverage": 0
 
 @dataclass(frozen=True)
 class Step:
-    """One visit of a story: days before the last day, purpose, size of the fault, and the words."""
+    """One visit of a story: days before today, purpose, size of the fault, and the words."""
 
     days_ago: int
     purpose: str
@@ -121,8 +120,12 @@ _FLEET: tuple[tuple[str, str, int, str, Story | None], ...] = (
 )
 
 
-def fill_demo_store(store: Store) -> int:
-    """Fill an empty store with the invented fleet; how many visits were made (0: not empty)."""
+def fill_demo_store(store: Store, *, today: date | None = None) -> int:
+    """Fill an empty store with the invented fleet; how many visits were made (0: not empty).
+
+    The two years end before `today` (default: this day); all else is the same every time.
+    """
+    day = today or date.today()
     with store.transaction():
         if SHELVES["vehicle"].all(store, deleted=True, limit=1):
             return 0
@@ -134,14 +137,18 @@ def fill_demo_store(store: Store) -> int:
             remark=INVENTED,
         )
         return sum(
-            _vehicle(store, owner.id, number, entry) for number, entry in enumerate(_FLEET, start=1)
+            _vehicle(store, owner.id, day, (number, *entry))
+            for number, entry in enumerate(_FLEET, start=1)
         )
 
 
 def _vehicle(
-    store: Store, owner_id: str, number: int, entry: tuple[str, str, int, str, Story | None]
+    store: Store,
+    owner_id: str,
+    today: date,
+    entry: tuple[int, str, str, int, str, Story | None],
 ) -> int:
-    name, kind, cylinders, engine_file, story = entry
+    number, name, kind, cylinders, engine_file, story = entry
     rng = random.Random(number)  # noqa: S311 - invented numbers, the same every time
     vehicle: Vehicle = SHELVES["vehicle"].add(
         store,
@@ -150,7 +157,7 @@ def _vehicle(
         fleet_number=name.rsplit(" ", 1)[1],
         plate=f"MVT {100 + number}",
         kind=kind,
-        service_due_on=(LAST_DAY + timedelta(days=rng.randint(5, 80))).isoformat(),
+        service_due_on=(today + timedelta(days=rng.randint(5, 80))).isoformat(),
         remark=INVENTED,
     )
     text = files("ringland").joinpath("data", "demo", engine_file).read_text("utf-8")
@@ -169,19 +176,20 @@ def _vehicle(
     start_km, per_day = rng.uniform(60_000, 400_000), rng.uniform(60, 180)
     for step in steps:
         km = round(start_km + per_day * (740 - step.days_ago))
-        _visit(store, vehicle, (cylinders, story, own, km), step, rng)
+        day = today - timedelta(days=step.days_ago)
+        _visit(store, vehicle, (day, cylinders, story, own, km), step, rng)
     return len(steps)
 
 
 def _visit(
     store: Store,
     vehicle: Vehicle,
-    about: tuple[int, Story | None, Mapping[str, list[float]], int],
+    about: tuple[date, int, Story | None, Mapping[str, list[float]], int],
     step: Step,
     rng: random.Random,
 ) -> None:
-    cylinders, story, own, km = about
-    day = (LAST_DAY - timedelta(days=step.days_ago)).isoformat()
+    visited, cylinders, story, own, km = about
+    day = visited.isoformat()
     visit: Visit = SHELVES["visit"].add(
         store, vehicle_id=vehicle.id, visited_on=day, purpose=step.purpose, odometer_km=float(km),
         technician="R. Invented", place="Depot", complaint=step.complaint, coolant_k=358.0,

@@ -21,6 +21,7 @@ from ringland.report.mail import Attachment, Letter, MailServer, checked_address
 from ringland.web.context import Context
 from ringland.web.jobs import Job
 from ringland.web.judgement import task_of
+from ringland.web.sizing import sized
 from ringland.web.wording import distance_text
 from ringland.web.worker import Plain
 
@@ -80,7 +81,11 @@ def write_report(
             "language": settings.language,
             "paper": settings.paper.lower(),
         }
-        return {**task_of(app, row), "path": str(app.store.file(row.sha256)), "report": report}
+        made = task_of(app, row)
+        found = sized(app, row.id, made["asked"])
+        fits = [] if found is None else found["fits"]
+        path = str(app.store.file(row.sha256))
+        return {**made, "path": path, "report": report, "severity_fits": fits}
 
     def finish(result: Plain) -> None:
         from ringland.report.document import from_json, printed_hash

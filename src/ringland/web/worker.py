@@ -5,7 +5,7 @@ data. Nothing is written here; the web process keeps what comes out.
 """
 
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -81,7 +81,9 @@ def do_task(task: Plain, progress: Progress) -> Plain:
     same analysis before answers).
     `task["also"]`: other recordings of the same engine, each with path, name, roles, rate_hz,
     condition, speed_hint_rpm, key and earlier.
-    Returns {"analysis": JSON, "sections": plain blocks}, or {"pdf", "html", "kept"}. Raises
+    `task["size"]`: find how large the leading cause is; `task["severity_fits"]`: what was found.
+    Returns {"analysis": JSON, "sections": plain blocks}, or {"pdf", "html", "kept"}, or {"fits",
+    "sections"}. Raises
     RinglandError.
     """
     from ringland.output import as_json
@@ -89,7 +91,10 @@ def do_task(task: Plain, progress: Progress) -> Plain:
     progress(0.02, "Reading the recording")
     analysis = analysed(task, progress)
     analysis = _ranked(analysis, task, progress)
+    if task.get("size"):
+        return _size(analysis, progress)
     if task.get("report") is not None:
+        analysis = _with_sizes(analysis, task.get("severity_fits", ()))
         return _report(analysis, task["report"], progress)
     progress(0.6, "Drawing the figures")
     return {"analysis": as_json(analysis), "sections": _sections(analysis, progress)}
@@ -215,6 +220,38 @@ def _report(analysis: "Analysis", given: Plain, progress: Progress) -> Plain:
         "html": render_document(document, paper=given["paper"]),
         "kept": canonical_json(document),
     }
+
+
+def _size(analysis: "Analysis", progress: Progress) -> Plain:
+    """How large the leading cause is, with the sections of the report that say so."""
+    from ringland.output import fits_as_json
+    from ringland.report.reasons import causes_section
+    from ringland.report.severity import severity_section
+    from ringland.severity import with_severity
+    from ringland.web.blocks import plain_section
+
+    def at(fraction: float) -> None:
+        progress(0.1 + 0.75 * fraction, "Simulating the engine with this fault")
+
+    found = with_severity(analysis, progress=at)
+    progress(0.9, "Drawing the figures")
+    sections = [s for s in (causes_section(found), severity_section(found)) if s is not None]
+    return {"fits": fits_as_json(found.fits), "sections": [plain_section(s) for s in sections]}
+
+
+def _with_sizes(analysis: "Analysis", saved: Sequence[Plain]) -> "Analysis":
+    """The analysis with sizes found before, so that the report says what the page said."""
+    if not saved or analysis.diagnosis is None:
+        return analysis
+    from ringland.report.saved import fits_from_json
+
+    fits = fits_from_json(saved)
+    known = {(f.failure_mode, f.firing_position): f.estimate for f in fits if f.estimate.known}
+    causes = tuple(
+        replace(c, severity=known.get((c.failure_mode, c.firing_position), c.severity))
+        for c in analysis.diagnosis.causes
+    )
+    return replace(analysis, diagnosis=replace(analysis.diagnosis, causes=causes), fits=fits)
 
 
 def _sections(analysis: "Analysis", progress: Progress) -> list[Plain]:

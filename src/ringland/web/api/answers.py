@@ -14,6 +14,7 @@ from ringland.web.api.shapes import ERRORS, RowId, Undo, undo_of
 from ringland.web.api.uploads import JobShape
 from ringland.web.context import App
 from ringland.web.judgement import judge, judge_visit
+from ringland.web.sizing import size
 
 __all__ = ["router"]
 
@@ -121,3 +122,11 @@ def judge_one(app: App, recording_id: RowId) -> Any:
     shelf = SHELVES["recording"]
     row: Any = changing(shelf, app, recording_id, lambda: shelf.get(app.store, recording_id))
     return vars(judge(app, row))
+
+
+@router.post("/recordings/{recording_id}/size", response_model=JobShape, tags=["recording"])
+def size_one(app: App, recording_id: RowId) -> Any:
+    """Find how large the leading cause is, by simulating the engine with it (some seconds)."""
+    shelf = SHELVES["recording"]
+    row: Any = changing(shelf, app, recording_id, lambda: shelf.get(app.store, recording_id))
+    return vars(size(app, row))

@@ -37,6 +37,7 @@ from ringland.web.path import (
 from ringland.web.readings import READING_FIELDS
 from ringland.web.recorder import RecorderOf
 from ringland.web.reporting import mail_server, report_name
+from ringland.web.sizing import can_be_sized, size_subject, sized
 from ringland.web.templating import page
 
 __all__ = ["router"]
@@ -184,7 +185,15 @@ def _checks(app: Context, standing: Standing) -> dict[str, Any]:
 
 def _why(app: Context, standing: Standing) -> dict[str, Any]:
     visit_id = standing.visit.id
+    found, job = None, None
+    if standing.shown is not None and standing.analysis is not None:
+        recording_id = standing.shown.recording.id
+        found = sized(app, recording_id, standing.analysis.asked)
+        job = app.jobs.about(size_subject(recording_id))
     return {
+        "size_sections": {} if found is None else {s["id"]: s for s in found["sections"]},
+        "size_job": job,
+        "can_be_sized": can_be_sized(standing.document),
         "joined": choice_of(app, visit_id),
         "joined_name": joined_name(visit_id),
         "earlier_visit": earlier_visit(app, visit_id),

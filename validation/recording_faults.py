@@ -120,7 +120,9 @@ def record(plan: Plan, folder: Path) -> None:
     faults = PlayFaults(
         pulled_s=at_s if plan.fault == "cable pulled" else None,
         restart_s=at_s if plan.fault == "instrument rebooted" else None,
-        lost_s=((at_s, 0.3),) if plan.fault == "samples lost on the way" else (),
+        lost_s=((at_s, 0.02 + 0.3 * random.Random(plan.seed).random()),)
+        if plan.fault == "samples lost on the way"
+        else (),
     )
     source = instrument(table, faults)
     set_up: SetUp = source.configure(Wanted(RATE_HZ, tuple(WantedInput(r.value, r) for r in ROLES)))

@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from ringland.cli.main import app
+from ringland.model import ChannelRole
 from ringland.readers import read_recording
 
 runner = CliRunner()
@@ -60,6 +61,26 @@ def test_cranking_waits_for_the_starter(tmp_path: Path) -> None:
     recording = read_recording(out)
     assert 8.0 <= recording.duration_s <= 11.0
     assert any(c.role.value == "starter_current" for c in recording.channels)
+
+
+def test_a_snap_is_kept_with_the_idle_before_it(tmp_path: Path) -> None:
+    """The simulator opens the throttle after a fifth of the time, four seconds."""
+    out = tmp_path / "snap.h5"
+    done = runner.invoke(
+        app,
+        ["record", "simulator?seed=1&seconds=20&pace=8", "--engine", "I4-1342", "--condition",
+         "snap", "--out", str(out), "--rate", "5000"],
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert "Waiting for the snap" in done.output
+    assert "the event is recorded" in done.output
+    assert "FIT TO JUDGE. The sensors can come off." in done.output
+    assert "19 times in 20" not in done.output, "a snap is not averaged"
+    exhaust = next(c for c in read_recording(out).channels if c.role is ChannelRole.EXHAUST)
+    second = round(exhaust.rate_hz)
+    before, after = exhaust.samples[:second], exhaust.samples[3 * second : 4 * second]
+    assert after.std() > 2.0 * before.std()
+    assert 9.0 <= len(exhaust.samples) / exhaust.rate_hz <= 11.0
 
 
 def start(tmp_path: Path, *words: str) -> subprocess.Popen[str]:

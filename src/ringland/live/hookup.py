@@ -73,7 +73,8 @@ def name_faults(
     named += _silent_by_noise(recording, quality, {f.channel for f in named})
     if isinstance(cycles, CycleSet):
         named += _wrong_rate(recording, engine, cycles)
-        named += _jitter(cycles)
+        if recording.condition is not Condition.SNAP:  # there the speed changes within a cycle
+            named += _jitter(cycles)
         if cylinders is not None:
             # with the pulses of every cycle laid side by side the rough check is not needed
             judged = any(s.role is ChannelRole.EXHAUST for s in cylinders.signals)

@@ -23,7 +23,7 @@ from ringland.model import (
     unknown,
 )
 
-__all__ = ["ChannelLook", "Look", "Meter", "Meters", "SlowCopy", "look"]
+__all__ = ["EDGE_ROLES", "ChannelLook", "Look", "Meter", "Meters", "SlowCopy", "look"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ HELD_RPM = 1500.0
 _HELD_WITHIN = 0.03
 _TAIL_S = 1.5
 _METER_S = 0.5
-_EDGE_ROLES = (ChannelRole.IGNITION, ChannelRole.CAM, ChannelRole.CRANK_TOOTH)
+EDGE_ROLES = (ChannelRole.IGNITION, ChannelRole.CAM, ChannelRole.CRANK_TOOTH)
 
 
 @dataclass(frozen=True)
@@ -140,7 +140,7 @@ class SlowCopy:
         self._set_up = set_up
         self._factor = max(1, int(set_up.rate_hz / SLOW_HZ))
         self.rate_hz = set_up.rate_hz / self._factor
-        self._edge = np.array([c.role in _EDGE_ROLES for c in set_up.channels])
+        self._edge = np.array([c.role in EDGE_ROLES for c in set_up.channels])
         self._rest = np.zeros((0, len(set_up.channels)))
         self._pieces: list[FloatArray] = []
         self._kept = 0

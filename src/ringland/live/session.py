@@ -7,11 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-import numpy as np
-
 from ringland.errors import RinglandError
 from ringland.instruments.keep import Keeper
 from ringland.instruments.protocol import Block, Ended, Instrument, SetUp
+from ringland.live.event import EventWatch
 from ringland.live.monitor import Meter, Meters, SlowCopy
 from ringland.model import Condition, Recording
 
@@ -19,9 +18,6 @@ __all__ = ["Event", "LiveSession", "LiveView", "SessionState"]
 
 _FETCH_S = 0.1
 _STALL_S = 5.0
-_RISE = 2.0
-_RISE_LAST_S = 0.15
-_QUIET_S = 1.0
 
 
 class SessionState(StrEnum):
@@ -48,11 +44,8 @@ class LiveView:
 
 @dataclass(frozen=True)
 class Event:
-    """Record only around an event: `before_s` are kept from before it, `after_s` follow.
-
-    The event is a level (RMS about the mean over a tenth of a second, of the liveliest channel)
-    above twice what was usual before.
-    """
+    """Record only around an event (see `EventWatch`): `before_s` are kept from before it,
+    `after_s` follow."""
 
     before_s: float = 3.0
     after_s: float = 7.0
@@ -79,8 +72,7 @@ class LiveSession:
         self._meters = Meters(set_up)
         self._slow = SlowCopy(set_up)
         self._waiting: deque[Block] = deque()
-        self._levels: deque[float] = deque(maxlen=400)
-        self._high_since: float | None = None
+        self._watch = EventWatch(set_up)
         self._triggered_at: int | None = None
         self._state = SessionState.WAITING if event else SessionState.RECORDING
         self._first: int | None = None
@@ -166,7 +158,7 @@ class LiveSession:
             self._next = block.stop
             if self._state is SessionState.WAITING:
                 self._hold(block)
-                if not self._event_seen(block):
+                if not self._watch.seen(block):
                     return None
                 self._begin()
                 return self._full()
@@ -201,25 +193,3 @@ class LiveSession:
         while self._waiting:
             if self._keep(self._waiting.popleft()) is not None:
                 break
-
-    def _event_seen(self, block: Block) -> bool:
-        """True when the level has stood above twice the usual for a moment."""
-        if not len(block.samples):
-            return False
-        spread = block.samples.std(axis=0)
-        scale = np.array(
-            [
-                1.0 if c.full_scale is None else max(c.full_scale[1] - c.full_scale[0], 1e-30)
-                for c in self._set_up.channels
-            ]
-        )
-        level = float((spread / scale).max())
-        usual = float(np.median(self._levels)) if self._levels else None
-        enough = sum(1 for _ in self._levels) * len(block.samples) / self._set_up.rate_hz
-        if usual is None or enough < _QUIET_S or level <= _RISE * usual:
-            self._levels.append(level)
-            self._high_since = None
-            return False
-        now = block.stop / self._set_up.rate_hz
-        self._high_since = now if self._high_since is None else self._high_since
-        return now - self._high_since >= _RISE_LAST_S

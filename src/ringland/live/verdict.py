@@ -8,6 +8,7 @@ from ringland.live.enough import Enough, decide
 from ringland.live.hookup import HookUpFinding, HookUpKind, name_faults
 from ringland.model import (
     ChannelRole,
+    Condition,
     CycleSet,
     CylinderSet,
     EngineSpec,
@@ -57,7 +58,9 @@ def judge(recording: Recording, engine: EngineSpec, *, wanted: float = 0.05) -> 
         if len(cycles.kept) >= _FEWEST_CYCLES:
             cylinders = measure_cylinders(recording, engine, cycles, skip=tuple(bad))
     findings = name_faults(recording, engine, quality, cycles, cylinders)
-    precision = None if cylinders is None else strengths(cylinders, wanted)
+    # a snap is no repetition of one thing: nothing is averaged, and no interval narrows
+    repeats = recording.condition is not Condition.SNAP
+    precision = strengths(cylinders, wanted) if cylinders is not None and repeats else None
     fit, why = _fit(recording, quality, cycles, findings)
     return Judgement(fit, why, quality, cycles, cylinders, findings, precision)
 

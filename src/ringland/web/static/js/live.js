@@ -22,6 +22,7 @@ function gone() {
   isLost = true;
   lost.textContent = 'The server does not answer. What is on this page stays; what you type is kept here and sent when it is back. If Ringland was closed, start it again with: ringland serve';
   lost.hidden = false;
+  document.dispatchEvent(new CustomEvent('ringland:lost')); // heard here too, where it changes nothing
 }
 
 function follow() {

@@ -77,7 +77,7 @@ function show(next) {
   const before = told;
   told = next;
   form.hidden = true;
-  live.classList.remove('stale');
+  heard();
   const ended = !running(told);
   live.hidden = ended || Boolean(told.verdict);
   verdict.hidden = !ended && !told.verdict;
@@ -108,6 +108,27 @@ function extras() {
     line.append(go);
   }
   if (!own(told.id)) line.append(made('span', 'Started in another window; here you watch.'));
+}
+
+// While something is recorded the server speaks five times a second. What it last said is never left
+// looking alive: after a moment of silence the page says so.
+const silenceMs = 3000;
+let heardAt = performance.now();
+let still = false;
+
+function heard() {
+  heardAt = performance.now();
+  if (!still) return;
+  still = false;
+  live.classList.remove('stale');
+  announced = '';
+}
+
+function standsStill() {
+  if (!running(told) || still) return;
+  still = true;
+  live.classList.add('stale');
+  say('The server does not answer: these values stand still. What was shown as recorded is on the disk.', 0);
 }
 
 function announce() {
@@ -186,10 +207,11 @@ if (place) {
   form.addEventListener('submit', (event) => { event.preventDefault(); if (!act.disabled) start(); });
   document.addEventListener('ringland:live', (event) => { if (event.detail.visit === place.dataset.visit && (running(event.detail) || event.detail.id === told?.id)) show(event.detail); });
   document.addEventListener('ringland:hello', look);
-  document.addEventListener('ringland:lost', () => {
-    if (!running(told)) return;
-    live.classList.add('stale');
-    say('The server does not answer: these values stand still.', 0);
-  });
+  document.addEventListener('ringland:lost', standsStill);
+  setInterval(() => {
+    if (document.hidden) heardAt = performance.now(); // a page out of sight does not listen
+    else if (['waiting', 'recording'].includes(told?.state) && performance.now() - heardAt > silenceMs) standsStill();
+  }, 500);
+  document.addEventListener('visibilitychange', () => { heardAt = performance.now(); });
   look();
 }

@@ -1,7 +1,10 @@
 """`ringland demo`: the whole job on invented data, nothing needed but a folder to write to."""
 
+import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -12,6 +15,7 @@ from ringland.cli._results import write_report, write_result
 from ringland.errors import SettingError
 
 if TYPE_CHECKING:
+    from ringland.history import Store
     from ringland.simulator.demo import DemoVehicle
 
 __all__ = ["demo"]
@@ -28,8 +32,14 @@ def demo(
     fleet: Annotated[
         bool, typer.Option("--fleet", help="Also write every visit of all vehicles.")
     ] = False,
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open the browser on the app.")
+    ] = True,
 ) -> None:
-    """Judge an invented recording and write its report."""
+    """Judge an invented recording, write its report, and open the app on the invented fleet.
+
+    Without a terminal (in a script, or with CI set) it ends by itself and opens nothing.
+    """
     with told_to_the_user():
         from ringland.simulator.demo import NOTICE, demo_vehicles
 
@@ -52,26 +62,69 @@ def demo(
         print_summary(analysis, report_path)
         if fleet:
             _write_fleet(folder / "fleet")
-        _fill_store(folder / "store")
+        _fill_store(folder / "store", chosen, recording_path)
         typer.echo(
             f"\nWhat the simulation put in stands in {folder / 'visit.json'}."
             f"\nThe same by hand:\n  ringland analyse {recording_path} --engine {engine_path} "
             f"--condition idle --report {report_path}"
         )
+        if _somebody_watches():
+            from ringland.web.serve import serve
+
+            typer.echo(
+                "\nThe app opens on the invented fleet; what was just judged is under Today."
+            )
+            serve(data=folder / "store", browser=browser, say=typer.echo)
 
 
-def _fill_store(place: Path) -> None:
-    """The invented operator's two years, to look around in."""
+def _somebody_watches() -> bool:
+    """True when a person started this: input and output are a terminal, and no CI service's."""
+    return sys.stdin.isatty() and sys.stdout.isatty() and not os.environ.get("CI")
+
+
+def _fill_store(place: Path, chosen: "DemoVehicle", recording_path: Path) -> None:
+    """The invented operator's two years, and today's visit with the recording just made."""
     from ringland.history import open_store
     from ringland.history.demo import fill_demo_store
 
     with open_store(place) as store:
         made = fill_demo_store(store)
+        if made:
+            _todays_visit(store, chosen, recording_path)
     said = f"24 invented vehicles with {made} visits are" if made else "The invented fleet is still"
     typer.echo(
         f"\n{said} in {place}. For example:\n  ringland fleet order --store {place}\n"
-        f"Or in the browser:\n  ringland serve --data {place}"
+        f"In the browser:\n  ringland serve --data {place}"
     )
+
+
+def _todays_visit(store: "Store", chosen: "DemoVehicle", recording_path: Path) -> None:
+    from ringland.history import (
+        add_visit,
+        change_engine,
+        keep_recording,
+        list_engines,
+        list_vehicles,
+        list_visits,
+    )
+    from ringland.history.demo import INVENTED
+    from ringland.simulator.demo import engine_text
+
+    (vehicle,) = list_vehicles(store, name=chosen.name.split(",")[0])
+    (engine,) = list_engines(store, vehicle_id=vehicle.id)
+    change_engine(store, engine.id, engine.version, description=engine_text(chosen))
+    before = [v.odometer_km or 0.0 for v in list_visits(store, vehicle_id=vehicle.id)]
+    visit = add_visit(
+        store,
+        vehicle_id=vehicle.id,
+        engine_id=engine.id,
+        visited_on=date.today().isoformat(),
+        purpose="fault-finding",
+        odometer_km=max(before, default=0.0) + 100.0,
+        complaint=next(one for one in chosen.visits if one.faults).complaint,
+        remark=INVENTED,
+    )
+    keep_recording(store, visit.id, recording_path, condition="idle", remark=INVENTED)
 
 
 def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:

@@ -27,6 +27,7 @@ from ringland.web.guard import Guard, GuardSettings, Scope
 from ringland.web.jobs import Job, Jobs
 from ringland.web.recorder import Recorder
 from ringland.web.reporting import Sender
+from ringland.web.resume import judge_what_was_left
 from ringland.web.sessions import Sessions, read_or_make_key
 from ringland.web.settings import Drafts, SettingsFile
 from ringland.web.sharing import Sharing
@@ -80,6 +81,7 @@ def create_app(
         hub.start()
         if warm:
             jobs.warm()
+            judge_what_was_left(context)
         sender.start()
         yield
         sender.stop()

@@ -153,3 +153,14 @@ def test_order_and_level_do_not_matter(x: list[float], shift: int, level: float)
     b = deviations(STRENGTH, values([v + level for v in turned]))
     mine = sorted(d.towards for d in a)
     assert mine == pytest.approx(sorted(d.towards for d in b), abs=1e-9)
+
+
+def test_more_than_a_pulse_lacking_needs_a_witness() -> None:
+    """A pulse and a suction as deep are two of its heights; more than that is overlap."""
+    found = judge_symptoms(table(values([1.0, -2.0, 1.02, 0.99, 1.0])))
+    assert found.state_of(2) is State.ALERT
+    assert next(s for s in found.symptoms if s.firing_position == 2).reason.startswith("the pulses")
+    missed = values([0.0, 0.9, 0.0, 0.0, 0.0], 0.01, MISFIRE)
+    both = MetricTable((STRENGTH, MISFIRE), (*values([1.0, -2.0, 1.02, 0.99, 1.0]), *missed))
+    states_of_two = [s.state for s in judge_symptoms(both).symptoms if s.firing_position == 2]
+    assert states_of_two == [State.ALARM, State.ALARM]

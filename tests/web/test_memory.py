@@ -6,7 +6,7 @@ from typing import Any
 
 from fastapi.testclient import TestClient
 
-from ringland.history import Store, add_outcome, changes_of, list_analyses
+from ringland.history import Store, add_outcome, add_report_sent, changes_of, list_analyses
 from ringland.history.learned import priors_of
 
 from .conftest import PAGE
@@ -63,3 +63,16 @@ def document(store: Store, recording: str) -> dict[str, Any]:
 def share(analysis: dict[str, Any], mode: str) -> float:
     """Probability of a failure mode, wherever it is."""
     return float(sum(c["probability"] for c in analysis["causes"] if c["failure_mode"] == mode))
+
+
+def test_what_was_sent_stands_in_the_history_of_the_vehicle(
+    client: TestClient, store: Store, visit: dict[str, str]
+) -> None:
+    path = f"/api/v1/visits/{visit['visit_id']}/handed-over"
+    given = {"how": "printed and given to the driver", "recipient": "<b>M. Example</b>"}
+    row = client.post(path, json=given).json()["row"]
+    assert row["state"] == "sent" and row["sent_utc"] is not None
+    page = client.get(f"/vehicles/{visit['vehicle_id']}", headers=PAGE).text
+    assert "Report by hand to &lt;b&gt;M. Example" in page
+    add_report_sent(store, visit_id=visit["visit_id"], recipient="late@marrow.example")
+    assert "late@marrow.example" not in client.get(f"/vehicles/{visit['vehicle_id']}").text

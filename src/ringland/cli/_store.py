@@ -16,6 +16,7 @@ __all__ = [
     "StoreOption",
     "counting",
     "given",
+    "is_store",
     "named_vehicle",
     "named_visit",
     "opened",
@@ -43,13 +44,18 @@ def opened(place: str | None) -> "Iterator[Store]":
         yield store
 
 
-def priors_in(place: str | None) -> "LearnedPriors | None":
-    """Learned priors, if the store there has them switched on. Makes no store."""
+def is_store(place: str | None) -> bool:
+    """True for a folder that is a store already, and for any address of a database."""
     from pathlib import Path
 
     from ringland.history.store import DATABASE_NAME, default_folder
 
-    if "://" not in (place or "") and not Path(place or default_folder(), DATABASE_NAME).is_file():
+    return "://" in (place or "") or Path(place or default_folder(), DATABASE_NAME).is_file()
+
+
+def priors_in(place: str | None) -> "LearnedPriors | None":
+    """Learned priors, if the store there has them switched on. Makes no store."""
+    if not is_store(place):
         return None
     from ringland.history.learned import priors_of
 

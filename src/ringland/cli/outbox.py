@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ringland.cli._errors import told_to_the_user
+from ringland.cli._store import StoreOption, is_store, named_visit, opened
 from ringland.cli._text import plain
 from ringland.errors import BadInput, SettingError
 
@@ -38,29 +39,78 @@ def _place(folder: Path | None) -> Path:
 @app.command("add")
 def add(
     files: Annotated[list[Path], typer.Argument(help="Reports to send: PDF or HTML files.")],
-    to: Annotated[list[str], typer.Option("--to", help="Recipient; may be repeated.")],
     mail: _Mail,
+    to: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--to", help="Recipient; may be repeated (default: the owner of the --vehicle)."
+        ),
+    ] = None,
+    vehicle: Annotated[
+        str | None, typer.Option("--vehicle", help="Whose report it is, by name or id.")
+    ] = None,
+    visit: Annotated[
+        str | None, typer.Option("--visit", help="Date or id of the visit (default: the newest).")
+    ] = None,
     subject: Annotated[str, typer.Option("--subject", help="Subject line.")] = "Engine report",
     text: Annotated[str, typer.Option("--text", help="What the letter says.")] = "",
     again: Annotated[
         bool, typer.Option("--again", help="Send it once more, although it was sent.")
     ] = False,
     folder: _Folder = None,
+    store: StoreOption = None,
 ) -> None:
-    """Put a letter per recipient into the outbox; nothing is sent yet."""
+    """Put a letter per recipient into the outbox; nothing is sent yet.
+
+    With --vehicle it is kept with the visit once it was sent.
+    """
     with told_to_the_user():
-        from ringland.history.outbox import add_letter, open_outbox
+        from ringland.history.outbox import add_letter, list_items, open_outbox
         from ringland.report.mail import Letter, checked_address, load_mail_server
 
         server = load_mail_server(mail)
         _warn(server.warnings)
         attached = tuple(_attachment(f) for f in files)
-        recipients = [checked_address(one) for one in to]
+        about, proposed = "", ""
+        if vehicle is not None:
+            about, proposed = _about(store, vehicle, visit, files[0])
+        recipients = [checked_address(one) for one in to or filter(None, [proposed])]
+        if not recipients:
+            raise SettingError(
+                "Nobody is named to send it to.",
+                got="no address of the owner is kept" if vehicle else None,
+                allowed="--to ADDRESS, or --vehicle NAME with an owner whose address is kept",
+                remedy="Keep it: ringland vehicle owner NAME --email ADDRESS",
+            )
         said = text or "The report is attached.\n"
         with open_outbox(_place(folder)) as outbox:
             for recipient in recipients:
                 letter = Letter(recipient, subject, said, attached)
-                _show(add_letter(outbox, letter, server, again=again))
+                _show(add_letter(outbox, letter, server, about=about, again=again))
+            items = list_items(outbox)
+        if vehicle is not None:
+            _note(store, items)
+
+
+def _about(store: str | None, vehicle: str, day: str | None, file: Path) -> tuple[str, str]:
+    """What the letter says of its visit, and the address of the owner; the report is kept."""
+    from ringland.history.reports_sent import about_visit, owner_address
+
+    with opened(store) as kept:
+        visit = named_visit(kept, vehicle, day)
+        sha256, _ = kept.files.put(file)
+        kind = file.suffix.lstrip(".").casefold()
+        return about_visit(visit.id, kind=kind, sha256=sha256), owner_address(kept, visit)
+
+
+def _note(store: str | None, items: "tuple[Item, ...]") -> None:
+    """Write down with the visits what became of their letters. Makes no store."""
+    if not any(item.about for item in items) or not is_store(store):
+        return
+    from ringland.history.reports_sent import note_letters
+
+    with opened(store) as kept:
+        note_letters(kept, items)
 
 
 def _attachment(path: Path) -> "Attachment":
@@ -96,16 +146,19 @@ def send(
         bool, typer.Option("--now", help="Also those that wait for their time.")
     ] = False,
     folder: _Folder = None,
+    store: StoreOption = None,
 ) -> None:
-    """Send every letter that is due."""
+    """Send every letter that is due; what was sent is kept with its visit."""
     with told_to_the_user():
-        from ringland.history.outbox import open_outbox, send_due
+        from ringland.history.outbox import list_items, open_outbox, send_due
         from ringland.report.mail import load_mail_server
 
         server = load_mail_server(mail)
         _warn(server.warnings)
         with open_outbox(_place(folder)) as outbox:
             tried = send_due(outbox, server, at_once=now)
+            items = list_items(outbox)
+        _note(store, items)
         if not tried:
             typer.echo("No letter is due.")
         for item in tried:
@@ -120,23 +173,28 @@ def settle_command(
         typer.Option("--arrived/--send-again", help="It arrived, or send it once more."),
     ],
     folder: _Folder = None,
+    store: StoreOption = None,
 ) -> None:
     """Say what became of a letter whose fate is unclear: ask the recipient first."""
     with told_to_the_user():
         from ringland.history.outbox import find_item, open_outbox, settle
 
         with open_outbox(_place(folder)) as outbox:
-            _show(settle(outbox, find_item(outbox, identifier).id, arrived=arrived))
+            item = settle(outbox, find_item(outbox, identifier).id, arrived=arrived)
+        _show(item)
+        _note(store, (item,))
 
 
 @app.command("cancel")
-def cancel_command(identifier: _Id, folder: _Folder = None) -> None:
+def cancel_command(identifier: _Id, folder: _Folder = None, store: StoreOption = None) -> None:
     """Take back a letter that still waits."""
     with told_to_the_user():
         from ringland.history.outbox import cancel, find_item, open_outbox
 
         with open_outbox(_place(folder)) as outbox:
-            _show(cancel(outbox, find_item(outbox, identifier).id))
+            item = cancel(outbox, find_item(outbox, identifier).id)
+        _show(item)
+        _note(store, (item,))
 
 
 @app.command("save")

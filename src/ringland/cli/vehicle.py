@@ -107,6 +107,34 @@ def _owner_id(store: "Store", name: str | None) -> str | None:
     return (found[0] if found else add_owner(store, name=name)).id
 
 
+@app.command("owner")
+def owner_command(
+    name: Name,
+    email: Annotated[
+        str | None, typer.Option("--email", help="Where reports go; proposed when one is sent.")
+    ] = None,
+    phone: Annotated[str | None, typer.Option("--phone", help="Telephone.")] = None,
+    contact: Annotated[str | None, typer.Option("--contact", help="Whom to ask for.")] = None,
+    store: StoreOption = None,
+) -> None:
+    """Show the owner of a vehicle, or keep how to reach them."""
+    with told_to_the_user(), opened(store) as kept:
+        from ringland.history import change_owner, get_owner
+        from ringland.report.mail import checked_address
+
+        vehicle = named_vehicle(kept, name)
+        if vehicle.owner_id is None:
+            raise SettingError(
+                f"{vehicle.name} has no owner.", remedy="ringland vehicle change NAME --owner OWNER"
+            )
+        row = get_owner(kept, vehicle.owner_id)
+        address = None if email is None else checked_address(email)
+        fields = given(email=address, phone=phone, contact=contact)
+        row = change_owner(kept, row.id, row.version, **fields)
+        typer.echo(plain(row.name))
+        shown(("contact", row.contact), ("e-mail", row.email), ("telephone", row.phone))
+
+
 @app.command("list")
 def list_command(
     owner: OwnerName = None,
@@ -194,6 +222,10 @@ def _show_visit(page: "VisitPage") -> None:
         shown(("work", " ".join(filter(None, (work.code, work.text)))))
     for outcome in page.outcomes:
         shown(("found", _found(outcome.failure_mode, outcome.cylinder, outcome.text)))
+    for sent in page.reports:
+        to = f" to {sent.recipient}" if sent.recipient else ""
+        how = f"{sent.kind}{to}"
+        shown(("report sent", f"{how}, {sent.sent_utc[:10]}" if sent.sent_utc else how))
 
 
 def _found(mode: str, cylinder: int | None, text: str) -> str:

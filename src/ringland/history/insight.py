@@ -18,7 +18,16 @@ from ringland.history.fleet import (
     _wait_days,
     fleet_order,
 )
-from ringland.history.rows import AnalysisRow, Outcome, Owner, Purpose, Vehicle, Visit, Work
+from ringland.history.rows import (
+    AnalysisRow,
+    Outcome,
+    Owner,
+    Purpose,
+    ReportSent,
+    Vehicle,
+    Visit,
+    Work,
+)
 from ringland.history.schema import TABLES
 from ringland.history.shares import mode_names, unpacked
 from ringland.history.shelves import SHELVES
@@ -57,12 +66,13 @@ _QUANTILE = 1.6448536269514722
 
 @dataclass(frozen=True)
 class VisitPage:
-    """One visit with its newest analysis, what was done and what was found."""
+    """One visit with its newest analysis, what was done, what was found and what was sent."""
 
     visit: Visit
     analysis: AnalysisRow | None
     works: tuple[Work, ...]
     outcomes: tuple[Outcome, ...]
+    reports: tuple[ReportSent, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,8 +97,16 @@ def vehicle_page(store: Store, vehicle_id: str, *, limit: int = 200) -> tuple[Vi
             newest.setdefault(recordings[row.recording_id], row)
         works = _by_visit(SHELVES["work"].all(store, visit_id=ids))
         outcomes = _by_visit(SHELVES["outcome"].all(store, visit_id=ids))
+        reports = _by_visit(SHELVES["report_sent"].all(store, visit_id=ids, state="sent"))
     return tuple(
-        VisitPage(v, newest.get(v.id), works.get(v.id, ()), outcomes.get(v.id, ())) for v in visits
+        VisitPage(
+            v,
+            newest.get(v.id),
+            works.get(v.id, ()),
+            outcomes.get(v.id, ()),
+            reports.get(v.id, ()),
+        )
+        for v in visits
     )
 
 

@@ -66,7 +66,8 @@ class ItemState(StrEnum):
 
 @dataclass(frozen=True)
 class Item:
-    """One letter. `content_hash` is that of the report in it, or "". Times are ISO 8601, UTC."""
+    """One letter. `content_hash` is that of the report in it, or "". `about`: what it is about, as
+    JSON, or "" (see `history/reports_sent.py`). Times are ISO 8601, UTC."""
 
     id: str
     message_id: str
@@ -79,6 +80,7 @@ class Item:
     reply: str
     created_utc: str
     changed_utc: str
+    about: str
 
 
 _COLUMNS = ", ".join(f.name for f in fields(Item))
@@ -110,6 +112,7 @@ def open_outbox(folder: Path | str) -> Iterator[Outbox]:
         with closing(connection):
             connection.execute("PRAGMA synchronous=FULL")
             connection.execute(_TABLE)
+            _bring_up_to_date(connection)
             yield Outbox(connection)
     except sqlite3.Error as error:
         raise SettingError(
@@ -123,17 +126,26 @@ def open_outbox(folder: Path | str) -> Iterator[Outbox]:
         ) from error
 
 
+def _bring_up_to_date(connection: sqlite3.Connection) -> None:
+    """An outbox made before letters said what they are about gets the column."""
+    present = {row[1] for row in connection.execute("PRAGMA table_info(letter)")}
+    if "about" not in present:
+        connection.execute("ALTER TABLE letter ADD COLUMN about TEXT NOT NULL DEFAULT ''")
+
+
 def add_letter(
     outbox: Outbox,
     letter: Letter,
     server: MailServer,
     *,
     content_hash: str = "",
+    about: str = "",
     again: bool = False,
     now: datetime | None = None,
 ) -> Item:
     """Put a letter into the outbox. The same content to the same recipient is the same letter and
-    is not added twice, unless `again` says so on purpose; then the one already there is returned.
+    is not added twice, unless `again` says so on purpose; the one already there is returned.
+    `about`: from `reports_sent.about_visit`.
 
     Raises SettingError for what cannot be sent.
     """
@@ -145,9 +157,9 @@ def add_letter(
     said = _utc(now)
     outbox.connection.execute(
         f"INSERT OR IGNORE INTO letter ({_COLUMNS}, once, message) "  # noqa: S608 (our own names)
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (identifier, message_id, letter.recipient.strip(), letter.subject, content_hash,
-         ItemState.WAITING, 0, said, "", said, said, once, message),
+         ItemState.WAITING, 0, said, "", said, said, about, once, message),
     )  # fmt: skip
     row = outbox.connection.execute(
         f"SELECT {_COLUMNS} FROM letter WHERE once = ?",  # noqa: S608

@@ -1,22 +1,21 @@
 """Reports of a visit: written by the worker, kept by content, sent through the outbox."""
 
 import threading
-from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from ringland.errors import BadInput, RinglandError
 from ringland.history import (
     RecordingRow,
     ReportSent,
     Visit,
-    add_report_sent,
-    change_report_sent,
     get_owner,
     get_recording,
     get_vehicle,
-    list_reports_sent,
 )
-from ringland.history.outbox import ItemState, add_letter, list_items, open_outbox, send_due
+from ringland.history.ids import id_from
+from ringland.history.outbox import OUTBOX_FILE, add_letter, list_items, open_outbox, send_due
+from ringland.history.reports_sent import about_visit, note_letters
+from ringland.history.shelves import SHELVES
 from ringland.report.mail import Attachment, Letter, MailServer, checked_address, load_mail_server
 from ringland.web.context import Context
 from ringland.web.jobs import Job
@@ -29,13 +28,6 @@ __all__ = ["MAIL_FILE", "Sender", "mail_server", "report_name", "send_report", "
 
 MAIL_FILE = "mail.toml"
 _EVERY_S = 30.0
-_ENDED = {
-    ItemState.SENT: "sent",
-    ItemState.REFUSED: "failed",
-    ItemState.GAVE_UP: "failed",
-    ItemState.UNCLEAR: "failed",
-    ItemState.CANCELLED: "failed",
-}
 
 
 def report_name(visit_id: str) -> str:
@@ -142,25 +134,11 @@ def send_report(
     content = app.store.file(sha256).read_bytes()
     letter = Letter(address, subject, text, (Attachment(name, media, content),))
     with open_outbox(app.folder) as outbox:
-        item = add_letter(outbox, letter, server, content_hash=written["hash"])
-    known = [r for r in list_reports_sent(app.store, visit_id=visit.id) if _marked(r) == item.id]
-    if known:
-        return known[0]
-    return add_report_sent(
-        app.store,
-        visit_id=visit.id,
-        kind=kind,
-        recipient=address,
-        subject=subject,
-        sha256=sha256,
-        state="queued",
-        reason=f"letter {item.id}",
-    )
-
-
-def _marked(row: ReportSent) -> str:
-    """The id of the letter a row is about."""
-    return row.reason.partition("letter ")[2].partition(":")[0]
+        about = about_visit(visit.id, kind=kind, sha256=sha256)
+        item = add_letter(outbox, letter, server, content_hash=written["hash"], about=about)
+    note_letters(app.store, [item])
+    row: ReportSent = SHELVES["report_sent"].get(app.store, id_from("report_sent", item.id))
+    return row
 
 
 class Sender:
@@ -192,21 +170,14 @@ class Sender:
             self._wake.clear()
 
     def once(self) -> None:
-        """Send what is due. Raises RinglandError."""
-        from ringland.history.outbox import OUTBOX_FILE
-
-        folder: Path = self._app.folder
-        server = mail_server(self._app)
-        if server is None or not (folder / OUTBOX_FILE).is_file():
+        """Send what is due, and write down what became of it and of what others sent. Raises
+        RinglandError."""
+        if not (self._app.folder / OUTBOX_FILE).is_file():
             return
-        with open_outbox(folder) as outbox:
-            send_due(outbox, server)
-            items: dict[str, Any] = {i.id: i for i in list_items(outbox)}
-        for row in list_reports_sent(self._app.store):
-            item = items.get(_marked(row))
-            if row.state != "queued" or item is None or item.state not in _ENDED:
-                continue
-            state = _ENDED[item.state]
-            reason = f"letter {item.id}: {item.reply or item.state}"
-            change_report_sent(self._app.store, row.id, row.version, state=state, reason=reason)
+        server = mail_server(self._app)
+        with open_outbox(self._app.folder) as outbox:
+            if server is not None:
+                send_due(outbox, server)
+            items = list_items(outbox)
+        for row in note_letters(self._app.store, items):
             self._app.changed("report_sent", row.id)

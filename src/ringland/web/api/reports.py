@@ -6,6 +6,7 @@ from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from ringland.history import ReportSent, Visit, add_report_sent, get_recording
+from ringland.history.ids import utc_now
 from ringland.history.shelves import SHELVES
 from ringland.web.api.rows import Window, found
 from ringland.web.api.shapes import ERRORS, RowId, Undo
@@ -128,6 +129,7 @@ def handed_over(app: App, visit_id: RowId, given: HandedOver, window: Window = "
         subject=given.how,
         sha256=written.get("pdf"),
         state="sent",
+        sent_utc=utc_now(),
     )
     app.changed("report_sent", row.id, window)
     return {"row": row}

@@ -26,7 +26,7 @@ class Belief:
     cases add, zeros when there are none; `case_parts`: by channel, `case_term` as it would be
     without that channel. `own` (hypotheses,): log-likelihood ratio of the recording itself against
     a sound engine, `weight` the share of it that counts beside other recordings and `others` what
-    each of those adds (docs/theory/diagnosis.md, section 5).
+    each of those adds (docs/theory/diagnosis.md, section 9).
     """
 
     hypotheses: Hypotheses

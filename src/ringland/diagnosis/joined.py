@@ -1,6 +1,6 @@
 """Several recordings of one engine in one ranking, none counted for more than it adds.
 
-Equation numbers: docs/theory/diagnosis.md, section 5.
+Equation numbers: docs/theory/diagnosis.md, section 9.
 """
 
 from collections.abc import Sequence

@@ -63,18 +63,13 @@ def build_sections(
         recording_section(analysis),
         quality_section(analysis),
         causes_section(analysis),
-        *_severity(analysis),
+        severity_section(analysis),
         next_tests_section(analysis),
         actions_section(analysis),
         methods_section(analysis),
         glossary_section(),
         provenance_section(analysis),
     )
-
-
-def _severity(analysis: Analysis) -> tuple[Section, ...]:
-    found = severity_section(analysis)
-    return () if found is None else (found,)
 
 
 def build_document(

@@ -9,18 +9,22 @@ from ringland.figures.labels import channel_title
 from ringland.model import Analysis, Cause, CycleOverlay, Estimate, SeverityFit
 from ringland.report.blocks import Block, Paragraph, Picture, Points, Section
 from ringland.report.numbers import write_estimate, write_number
-from ringland.report.words import capital, cause_of, numbering, sentence
+from ringland.report.words import because, capital, cause_of, numbering, sentence
 
 __all__ = ["severity_section"]
 
 _TITLE = "How large it is"
+_NOT_ASKED = (
+    "it was not asked for: a simulation finds it (analyse with --severity, or the button on the "
+    "page Why)"
+)
 
 
-def severity_section(analysis: Analysis) -> Section | None:
-    """Sizes that were fitted or counted; None when nobody asked for one."""
-    if not analysis.fits:
-        return None
+def severity_section(analysis: Analysis) -> Section:
+    """Sizes that were fitted or counted, or that nobody asked for one."""
     blocks: list[Block] = []
+    if not analysis.fits:
+        blocks.append(Paragraph(because(_NOT_ASKED)))
     for number, fit in enumerate(analysis.fits):
         blocks += _blocks(analysis, fit, number)
     return Section("severity", _TITLE, tuple(blocks))

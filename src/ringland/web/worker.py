@@ -235,8 +235,8 @@ def _size(analysis: "Analysis", progress: Progress) -> Plain:
 
     found = with_severity(analysis, progress=at)
     progress(0.9, "Drawing the figures")
-    sections = [s for s in (causes_section(found), severity_section(found)) if s is not None]
-    return {"fits": fits_as_json(found.fits), "sections": [plain_section(s) for s in sections]}
+    sections = [plain_section(s) for s in (causes_section(found), severity_section(found))]
+    return {"fits": fits_as_json(found.fits), "sections": sections}
 
 
 def _with_sizes(analysis: "Analysis", saved: Sequence[Plain]) -> "Analysis":

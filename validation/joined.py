@@ -137,8 +137,7 @@ def _ranked(engine: Any, first: Any, second: Any, row: Row, modes: Sequence[str]
         f"{rho}": scored(replace(joint, correlation=np.array([[1.0, rho], [rho, 1.0]])).together())
         for rho in CORRELATIONS
     }
-    return {"first": scored(joint.together([0])), "second": scored(joint.together([1])),
-            "in use": scored(joint.together()), **by}  # fmt: skip
+    return {"first": scored(joint.together([0])), "second": scored(joint.together([1])), **by}
 
 
 def _measured(rows: Sequence[Row], pair: str, way: str) -> str:
@@ -162,6 +161,12 @@ def _measured(rows: Sequence[Row], pair: str, way: str) -> str:
     return " | ".join(f"{c:.3f}" for c in cells)
 
 
+def _in_use(pair: str) -> float:
+    from ringland.diagnosis.joined import OTHER_CHANNEL, OTHER_WAY, SAME_WAY
+
+    return dict(zip(PAIRS, (OTHER_WAY, SAME_WAY, OTHER_CHANNEL), strict=True))[pair]
+
+
 def table(rows: Sequence[Row], command: str) -> str:
     """The page."""
     good = [r for r in rows if "error" not in r]
@@ -178,9 +183,10 @@ def table(rows: Sequence[Row], command: str) -> str:
         lines += [f"## {pair[:1].upper()}{pair[1:]}", "",
                   "| ranked from | log | log, faulty | log, sound | said | right "
                   "| calibration error | Brier |", "|---|---|---|---|---|---|---|---|"]  # fmt: skip
-        for way in ("first", "second", *map(str, CORRELATIONS), "in use"):
-            name = {"first": "the first alone", "second": "the second alone",
-                    "in use": "both, as in use"}.get(way, f"both, correlation {way}")  # fmt: skip
+        for way in ("first", "second", *map(str, CORRELATIONS)):
+            name = {"first": "the first alone", "second": "the second alone"}.get(
+                way, f"both, correlation {way}" + " (in use)" * (way == str(_in_use(pair)))
+            )
             lines.append(f"| {name} | {_measured(good, pair, way)} |")
         lines.append("")
     lines += [f"Runs that failed: {len(rows) - len(good)}.", ""]

@@ -18,8 +18,8 @@ from ringland.report.words import STATE_WORDS
 
 SECTIONS = [
     "found", "meaning", "to-do", "cost", "owner-cautions", "visit", "cautions", "facts",
-    "cylinders", "averaged", "raster", "orders", "recording", "quality", "causes", "next-tests",
-    "actions", "methods", "words", "provenance",
+    "cylinders", "averaged", "raster", "orders", "recording", "quality", "causes", "severity",
+    "next-tests", "actions", "methods", "words", "provenance",
 ]  # fmt: skip
 INJECTED = '<script>alert(1)</script><img src=x onerror="alert(2)">\'"&'
 

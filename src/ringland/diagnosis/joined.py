@@ -20,7 +20,7 @@ from ringland.model._arrays import FloatArray
 
 __all__ = ["Joint", "joint_of", "shares_that_count", "strength"]
 
-SAME_WAY = 0.4
+SAME_WAY = 0.6
 """Correlation of two recordings with a pulse channel in common, run the same way."""
 OTHER_WAY = 0.2
 """The same at another speed or in another condition."""

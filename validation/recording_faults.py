@@ -12,6 +12,7 @@ was given but had not put on the disk is at most half a second (see instruments/
 """
 
 import argparse
+import contextlib
 import errno
 import multiprocessing
 import os
@@ -211,7 +212,7 @@ def one_round(plan: Plan, table: np.ndarray, usual_s: float) -> tuple[str, int, 
             process.kill()
         elif plan.fault == "lid closed":
             process.join(plan.share * usual_s)
-            if process.is_alive():
+            with contextlib.suppress(ProcessLookupError):  # it may be over
                 os.kill(process.pid, signal.SIGSTOP)
                 time.sleep(rng.uniform(0.05, 1.0))
                 os.kill(process.pid, signal.SIGCONT)

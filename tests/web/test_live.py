@@ -1,5 +1,6 @@
 """Recording with an instrument through the API: the simulated vehicle from set-up to verdict."""
 
+import json
 import os
 import time
 from collections.abc import Callable
@@ -10,6 +11,7 @@ from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
+from tests.instruments.obd_vehicle import Car, adapter
 
 from ringland.history import Store, get_recording
 from ringland.history.calibrations import keep_calibrations
@@ -224,3 +226,24 @@ def test_a_recording_in_the_app_uses_what_was_measured(
     recording = read_recording(store.files.path(row.sha256))
     step = next(s for s in recording.provenance.steps if s.name == "instruments.calibrated")
     assert step.settings["exhaust.polarity.applied"] is True
+
+
+def test_the_speed_the_vehicle_says_goes_along(client: TestClient, visit: dict[str, str]) -> None:
+    with adapter(Car(speed_rpm=812.0)) as served:
+        live = start(client, visit["id"], longest_s=12, shortest_s=8, obd=served.address).json()
+        told = until(client, live["id"], lambda t: (t["vehicle_speed"] or {}).get("count", 0) > 1)
+        assert told["vehicle_speed"]["median_rpm"] == 812.0
+        done = until(client, live["id"], over)
+    assert done["vehicle_speed"]["address"] == served.address
+    row = client.get(f"/api/v1/recordings/{done['recording_id']}").json()
+    assert row["speed_hint_rpm"] == 812.0
+    folder = client.app.state.recorder.folder  # type: ignore[attr-defined]
+    beside = json.loads((folder / f"{done['recording_id']}.json").read_text("utf-8"))
+    assert beside["vehicle_speed"]["median_rpm"] == 812.0
+
+
+def test_a_silent_adapter_costs_no_recording(client: TestClient, visit: dict[str, str]) -> None:
+    live = start(client, visit["id"], longest_s=4, shortest_s=2, obd="tcp:127.0.0.1:9").json()
+    done = until(client, live["id"], over)
+    assert done["recording_id"]
+    assert done["vehicle_speed"]["trouble"]

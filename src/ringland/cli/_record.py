@@ -1,7 +1,7 @@
 """The loop of a guided recording: show, coach, count down, stop, judge."""
 
 import time
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -100,11 +100,7 @@ def _vehicle_speed(guided: GuidedRecording) -> dict[str, object] | None:
         )
     if trouble:
         say(f"The vehicle's speed was not read{' to the end' if seen else ''}: {trouble}")
-    return {
-        "address": guided.vehicle.address,
-        **({} if seen is None else asdict(seen)),
-        "trouble": trouble,
-    }
+    return guided.vehicle_told()
 
 
 def record_plainly(

@@ -3,7 +3,7 @@ both run, each with a screen of its own."""
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeAlias
@@ -164,6 +164,15 @@ class GuidedRecording:
     def vehicle_speed(self) -> SpeedSeen | None:
         """What the vehicle said of its speed since the start."""
         return None if self.vehicle is None else self.vehicle.seen(self._started_s)
+
+    def vehicle_told(self) -> dict[str, object] | None:
+        """The same as plain data, with the adapter's address and why there is none (any more);
+        None when the vehicle was not asked."""
+        if self.vehicle is None:
+            return None
+        seen = self.vehicle_speed()
+        told = {} if seen is None else asdict(seen)
+        return {"address": self.vehicle.address, **told, "trouble": self.vehicle.trouble}
 
     def speed_hint_rpm(self) -> float | None:
         """The vehicle's own speed where it was steady, else what a tachometer said."""

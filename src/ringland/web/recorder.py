@@ -189,6 +189,7 @@ class LiveRecording:
         guided, asked = self._guided, self.asked
         assert guided is not None and self._keep is not None
         self.state = LiveState.JUDGING
+        hint, vehicle = guided.speed_hint_rpm(), guided.vehicle_told()
         view = guided.stop(reason)
         ended = view.ended.reason if view.ended else reason
         self._found["ended"] = ended
@@ -197,10 +198,10 @@ class LiveRecording:
             self.state = LiveState.DONE
             return
         self.tell()
-        done = conclude(
-            self.kept_path, asked.engine, wanted=asked.wanted, speed_rpm=asked.speed_rpm
-        )
+        done = conclude(self.kept_path, asked.engine, wanted=asked.wanted, speed_rpm=hint)
         about = about_as_json(done.kept, asked.engine, done.judged, ended)
+        if vehicle is not None:
+            about["vehicle_speed"] = vehicle
         self._found["verdict"] = verdict_told(done.judged, about)
         self._found["verdict_after_s"] = round(time.monotonic() - asked_s, 4)
         self.state = LiveState.KEEPING
@@ -234,6 +235,7 @@ class LiveRecording:
             "meters": [] if guided is None or view is None else meters_told(view, guided.set_up),
             "look": None if seen is None else look_told(seen),
             "trouble": self._trouble,
+            "vehicle_speed": None if guided is None else guided.vehicle_told(),
             "ended": None,
             "fault": False,
             "verdict": None,

@@ -9,7 +9,8 @@ from typing import Any
 from ringland.errors import FileFormatError
 
 __all__ = [
-    "SCHEMA", "Code", "MisfireCount", "VehicleReadings", "VehicleValue", "as_json", "read_readings",
+    "SCHEMA", "Code", "MisfireCount", "VehicleReadings", "VehicleValue", "as_json",
+    "from_json", "read_readings",
 ]  # fmt: skip
 
 SCHEMA = "ringland.vehicle-readings/1"
@@ -95,10 +96,7 @@ def read_readings(path: Path) -> VehicleReadings:
     try:
         if path.stat().st_size > _LARGEST_BYTES:
             raise ValueError("it is too large")
-        told = json.loads(path.read_text("utf-8"))
-        if told["schema"] != SCHEMA:
-            raise ValueError(f"its schema is {told['schema']!r}")
-        return _told(told)
+        return from_json(json.loads(path.read_text("utf-8")))
     except OSError as error:
         raise FileFormatError(
             f"'{path.name}' cannot be read.", got=error.strerror or str(error)
@@ -111,7 +109,10 @@ def read_readings(path: Path) -> VehicleReadings:
         ) from error
 
 
-def _told(told: dict[str, Any]) -> VehicleReadings:
+def from_json(told: dict[str, Any]) -> VehicleReadings:
+    """Back from `as_json`. Raises KeyError, TypeError or ValueError for what makes no sense."""
+    if told["schema"] != SCHEMA:
+        raise ValueError(f"its schema is {told['schema']!r}")
     return VehicleReadings(
         read_utc=str(told["read_utc"]),
         address=str(told["address"]),

@@ -2,7 +2,19 @@
 
 from fastapi import APIRouter
 
-from ringland.web.api import answers, intake, live, priors, reports, rows, sharing, uploads, work
+from ringland.web.api import (
+    answers,
+    care,
+    intake,
+    live,
+    priors,
+    reports,
+    rows,
+    sharing,
+    uploads,
+    vehicle_readings,
+    work,
+)
 
 __all__ = ["router"]
 
@@ -15,7 +27,9 @@ for part in (
     rows.router,
     uploads.router,
     answers.router,
+    vehicle_readings.router,
     work.router,
     sharing.router,
+    care.router,
 ):
     router.include_router(part)

@@ -9,14 +9,15 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from ringland.history import TestResult, add_test_result
 from ringland.history.shelves import SHELVES
+from ringland.model import GivenAnswer
 from ringland.web.api.rows import Window, changing
 from ringland.web.api.shapes import ERRORS, RowId, Undo, undo_of
 from ringland.web.api.uploads import JobShape
-from ringland.web.context import App
+from ringland.web.context import App, Context
 from ringland.web.judgement import judge, judge_visit
 from ringland.web.sizing import size
 
-__all__ = ["router"]
+__all__ = ["KeptAnswer", "Name", "Place", "keep_answer", "router"]
 
 router = APIRouter(responses=ERRORS, tags=["follow-up tests"])
 Text = Annotated[str, StringConstraints(max_length=200)]
@@ -66,6 +67,21 @@ def add_answer(
         outcome=given.outcome or None,
         readings=given.readings,
     )
+    return keep_answer(
+        app, visit_id, answer, minutes=given.minutes, remark=given.remark, window=window
+    )
+
+
+def keep_answer(
+    app: Context,
+    visit_id: str,
+    answer: GivenAnswer,
+    *,
+    minutes: float | None = None,
+    remark: str = "",
+    window: str = "",
+) -> dict[str, Any]:
+    """Into the store, and every recording of the visit ranked with it: a `KeptAnswer`."""
     row = changing(
         SHELVES["visit"],
         app,
@@ -79,8 +95,8 @@ def add_answer(
             firing_position=answer.firing_position,
             readings=json.dumps(dict(answer.readings)),
             done_on=date.today().isoformat(),
-            minutes=given.minutes,
-            remark=given.remark,
+            minutes=minutes,
+            remark=remark,
         ),
     )
     app.changed("test_result", row.id, window)

@@ -66,7 +66,8 @@ class InputsShape(BaseModel):
 
 
 class NewLive(BaseModel):
-    """What to record. `inputs`: role -> input; empty when the instrument's own names say it."""
+    """What to record. `inputs`: role -> input; empty when the instrument's own names say it. `obd`:
+    address of an adapter in the diagnostic socket, whose speed is read meanwhile."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -78,6 +79,7 @@ class NewLive(BaseModel):
     shortest_s: Annotated[float, Field(ge=0.5, le=3600, allow_inf_nan=False)] = 10.0
     longest_s: Annotated[float, Field(ge=1, le=3600, allow_inf_nan=False)] = 60.0
     speed_rpm: Annotated[float, Field(gt=0, le=20_000, allow_inf_nan=False)] | None = None
+    obd: Address | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> "NewLive":
@@ -110,6 +112,7 @@ class LiveShape(BaseModel):
     meters: list[dict[str, Any]]
     look: dict[str, Any] | None
     trouble: str | None
+    vehicle_speed: dict[str, Any] | None
     ended: str | None
     fault: bool
     verdict: dict[str, Any] | None
@@ -206,10 +209,11 @@ def start(
         shortest_s=given.shortest_s,
         longest_s=given.longest_s,
         speed_rpm=given.speed_rpm,
+        obd=given.obd,
     )
     vehicle = get_vehicle(app.store, visit.vehicle_id)
     place = Place(visit.id, vehicle.name, window)
-    keep = _keeper(app, recorder.folder, visit.id, given.speed_rpm)
+    keep = _keeper(app, recorder.folder, visit.id)
     return recorder.start(asked, place, keep).told()
 
 
@@ -260,7 +264,7 @@ def keep_left(app: App, recorder: RecorderOf, name: LiveId, window: Window = "")
     notes = read_kept(path).notes
     done = conclude(path, engine, speed_rpm=one.speed_rpm)
     about = about_as_json(done.kept, engine, done.judged, notes[-1] if notes else "it broke off")
-    kept = _keeper(app, recorder.folder, one.visit_id, one.speed_rpm)(path, done, about)
+    kept = _keeper(app, recorder.folder, one.visit_id)(path, done, about)
     row = found(SHELVES["recording"], app, kept.recording_id)
     job = app.jobs.get(kept.job_id)
     assert job is not None  # it was submitted a moment ago
@@ -309,9 +313,7 @@ def _visit_and_engine(app: Context, visit_id: str) -> tuple[Visit, EngineSpec]:
     return visit, engine_spec(engine)
 
 
-def _keeper(
-    app: Context, folder: Path, visit_id: str, speed_rpm: float | None
-) -> Callable[[Path, Any, Plain], Kept]:
+def _keeper(app: Context, folder: Path, visit_id: str) -> Callable[[Path, Any, Plain], Kept]:
     """What puts a concluded recording into the visit, as a dropped file would be."""
 
     def keep(kept_path: Path, done: Any, about: Plain) -> Kept:
@@ -334,7 +336,7 @@ def _keeper(
             out,
             file_name=f"{condition}-{began.strftime('%Y%m%d-%H%M%S')}.h5",
             condition=condition,
-            speed_hint_rpm=speed_rpm,
+            speed_hint_rpm=done.recording.speed_hint_rpm,
             duration_s=done.recording.duration_s,
         )
         write_about(about, folder / f"{row.id}.json")

@@ -179,8 +179,22 @@ def _checks(app: Context, standing: Standing) -> dict[str, Any]:
         "given": [(r, titles.get(r.test, r.test), words.get((r.test, r.outcome), r.outcome),
                    answers_text(r.readings)) for r in given],
         "reading_fields": READING_FIELDS,
+        **_from_vehicle(app, standing.visit.id),
         "cylinder_count": count,
     }  # fmt: skip
+
+
+def _from_vehicle(app: Context, visit_id: str) -> dict[str, Any]:
+    """What the vehicle said of itself at this visit, and which tests that answers."""
+    from ringland.instruments.obd.said import CAUTIONS, lines_of
+    from ringland.web.from_vehicle import offers, vehicle_readings
+
+    known = vehicle_readings(app, visit_id)
+    return {
+        "vehicle_cautions": CAUTIONS,
+        "vehicle_said": [(one, [line for line in lines_of(one) if line]) for one in known],
+        "vehicle_offers": offers(known),
+    }
 
 
 def _why(app: Context, standing: Standing) -> dict[str, Any]:

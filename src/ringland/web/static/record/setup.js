@@ -104,6 +104,9 @@ export function wanted() {
   remember({ address, inputs: { ...remembered().inputs, [address.split('?')[0]]: chosen } });
   const body = { address, condition: condition(), inputs };
   for (const name of ['rate_hz', 'precision_percent', 'shortest_s', 'longest_s', 'speed_rpm']) if (number(name) !== null) body[name] = number(name);
+  const obd = form.elements.obd.value.trim();
+  if (obd) body.obd = obd;
+  remember({ obd });
   return body;
 }
 
@@ -112,4 +115,7 @@ form?.addEventListener('change', (event) => {
   if (event.target.name === 'condition') showHow();
   if (['instrument', 'condition', 'address'].includes(event.target.name)) listInputs();
 });
-if (form) showHow();
+if (form) {
+  showHow();
+  form.elements.obd.value = remembered().obd ?? '';
+}

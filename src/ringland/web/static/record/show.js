@@ -21,6 +21,7 @@ function frame(told) {
   const live = document.getElementById('live');
   const parts = { id: told.id, lines: new Map(), rows: [] };
   parts.where = made('p', '', { class: 'muted' });
+  parts.vehicle = made('p');
   parts.now = made('p', '', { class: 'now' });
   parts.clock = made('b');
   parts.speed = made('b');
@@ -42,7 +43,7 @@ function frame(told) {
   cylinders.append(made('h2', 'First estimate, exhaust pulse'), parts.cylinders, parts.first);
   seen.append(channels, cylinders);
   parts.odd = made('div', '', { class: 'odd' });
-  live.replaceChildren(parts.now, parts.coach, enough, parts.odd, seen, parts.where);
+  live.replaceChildren(parts.now, parts.coach, enough, parts.odd, seen, parts.vehicle, parts.where);
   return parts;
 }
 
@@ -120,6 +121,14 @@ function showSpeed(parts, told) {
   put(parts.steady, mean?.value == null ? '' : `mean ${Math.round(mean.value)} (${Math.round(mean.low)} to ${Math.round(mean.high)})${wanders}`);
 }
 
+// What the vehicle says of its own speed, or why it says nothing.
+function vehicleWords(vehicle) {
+  if (!vehicle) return '';
+  if (vehicle.median_rpm === undefined) return `The vehicle’s own speed: ${vehicle.trouble ?? 'not read yet'}.`;
+  const lost = vehicle.trouble ? ` Not read any more: ${vehicle.trouble}.` : '';
+  return `The vehicle says ${rpm(vehicle.median_rpm)} (${Math.round(vehicle.lowest_rpm)} to ${Math.round(vehicle.highest_rpm)} in ${vehicle.count} readings).${lost}`;
+}
+
 function showEnough(parts, told) {
   const look = told.look;
   const waits = ['snap', 'cranking'].includes(told.condition);
@@ -163,6 +172,7 @@ export function showLive(told, limits) {
   showEnough(shown, told);
   showChannels(shown, told);
   showCylinders(shown, told);
+  put(shown.vehicle, vehicleWords(told.vehicle_speed));
   put(shown.where, [`${told.address}, ${told.rate_hz} samples per second.`, ...told.notes].join(' '));
   const odd = JSON.stringify([told.look?.findings ?? [], told.trouble]);
   if (odd !== oddBefore) {
@@ -191,6 +201,8 @@ export function showVerdict(told, extra) {
       nodes.push(made('h2', 'Also seen'), list);
     }
   }
+  const said = vehicleWords(told.vehicle_speed);
+  if (said) nodes.push(made('p', said));
   nodes.push(...extra);
   box.replaceChildren(...nodes);
 }

@@ -1,13 +1,27 @@
-"""The workshop's memory in the app: learning from outcomes."""
+"""The workshop's memory in the app: learning from outcomes, reports sent, backup and restore."""
 
 import json
+import sqlite3
+import threading
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
-from ringland.history import Store, add_outcome, add_report_sent, changes_of, list_analyses
+from ringland.history import (
+    Store,
+    add_outcome,
+    add_report_sent,
+    add_vehicle,
+    changes_of,
+    list_analyses,
+    list_vehicles,
+)
 from ringland.history.learned import priors_of
+from ringland.history.safety import back_up, restore_open, verify
+from ringland.web.sessions import Role, csrf_token
 
 from .conftest import PAGE
 from .test_api import do, wait_for
@@ -76,3 +90,83 @@ def test_what_was_sent_stands_in_the_history_of_the_vehicle(
     assert "Report by hand to &lt;b&gt;M. Example" in page
     add_report_sent(store, visit_id=visit["visit_id"], recipient="late@marrow.example")
     assert "late@marrow.example" not in client.get(f"/vehicles/{visit['vehicle_id']}").text
+
+
+def test_backup_verify_and_restore_keep_what_was_there(
+    client: TestClient, store: Store, visit: dict[str, str], tmp_path: Path
+) -> None:
+    safe = tmp_path / "safe"
+    path = "/api/v1/store"
+    assert client.post(f"{path}/backup", json={"folder": str(safe)}).status_code == 400
+    assert client.post(f"{path}/backup", json={"folder": "safe"}).status_code == 400
+    safe.mkdir()
+    done = client.post(f"{path}/backup", json={"folder": str(safe)})
+    assert done.status_code == 200 and (safe / "ringland-backup" / "ringland.sqlite").is_file()
+    add_vehicle(store, name="made after the backup")
+    found = client.post(f"{path}/verify")
+    assert found.json()["problems"] == [] and "as it was kept" in found.json()["said"]
+
+    for confirm in ({}, {"confirm": False}):
+        refused = client.post(f"{path}/restore", json={"folder": str(safe), **confirm})
+        assert refused.status_code == 422
+    assert client.post(
+        f"{path}/restore", json={"folder": str(tmp_path / "data"), "confirm": True}
+    ).status_code == 400  # fmt: skip
+    assert len(list_vehicles(store)) == 2
+
+    back = client.post(f"{path}/restore", json={"folder": str(safe), "confirm": True})
+    assert back.status_code == 200, back.text
+    assert [v.name for v in list_vehicles(store)] == ["minibus 7"]
+    aside = tmp_path / "data" / back.json()["aside"]
+    assert aside.is_file()
+    assert [c.action for c in changes_of(store, limit=1)] == ["restore"]
+    with closing(sqlite3.connect(aside)) as old:  # nothing is lost
+        assert old.execute("SELECT count(*) FROM vehicle").fetchone() == (2,)
+        actions = {row[0] for row in old.execute("SELECT action FROM audit")}
+    assert {"backup", "verify"} <= actions
+    add_vehicle(store, name="goes on")
+    assert client.get("/vehicles", headers=PAGE).text.count("goes on") == 1
+
+
+def test_a_reader_looks_after_nothing(client: TestClient, app: FastAPI, tmp_path: Path) -> None:
+    sessions = app.state.context.sessions
+    token = sessions.open(Role.READER)
+    client.cookies.clear()
+    client.cookies.set("ringland", token)
+    headers = {"X-Ringland-Token": csrf_token(sessions.key, token)}
+    for address in ("backup", "verify", "restore"):
+        answer = client.post(
+            f"/api/v1/store/{address}",
+            json={"folder": str(tmp_path), "confirm": True},
+            headers=headers,
+        )
+        assert answer.status_code == 403
+
+
+def test_no_change_is_lost_while_the_database_is_exchanged(store: Store, tmp_path: Path) -> None:
+    """Writers that come meanwhile wait, and write into what is there then."""
+    back_up(store, tmp_path / "backup")
+    ended = threading.Event()
+    failed: list[Exception] = []
+
+    def write() -> None:
+        number = 0
+        while not ended.is_set():
+            try:
+                add_vehicle(store, name=f"bus {number}")
+            except Exception as error:
+                failed.append(error)
+            number += 1
+
+    threads = [threading.Thread(target=write, daemon=True) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    try:
+        restore_open(store, tmp_path / "backup")
+    finally:
+        ended.set()
+        for thread in threads:
+            thread.join(20)
+    assert failed == []
+    assert verify(store).problems == ()
+    assert len(list((tmp_path / "data").glob("replaced-*.sqlite"))) == 1

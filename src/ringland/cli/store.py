@@ -43,8 +43,10 @@ def backup(
     """Write a backup, or bring an older one up to date. It is itself a store."""
     with told_to_the_user(), opened(store) as kept, counting() as report:
         from ringland.history.safety import back_up
+        from ringland.history.safety import log as write_down
 
         done = back_up(kept, folder, progress=lambda word, n: report(word, n, 0))
+        write_down(kept, "backup", folder=str(folder), rows=done.rows)
         typer.echo(f"{done.rows} rows and {done.new_files} new files are in {done.folder}.")
 
 

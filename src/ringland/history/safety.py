@@ -3,7 +3,7 @@
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,15 +11,26 @@ from sqlalchemy import delete, func, select, text
 
 from ringland.errors import SettingError
 from ringland.history.files import MissingFile, sha256_of
-from ringland.history.ids import utc_now
+from ringland.history.ids import id_from, utc_now
 from ringland.history.learned import copy_switch
 from ringland.history.merge import Merged, merge
 from ringland.history.schema import TABLES, info
+from ringland.history.shelves import Act, record
 from ringland.history.store import DATABASE_NAME, Store, open_store
 
-__all__ = ["BackedUp", "Verified", "back_up", "restore_backup", "verify"]
+__all__ = [
+    "BackedUp",
+    "Restored",
+    "Verified",
+    "back_up",
+    "log",
+    "restore_backup",
+    "restore_open",
+    "verify",
+]
 
 _WITH_FILES = ("recording", "analysis", "photo", "report_sent")
+_WORKING = "restoring"
 Progress = Callable[[str, int], None]
 
 
@@ -31,6 +42,14 @@ class Verified:
     files: int
     unused_files: int
     problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Restored:
+    """What was restored, and where the database that was there before is kept."""
+
+    merged: Merged
+    aside: Path | None
 
 
 @dataclass(frozen=True)
@@ -170,6 +189,15 @@ def restore_backup(
     Raises SettingError when there is no whole backup, or a store is there and `replace` is not
     said.
     """
+    with _whole(backup) as source:
+        if "://" in str(place):
+            return _restore_server(source, str(place), files)
+        return _restore_folder(source, Path(place), replace)
+
+
+@contextmanager
+def _whole(backup: Path) -> Iterator[Store]:
+    """The backup in a folder, verified. Raises SettingError."""
     if not (backup / DATABASE_NAME).is_file():
         raise SettingError(
             "There is no backup in that folder.", got=str(backup),
@@ -182,9 +210,7 @@ def restore_backup(
                 "The backup is not whole.", got="; ".join(found.problems[:5]),
                 remedy="Use another backup. To take what is left of this one: ringland store merge",
             )  # fmt: skip
-        if "://" in str(place):
-            return _restore_server(source, str(place), files)
-        return _restore_folder(source, Path(place), replace)
+        yield source
 
 
 def _is_empty(store: Store) -> bool:
@@ -215,19 +241,69 @@ def _restore_folder(source: Store, folder: Path, replace: bool) -> Merged:
             empty = _is_empty(old)
         if not empty and not replace:
             raise _occupied(str(folder))
-    working = folder / "restoring"
+    merged = _made_beside(source, folder)
+    _exchange(folder)
+    return merged
+
+
+def _made_beside(source: Store, folder: Path) -> Merged:
+    """The rows of a backup in a database beside the present one, and its files with the others."""
+    working = folder / _WORKING
     with open_store(working, files=str(folder / "originals")) as target:
         merged = merge(target, source)
         copy_switch(source, target)
         with target.transaction() as connection:
             connection.execute(delete(info).where(info.c.key == "files"))
     _settle_journal(working / DATABASE_NAME)
+    return merged
+
+
+def _exchange(folder: Path) -> Path | None:
+    """Move the present database aside and take the one made beside it; where the old one is."""
+    working, present, aside = folder / _WORKING, folder / DATABASE_NAME, None
     _settle_journal(present)
     if present.exists():
         stamp = utc_now().replace(":", "").replace(".", "")
-        os.replace(present, folder / f"replaced-{stamp}.sqlite")
+        aside = folder / f"replaced-{stamp}.sqlite"
+        os.replace(present, aside)
     os.replace(working / DATABASE_NAME, present)
     for leftover in sorted(working.rglob("*"), reverse=True):
         leftover.rmdir() if leftover.is_dir() else leftover.unlink()
     working.rmdir()
-    return merged
+    return aside
+
+
+def restore_open(store: Store, backup: Path) -> Restored:
+    """Put a backup in the place of a store that is open here; the present database is kept aside.
+
+    Only for a folder with its own originals: raises SettingError for any other, when there is no
+    whole backup, and when the store stays in use. Until the exchange nothing is changed.
+    """
+    folder = Path(store.url)
+    own = store.database.dialect.name == "sqlite" and store.files.url == str(folder / "originals")
+    if not own:
+        raise SettingError(
+            "This store is not one folder on this computer.", got=store.url,
+            remedy="Restore it in a terminal: ringland store restore BACKUP --store PLACE",
+        )  # fmt: skip
+    if backup.resolve() == folder.resolve():
+        raise SettingError("That is the store itself, no backup of it.", got=str(backup))
+    try:
+        with _whole(backup) as source:
+            merged = _made_beside(source, folder)
+        with store.put_away():
+            aside = _exchange(folder)
+    except OSError as error:
+        raise SettingError(
+            "The backup could not be put in place.", got=f"{error.strerror or error}",
+            remedy="Look whether there is room, and whether another program has the store open.",
+        ) from error  # fmt: skip
+    log(store, "restore", backup=str(backup), aside="" if aside is None else aside.name)
+    return Restored(merged, aside)
+
+
+def log(store: Store, action: str, **fields: object) -> None:
+    """A line in the audit log on the store as a whole."""
+    with store.transaction() as connection:
+        told = {name: [None, value] for name, value in fields.items()}
+        record(Act(connection, store.who, action), "store", id_from("store"), told)

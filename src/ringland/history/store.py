@@ -19,6 +19,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 
 from ringland.errors import BadInput, SettingError
 from ringland.history.files import Files, LocalFiles, files_at
+from ringland.history.gate import Gate
 
 if TYPE_CHECKING:
     from sqlite3 import Connection as SqliteConnection
@@ -52,6 +53,7 @@ class Store:
     files: Files
     who: str
     _current: ContextVar[Connection | None] = field(repr=False)
+    _gate: Gate = field(default_factory=Gate, repr=False)
 
     def __enter__(self) -> "Store":
         return self
@@ -68,6 +70,17 @@ class Store:
         """Let go of the database."""
         self.database.dispose()
 
+    @contextmanager
+    def put_away(self) -> Iterator[None]:
+        """Nobody has the database open inside: it may be exchanged. Afterwards the store goes on
+        with what is there then. Raises SettingError when it stays in use."""
+        with self._gate.alone():
+            self.database.dispose()
+            try:
+                yield
+            finally:
+                self.database.dispose()
+
     def file(self, sha256: str) -> Path:
         """A local path of kept content; do not write to it. Raises MissingFile."""
         return self.files.path(sha256)
@@ -79,7 +92,7 @@ class Store:
         if current is not None:
             yield current
             return
-        with _said_plainly(), self.database.connect() as connection:
+        with self._gate.inside(), _said_plainly(), self.database.connect() as connection:
             yield connection
 
     @contextmanager
@@ -93,7 +106,7 @@ class Store:
             with current.begin_nested():
                 yield current
             return
-        with _said_plainly(), self.database.connect() as plain:
+        with self._gate.inside(), _said_plainly(), self.database.connect() as plain:
             connection = plain.execution_options(ringland_writing=True)
             with connection.begin():
                 token = self._current.set(connection)

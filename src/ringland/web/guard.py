@@ -45,8 +45,8 @@ _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _ENTRIES = ("/enter", "/pair")
 LEAVE = "/leave"
 """Ends the device's own session; the only change that every role may make."""
-HOST_ONLY = "/api/v1/sharing"
-"""Codes and devices: for this computer alone."""
+HOST_ONLY = ("/api/v1/sharing", "/api/v1/store")
+"""Codes and devices, backup and restore: for this computer alone."""
 _SMALL_BYTES = 1_000_000
 _UPLOADS = "/upload"
 

@@ -3,6 +3,7 @@
 //
 //   <form data-method="PATCH" data-path="/api/v1/visits/..." data-version="3" data-save="typing">
 //     data-save   "typing": saves by itself a moment after the last key; else on the button
+//     data-saying what is said meanwhile; an answer with "said" is told as it is
 //     data-then   where to go afterwards, {id} is replaced; data-refresh: parts to load again
 //   A field's data-kind: number, json-null (empty means null), list, flag
 
@@ -125,13 +126,13 @@ export async function send(form) {
   if (form.dataset.version) body.version = Number(form.dataset.version);
   let again = false;
   try {
-    say('Saving …', 0);
+    say(form.dataset.saying ?? 'Saving …', 0);
     const answer = await call(form.dataset.method ?? 'POST', form.dataset.path, body);
     form.querySelector('.error')?.remove();
     dropDraft(form);
     if (answer?.row?.version) { form.dataset.version = answer.row.version; bases.set(form, whole); }
     remember(answer?.undo);
-    say(`Saved at ${clock()}`);
+    say(answer?.said ?? `Saved at ${clock()}`, answer?.said ? 0 : 8);
     if (form.dataset.after) await call('POST', form.dataset.after);
     if (form.dataset.then) location.assign(form.dataset.then.replace('{id}', answer?.row?.id ?? answer?.id ?? ''));
     if (form.dataset.refresh) refresh(form.dataset.refresh.split(' '));

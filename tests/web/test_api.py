@@ -1,5 +1,6 @@
 """The REST API: rows, versions, undo, answers, drafts, settings; one error shape."""
 
+import json
 import time
 from pathlib import Path
 from typing import Any
@@ -362,3 +363,17 @@ def test_the_shell_can_be_installed(client: TestClient) -> None:
     assert "/* the shell */" not in worker.text
     for path in manifest.json()["icons"][0]["src"], "/static/js/app.js":
         assert client.get(path).status_code == 200
+
+
+def test_settings_and_ticks_stand_in_the_log(client: TestClient, app: FastAPI) -> None:
+    from ringland.history import changes_of
+
+    client.patch("/api/v1/settings", json={"version": 1, "hour_cost": 85.0, "theme": "auto"})
+    client.put("/api/v1/drafts/hookup-x", json={"version": 0, "fields": {"before-0": True}})
+    client.put("/api/v1/drafts/hookup-x", json={"version": 1, "fields": {"before-0": True}})
+    lines = [c for c in changes_of(app.state.context.store) if c.kind in ("settings", "draft")]
+    told = [(c.who, c.action, c.kind, json.loads(c.fields)) for c in lines[::-1]]
+    assert told == [
+        ("tester", "change", "settings", {"name": "settings", "hour_cost": [None, 85.0]}),
+        ("tester", "change", "draft", {"name": "hookup-x", "before-0": [None, True]}),
+    ], "what did not change is not told"

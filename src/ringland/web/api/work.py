@@ -13,6 +13,7 @@ from ringland.web.api.shapes import ERRORS, Undo, undo_of
 from ringland.web.api.uploads import JobShape
 from ringland.web.context import App
 from ringland.web.errors import NotFound
+from ringland.web.log import write_change
 from ringland.web.settings import AppSettings
 
 __all__ = ["router"]
@@ -105,6 +106,7 @@ def put_draft(app: App, name: DraftName, draft: Draft, window: Window = "") -> A
         raise SettingError("A draft cannot hold a field called version.", got="version")
     before = app.drafts.read(name)
     row = app.drafts.write(name, draft.version, draft.fields)
+    write_change(app.store, "draft", name, before, row)
     app.changed("draft", name, window)
     old = {key: before.get(key) for key in draft.fields}
     back = {"version": row["version"], "fields": old}
@@ -134,6 +136,7 @@ def change_settings(app: App, change: SettingsChange, window: Window = "") -> An
             got=repr(first.get("input"))[:200],
             allowed=str(first["msg"]),
         ) from error
+    write_change(app.store, "settings", "settings", before.model_dump(), row.model_dump())
     app.changed("settings", "settings", window)
     old = {k: getattr(before, k) for k in given if k in AppSettings.model_fields}
     back = {**old, "version": row.version}

@@ -79,3 +79,11 @@ def test_the_reason_names_the_position() -> None:
         {("exhaust_pulse_strength", 2): "exhaust", ("exhaust_early_pressure", 3): "exhaust"},
     )
     assert "position 2" in found[1].reason
+
+
+def test_a_small_alarm_where_simulated_engines_see_nothing() -> None:
+    elsewhere = alarm(AGAINST_SIMULATED, 1, 9.0)
+    assert judged(elsewhere, alarm("crankcase_push", 4, 1.5)) == [State.ALARM, State.ALERT]
+    assert judged(elsewhere, alarm("crankcase_push", 4, 3.0)) == [State.ALARM, State.ALARM]
+    both = judged(elsewhere, alarm("crankcase_push", 4, 1.5), alarm(AGAINST_SIMULATED, 4, 8.0))
+    assert both == [State.ALARM] * 3

@@ -23,6 +23,7 @@ __all__ = ["case_evidence", "faulty_bits", "log_ratios", "simulated_share"]
 _DIESEL_SHARE = 0.4  # of the cases, where the fuel is not said
 _STRANGE = 4.0  # added to "something else" where nothing simulated looks like this
 _HIDEABLE = ("exhaust", "crankcase")
+_LEFT_OUT_BITS = 1.5  # on the alarm limit, for what the simulator leaves out
 
 
 def case_evidence(
@@ -69,7 +70,7 @@ def case_evidence(
         # without a cylinder reference the turn of the cycle is a guess: no alarm rests on it
         limits=(
             float(network.limits[row, 0]),
-            float(network.limits[row, 1]) if numbered else float("inf"),
+            float(network.limits[row, 1]) + _LEFT_OUT_BITS if numbered else float("inf"),
         ),
     )
 

@@ -5,7 +5,7 @@ pulse begins lower, a leak is heard in windows that are not its own. See docs/th
 section 3.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from ringland.model import State, Symptom
@@ -16,6 +16,7 @@ __all__ = ["without_aftermath"]
 _EARLY = "exhaust_early_pressure"
 _PULSE = ("exhaust_pulse_strength", "exhaust_misfire_rate", _EARLY)
 _MANY_TIMES = 3.0  # own heuristic: what leaks over into another cylinder's window is below a third
+_LITTLE = 2.5  # times the alarm limit
 _FEWER_BITS = 3.0  # eight times less likely than the position that explains the recording best
 
 
@@ -27,16 +28,27 @@ def without_aftermath(
     `channel_of`: (metric, firing position) to the channel it was measured on.
     """
     alarms = [s for s in symptoms if s.state is State.ALARM]
+    suspects = {
+        s.firing_position
+        for s in symptoms
+        if s.metric == AGAINST_SIMULATED and s.state in (State.ALERT, State.ALARM)
+    }
     return tuple(
-        _lowered(s, cause) if (cause := _explained_by(s, alarms, channel_of)) else s
+        _lowered(s, cause) if (cause := _explained_by(s, alarms, suspects, channel_of)) else s
         for s in symptoms
     )
 
 
 def _explained_by(
-    symptom: Symptom, alarms: Sequence[Symptom], channel_of: Mapping[tuple[str, int | None], str]
+    symptom: Symptom,
+    alarms: Sequence[Symptom],
+    suspects: Collection[int | None],
+    channel_of: Mapping[tuple[str, int | None], str],
 ) -> Symptom | None:
-    """The alarm at another position that explains this one best; None where none does."""
+    """The alarm at another position that explains this one best; None where none does.
+
+    `suspects`: positions that simulated engines find fault with, alert or alarm.
+    """
     if symptom.state is not State.ALARM:
         return None
     others = [a for a in alarms if a.firing_position != symptom.firing_position]
@@ -50,21 +62,13 @@ def _explained_by(
         fitting = [a for a in fitting if _excess(a) > _MANY_TIMES * _excess(symptom)]
         if symptom.metric == _EARLY:
             fitting += [a for a in same if a.metric in _PULSE and _excess(a) > _excess(symptom)]
-            fitting += _simulated_elsewhere(symptom, alarms, others)
+        little = symptom.metric == _EARLY or _excess(symptom) < _LITTLE
+        if little and symptom.firing_position not in suspects:
+            # simulated engines see the whole cycle on every channel
+            fitting += [a for a in others if a.metric == AGAINST_SIMULATED]
     else:
         return None
     return max(fitting, key=_excess, default=None)
-
-
-def _simulated_elsewhere(
-    symptom: Symptom, alarms: Sequence[Symptom], others: Sequence[Symptom]
-) -> list[Symptom]:
-    """Simulated engines see the whole cycle: their alarms elsewhere, unless they have one here."""
-    here = any(
-        a.metric == AGAINST_SIMULATED and a.firing_position == symptom.firing_position
-        for a in alarms
-    )
-    return [] if here else [a for a in others if a.metric == AGAINST_SIMULATED]
 
 
 def _size(symptom: Symptom) -> float:

@@ -27,7 +27,12 @@ class Stage:
     windows: int = 0
 
     def analyse(
-        self, recording: Recording, engine: EngineSpec, *, network: object = None
+        self,
+        recording: Recording,
+        engine: EngineSpec,
+        *,
+        network: object = None,
+        priors: object = None,
     ) -> Analysis:
         self.recordings.append(recording)
         self.engines.append(engine)
@@ -41,6 +46,7 @@ class Stage:
         engine: EngineSpec,
         *,
         progress: Callable[[float], None] | None = None,
+        priors: object = None,
     ) -> Analysis:
         assert progress is not None
         progress(0.5)

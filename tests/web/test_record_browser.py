@@ -246,8 +246,8 @@ def test_an_event_is_caught_with_what_came_before(
     exhaust = next(c for c in recording.channels if c.role.value == "exhaust")
     rate = round(exhaust.rate_hz)
     assert 9.0 < len(exhaust.samples) / rate < 11.0
-    levels = exhaust.samples[: 10 * (len(exhaust.samples) // 10)].reshape(-1, rate // 10)
-    loud = levels.std(axis=1)
+    tenth = rate // 10
+    loud = exhaust.samples[: len(exhaust.samples) // tenth * tenth].reshape(-1, tenth).std(axis=1)
     before = loud[:20].max()
     assert loud[30:45].max() > 2.0 * before, "quiet first, then what was waited for"
     assert begins_s > 2.0  # as long as the recording reaches back

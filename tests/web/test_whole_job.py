@@ -333,7 +333,7 @@ def test_the_whole_job_by_touch_on_a_tablet(opened: Callable[..., Any], bay: Bay
     page.wait_for_selector("#instrument[data-ready]", timeout=120_000)
     tap(page.get_by_role("button", name="Closer"))
     tap(page.get_by_role("button", name="Cursor A"))
-    assert "A: " in page.locator("#readout").inner_text()
+    page.locator("#readout", has_text="A: ").wait_for()
     shot(page, "touch-5-instrument")
     page.go_back()
     tap(page.get_by_role("link", name="Go on to: Why"))

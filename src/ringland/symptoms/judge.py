@@ -16,13 +16,13 @@ from ringland.model import (
     SymptomTable,
 )
 from ringland.symptoms.aftermath import without_aftermath
-from ringland.symptoms.overlap import without_overlap
 from ringland.symptoms.own_cylinders import FEWEST_COMPARED, Deviation, deviations
 from ringland.symptoms.simulated import (
     SIMULATED_ALARM_RATE,
     SIMULATED_ALERT_RATE,
     simulated_symptoms,
 )
+from ringland.symptoms.witness import with_witness
 
 __all__ = ["ALARM_RATE", "ALERT_RATE", "judge_symptoms"]
 
@@ -63,7 +63,7 @@ def judge_symptoms(metrics: MetricTable, cases: CaseEvidence | None = None) -> S
         symptoms.extend(simulated_symptoms(cases))
         alarm_rate += SIMULATED_ALARM_RATE
         alert_rate += SIMULATED_ALERT_RATE
-    symptoms = list(without_overlap(symptoms))
+    symptoms = list(with_witness(symptoms))
     channel_of = {(v.metric, v.firing_position): v.channel for v in metrics.values}
     return SymptomTable(without_aftermath(symptoms, channel_of), alarm_rate, alert_rate)
 

@@ -49,8 +49,8 @@ def main(connection: Connection) -> None:
             connection.send(("done", do_task(task, lambda f, t: connection.send(("at", (f, t))))))
         except RinglandError as error:
             connection.send(("failed", error.as_dict()))
-        except KeyboardInterrupt:
-            return
+        except (KeyboardInterrupt, BrokenPipeError, ConnectionResetError):
+            return  # nobody listens any more
         except Exception as error:  # a fault is told, and the process lives on for the next task
             connection.send(("failed", fault(error)))
 

@@ -51,7 +51,7 @@ class Hub:
 
     async def listen(self, may_go_on: Callable[[], bool] = lambda: True) -> AsyncIterator[str]:
         """Messages for one page until it goes away, the server stops, or it may not go on: that is
-        asked before every message."""
+        asked before every message, and the page is told."""
         listener: asyncio.Queue[str | None] = asyncio.Queue(_LONGEST_QUEUE)
         self._listeners.add(listener)
         try:
@@ -61,7 +61,10 @@ class Hub:
                     text = await asyncio.wait_for(listener.get(), BEAT_S)
                 except TimeoutError:
                     text = "event: beat\ndata: {}\n\n"
-                if text is None or not may_go_on():
+                if text is None:
+                    return
+                if not may_go_on():
+                    yield "event: away\ndata: {}\n\n"
                     return
                 yield text
         finally:

@@ -130,4 +130,5 @@ def send_away(app: App, session_id: SessionId) -> Any:
     if session is None:
         raise NotFound("No such device is let in.", got=session_id)
     write_down(app.store, "send away", session, {})
+    app.hub.tell("devices", {})  # its pages are told at once that they may not go on
     return {"row": DeviceShape.model_validate(session, from_attributes=True)}

@@ -31,6 +31,7 @@ export async function call(method, path, body, { type = 'application/json', sign
   const text = await response.text();
   let content = null;
   try { content = text ? JSON.parse(text) : null; } catch { content = null; }
+  if (response.status === 403) document.dispatchEvent(new CustomEvent('ringland:refused'));
   if (!response.ok) throw new ApiError(response.status, content ?? { wrong: `The server answered ${response.status}.` });
   return content;
 }

@@ -7,6 +7,7 @@ const silence = 15000;
 let source = null;
 let last = Date.now();
 let isLost = false;
+let isAway = false;
 
 function there() {
   last = Date.now();
@@ -18,23 +19,43 @@ function there() {
 }
 
 function gone() {
-  if (isLost) return;
+  if (isLost || isAway) return;
   isLost = true;
   lost.textContent = 'The server does not answer. What is on this page stays; what you type is kept here and sent when it is back. If Ringland was closed, start it again with: ringland serve';
   lost.hidden = false;
   document.dispatchEvent(new CustomEvent('ringland:lost')); // heard here too, where it changes nothing
 }
 
+// the server is there and does not know this browser any more
+function away(told) {
+  if (isAway) return;
+  isAway = true;
+  leave();
+  const link = document.createElement('a');
+  link.href = '/';
+  link.textContent = told.error === 'NotPaired' ? 'Pair it again' : 'What to do';
+  lost.replaceChildren(`${told.wrong.replace('not paired', 'no longer paired')} What is on this page stays, and what you type is kept here. `, link);
+  lost.hidden = false;
+}
+
+// why the messages broke off: sent away, or no server
+async function whatHappened() {
+  let answer;
+  try { answer = await fetch('/api/v1/settings', { headers: { Accept: 'application/json' } }); } catch { gone(); return; }
+  if (answer.status === 403) away(await answer.json());
+}
+
 function follow() {
-  if (source || document.hidden) return;
+  if (source || document.hidden || isAway) return;
   source = new EventSource('/api/v1/events');
   source.addEventListener('hello', () => { there(); document.dispatchEvent(new CustomEvent('ringland:hello')); });
   source.addEventListener('beat', there);
   source.addEventListener('job', (event) => { there(); job(JSON.parse(event.data)); });
   source.addEventListener('live', (event) => { there(); document.dispatchEvent(new CustomEvent('ringland:live', { detail: JSON.parse(event.data) })); });
   source.addEventListener('changed', (event) => { there(); changed(JSON.parse(event.data)); });
+  source.addEventListener('away', whatHappened);
   source.onerror = () => {
-    gone();
+    whatHappened();
     if (source?.readyState === EventSource.CLOSED) { leave(); setTimeout(follow, 2000); }
   };
 }
@@ -69,6 +90,7 @@ function changed(told) {
 }
 
 document.addEventListener('ringland:lost', gone);
+document.addEventListener('ringland:refused', whatHappened);
 document.addEventListener('visibilitychange', () => { if (document.hidden) leave(); else { last = Date.now(); follow(); } });
 addEventListener('pagehide', leave);
 document.addEventListener('click', async (event) => {

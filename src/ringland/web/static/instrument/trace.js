@@ -1,5 +1,7 @@
 // The trace: one lane per channel on one clock, cycles and firing positions marked, two cursors.
 
+import { Waves } from './waves.js';
+
 const LEFT = 92;
 const TOP = 40;
 const BOTTOM = 24;
@@ -34,6 +36,7 @@ export class Trace {
     this.stop = info.stop_s;
     this.changed = () => {};
     this.theme = colours();
+    this.waves = new Waves();
     new ResizeObserver(() => this.draw()).observe(canvas);
     new MutationObserver(() => { this.theme = colours(); this.draw(); }).observe(document.documentElement, { attributes: true, attributeFilter: ['data-theme'] });
     for (const query of ['(prefers-color-scheme: dark)', '(prefers-contrast: more)']) {
@@ -87,7 +90,6 @@ export class Trace {
     const { context: c, width, height } = canvasOf(this.canvas);
     if (width < LEFT + 20) return;
     this.tiles.want(this.start, this.stop, this.plot);
-    c.clearRect(0, 0, width, height);
     c.fillStyle = this.theme.paper;
     c.fillRect(0, 0, width, height);
     c.font = `14px ${this.theme.sans}`;
@@ -95,7 +97,8 @@ export class Trace {
     this.paintStretches(c, height);
     const tall = (height - TOP - BOTTOM) / this.info.lanes.length;
     const tile = this.tiles.over(this.start, this.stop);
-    this.info.lanes.forEach((lane, n) => this.paintLane(c, lane, n, TOP + n * tall, tall, tile));
+    this.info.lanes.forEach((lane, n) => this.paintLane(c, lane, TOP + n * tall, tall));
+    if (tile) this.paintWaves(c, tall, tile);
     this.paintAxis(c, width, height);
     this.paintCursors(c, height);
     this.frames.push(performance.now() - began);
@@ -167,7 +170,7 @@ export class Trace {
     c.fillStyle = this.theme.ink; c.fillText(text, x, y);
   }
 
-  paintLane(c, lane, n, top, tall, tile) {
+  paintLane(c, lane, top, tall) {
     c.fillStyle = this.theme.ink;
     c.font = `700 14px ${this.theme.sans}`;
     c.fillText(lane.title.replace(', second outlet', ' 2').replace(' trigger', '').replace('No role given', lane.name), 4, top + 16, LEFT - 10);
@@ -181,14 +184,38 @@ export class Trace {
     }
     c.fillStyle = this.theme.rule;
     c.fillRect(0, top + tall - 1, LEFT + this.plot, 1);
-    if (!tile) return;
-    const low = tile.values.subarray(2 * n * tile.width, (2 * n + 1) * tile.width);
-    const high = tile.values.subarray((2 * n + 1) * tile.width, (2 * n + 2) * tile.width);
+  }
+
+  // what fills a pixel is drawn as pixels; where samples lie apart, a line goes from one to the next
+  paintWaves(c, tall, tile) {
+    const scale = this.canvas.width / this.canvas.clientWidth;
+    const grain = (tile.stop - tile.start) / tile.width;
+    const height = Math.round(tall * this.info.lanes.length * scale);
+    this.waves.clear(Math.round(this.plot * scale), height, this.theme.ink);
+    const apart = [];
+    this.info.lanes.forEach((lane, n) => {
+      const low = tile.values.subarray(2 * n * tile.width, (2 * n + 1) * tile.width);
+      const high = tile.values.subarray((2 * n + 1) * tile.width, (2 * n + 2) * tile.width);
+      const at = this.start - (this.shift.get(lane.number) ?? 0) - tile.start;
+      const span = lane.high - lane.low || 1;
+      if (lane.rate_hz && lane.rate_hz * grain < 1) { apart.push([lane, n, low, high]); return; }
+      const slope = -((tall - 9) / span) * scale;
+      this.waves.lane({
+        low, high, slope, first: at / grain, per: (this.stop - this.start) / grain / (this.plot * scale),
+        zero: (n * tall + 4 + tall - 9) * scale - lane.low * slope, thick: scale, top: n * tall * scale, bottom: (n + 1) * tall * scale,
+      });
+    });
+    if (apart.length < this.info.lanes.length) c.drawImage(this.waves.drawn(), LEFT, TOP, this.plot, tall * this.info.lanes.length);
+    for (const one of apart) this.paintLine(c, tall, tile, ...one);
+  }
+
+  paintLine(c, tall, tile, lane, n, low, high) {
+    const top = TOP + n * tall;
     const span = lane.high - lane.low || 1;
     const y = (v) => top + 4 + (1 - (v - lane.low) / span) * (tall - 9);
     const shift = this.shift.get(lane.number) ?? 0;
     const grain = (tile.stop - tile.start) / tile.width;
-    const gap = lane.rate_hz ? Math.max(1.5 / lane.rate_hz / grain, 1.5) : Infinity;
+    const gap = Math.max(1.5 / lane.rate_hz / grain, 1.5);
     const from = Math.max(0, Math.floor((this.start - shift - tile.start) / grain) - Math.ceil(Math.min(gap, 1e4)));
     const to = Math.min(tile.width, Math.ceil((this.stop - shift - tile.start) / grain) + Math.ceil(Math.min(gap, 1e4)));
     c.save();

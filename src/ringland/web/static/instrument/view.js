@@ -39,11 +39,19 @@ function readout() {
   $('exclude').disabled = !(a && b && a.t !== b.t);
 }
 
+// the raster and the circle follow a trace that moves, but not with every frame of it
+const FOLLOWS_MS = 90;
+let follows;
+function follow() {
+  follows = undefined;
+  const cycle = trace.crank?.cycles.length ? trace.crank.cycleAt(trace.cursors[trace.active] ?? (trace.start + trace.stop) / 2) : -1;
+  if (raster && trace.follow !== false) raster.mark(cycle, trace.cursors[trace.active] === null ? null : trace.crank?.angleAt(trace.cursors[trace.active])?.angle ?? null);
+}
+
 let later;
 function changed() {
   readout();
-  const cycle = trace.crank?.cycles.length ? trace.crank.cycleAt(trace.cursors[trace.active] ?? (trace.start + trace.stop) / 2) : -1;
-  if (raster && trace.follow !== false) raster.mark(cycle, trace.cursors[trace.active] === null ? null : trace.crank?.angleAt(trace.cursors[trace.active])?.angle ?? null);
+  follows ??= setTimeout(follow, FOLLOWS_MS);
   root.dataset.start = trace.start;
   root.dataset.stop = trace.stop;
   clearTimeout(later);

@@ -298,6 +298,14 @@ def test_a_draft_survives_a_closed_window(opened: Callable[..., Any], served: Se
     page.get_by_text("was kept and is back").wait_for()
 
 
+def test_before_and_after_by_touch(opened: Callable[..., Any], served: Served) -> None:
+    page = opened(viewport={"width": 1024, "height": 600}, has_touch=True, is_mobile=True)
+    page.goto(f"{served.base}/vehicles/{served.vehicle}/compare")
+    page.get_by_role("button", name="Compare", exact=True).tap()
+    page.get_by_role("heading", level=2).first.wait_for()
+    shot(page, "touch-compare")
+
+
 def test_no_request_leaves_this_computer(browser: Any, served: Served) -> None:
     """With a service worker and all: every address asked for is our own."""
     context = browser.new_context()

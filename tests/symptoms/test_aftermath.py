@@ -1,10 +1,11 @@
-"""An alarm that a stronger one elsewhere explains is an alert; two equal faults stay two alarms."""
+"""Alarms that a stronger one elsewhere explains, or that need a witness and have none, are alerts."""
 
 import pytest
 
 from ringland.model import Estimate, State, Symptom
 from ringland.symptoms import AGAINST_SIMULATED
 from ringland.symptoms.aftermath import without_aftermath
+from ringland.symptoms.witness import with_witness
 
 LIMITS = {
     "exhaust_pulse_strength": 0.4,
@@ -87,3 +88,20 @@ def test_a_small_alarm_where_simulated_engines_see_nothing() -> None:
     assert judged(elsewhere, alarm("crankcase_push", 4, 3.0)) == [State.ALARM, State.ALARM]
     both = judged(elsewhere, alarm("crankcase_push", 4, 1.5), alarm(AGAINST_SIMULATED, 4, 8.0))
     assert both == [State.ALARM] * 3
+
+
+def test_strength_without_a_cylinder_reference_needs_a_witness() -> None:
+    weak = alarm("exhaust_pulse_strength", 2, -0.8)
+    seen = alarm(AGAINST_SIMULATED, 2, 4.0)
+    assert [s.state for s in with_witness([weak], placed=True)] == [State.ALARM]
+    (found,) = with_witness([weak], placed=False)
+    assert found.state is State.ALERT
+    assert "cylinder reference" in found.reason
+    assert [s.state for s in with_witness([weak, seen], placed=False)] == [State.ALARM] * 2
+
+
+def test_early_pressure_alone_is_an_alert() -> None:
+    early = alarm("exhaust_early_pressure", 3, 0.9)
+    assert [s.state for s in with_witness([early], placed=True)] == [State.ALERT]
+    weak = alarm("exhaust_pulse_strength", 3, -0.5)
+    assert [s.state for s in with_witness([early, weak], placed=True)] == [State.ALARM] * 2

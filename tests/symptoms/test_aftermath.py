@@ -1,4 +1,4 @@
-"""Alarms that a stronger one elsewhere explains, or that need a witness and have none, are alerts."""
+"""Alarms that a stronger one elsewhere explains, or that lack the witness they need, are alerts."""
 
 import pytest
 

@@ -36,7 +36,7 @@ def judged(*symptoms: Symptom, channels: tuple[str, ...] = ("exhaust",) * 8) -> 
         (s.metric, s.firing_position): channels[(s.firing_position or 1) - 1] for s in symptoms
     }
     found = without_aftermath(symptoms, channel_of)
-    assert all(bool(s.reason) == (s.state is State.ALERT) for s in found)
+    assert all(bool(s.reason) == (s.state is not State.ALARM) for s in found)
     return [s.state for s in found]
 
 
@@ -105,3 +105,9 @@ def test_early_pressure_alone_is_an_alert() -> None:
     assert [s.state for s in with_witness([early], placed=True)] == [State.ALERT]
     weak = alarm("exhaust_pulse_strength", 3, -0.5)
     assert [s.state for s in with_witness([early, weak], placed=True)] == [State.ALARM] * 2
+
+
+def test_what_mostly_follows_is_normal_where_another_is_suspected() -> None:
+    suspected = alarm(AGAINST_SIMULATED, 1, 6.0)
+    assert judged(suspected, alarm("exhaust_early_pressure", 4, 0.9)) == [State.ALARM, State.NORMAL]
+    assert judged(suspected, alarm("crankcase_push", 4, 4.0)) == [State.ALARM, State.ALARM]

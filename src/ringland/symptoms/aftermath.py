@@ -1,4 +1,7 @@
-"""One fault, one cylinder: alarms that a stronger one elsewhere explains become alerts.
+"""One fault, one cylinder: what a stronger sign elsewhere explains steps down.
+
+Alarms become alerts. Alerts of quantities that mostly follow others (pressure before the blow-down,
+suction, scatter, pull) become normal, with the reason.
 
 A cylinder that does not fire, or leaks, leaves its mark in what is heard of the others: the next
 pulse begins lower, a leak is heard in windows that are not its own. See docs/theory/symptoms.md,
@@ -14,6 +17,7 @@ from ringland.symptoms.simulated import AGAINST_SIMULATED
 __all__ = ["without_aftermath"]
 
 _EARLY = "exhaust_early_pressure"
+_FOLLOWING = (_EARLY, "exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull")
 _PULSE = ("exhaust_pulse_strength", "exhaust_misfire_rate", _EARLY)
 _MANY_TIMES = 3.0  # own heuristic: what leaks over into another cylinder's window is below a third
 _LITTLE = 2.5  # times the alarm limit
@@ -23,7 +27,7 @@ _FEWER_BITS = 3.0  # eight times less likely than the position that explains the
 def without_aftermath(
     symptoms: Sequence[Symptom], channel_of: Mapping[tuple[str, int | None], str]
 ) -> tuple[Symptom, ...]:
-    """The symptoms with alarms that another position explains lowered to alerts, with the reason.
+    """The symptoms with what another position explains stepped down, with the reason.
 
     `channel_of`: (metric, firing position) to the channel it was measured on.
     """
@@ -31,18 +35,33 @@ def without_aftermath(
     suspects = {
         s.firing_position
         for s in symptoms
-        if s.metric == AGAINST_SIMULATED and s.state in (State.ALERT, State.ALARM)
+        if s.metric == AGAINST_SIMULATED
+        and s.state in (State.ALERT, State.ALARM)
+        and s.firing_position is not None
     }
-    return tuple(
-        _lowered(s, cause) if (cause := _explained_by(s, alarms, suspects, channel_of)) else s
-        for s in symptoms
-    )
+    out = []
+    for s in symptoms:
+        if s.metric in _FOLLOWING and _elsewhere(s, suspects):
+            out.append(_stepped_down(s, State.NORMAL, min(_elsewhere(s, suspects))))
+        elif cause := _explained_by(s, alarms, suspects, channel_of):
+            out.append(_stepped_down(s, State.ALERT, cause.firing_position or 0))
+        else:
+            out.append(s)
+    return tuple(out)
+
+
+def _elsewhere(symptom: Symptom, suspects: Collection[int]) -> list[int]:
+    """Positions that simulated engines find fault with where they find none with this one."""
+    raised = symptom.state in (State.ALERT, State.ALARM)
+    if not raised or symptom.firing_position in suspects:
+        return []
+    return list(suspects)
 
 
 def _explained_by(
     symptom: Symptom,
     alarms: Sequence[Symptom],
-    suspects: Collection[int | None],
+    suspects: Collection[int],
     channel_of: Mapping[tuple[str, int | None], str],
 ) -> Symptom | None:
     """The alarm at another position that explains this one best; None where none does.
@@ -80,10 +99,10 @@ def _excess(symptom: Symptom) -> float:
     return _size(symptom) / symptom.alarm_limit if symptom.alarm_limit else 0.0
 
 
-def _lowered(symptom: Symptom, cause: Symptom) -> Symptom:
+def _stepped_down(symptom: Symptom, state: State, position: int) -> Symptom:
     return replace(
         symptom,
-        state=State.ALERT,
-        reason=f"position {cause.firing_position} is further beyond its limit and may cause this; "
+        state=state,
+        reason=f"position {position} is further beyond its limit and may cause this; "
         "judge again when that one is put right",
     )

@@ -27,6 +27,7 @@ from ringland.model import (
     QualityReport,
     Recording,
     State,
+    Symptom,
     Verdict,
 )
 from ringland.report.numbers import write_estimate, write_odds
@@ -334,11 +335,17 @@ def _symptoms(out: _Printer, analysis: Analysis) -> None:
     found = [s for s in table.symptoms if s.state in (State.ALARM, State.ALERT)]
     found.sort(key=lambda s: _WORST_FIRST.index(s.state))
     if found:
-        out.items([f"{_STATE_WORDS[s.state]}: {s.sentence}" for s in found])
+        out.items([_said(s) for s in found])
     elif any(s.state is State.NORMAL for s in table.symptoms):
         out.say("None: no cylinder differs by more than its limit.")
     else:
         out.say("Nothing could be held against a limit.")
+
+
+def _said(symptom: Symptom) -> str:
+    text = f"{_STATE_WORDS[symptom.state]}: {symptom.sentence}"
+    reason = symptom.reason
+    return f"{text} {reason[:1].upper()}{reason[1:]}." if reason else text
 
 
 def _causes(out: _Printer, diagnosis: Diagnosis) -> None:

@@ -169,6 +169,8 @@ def _metric_row(
     if state is State.NOT_JUDGED:
         reason = (symptom.reason if symptom is not None else "") or value.estimate.reason
         word = f"{word}: {reason or 'there was nothing to compare with'}"
+    elif symptom is not None and symptom.reason:
+        word = f"{word}: {symptom.reason}"
     return (
         Cell(_short_name(analysis, value.firing_position)),
         Cell(written.with_unit(written.value) if written.reason is None else "–", number=True),

@@ -73,7 +73,11 @@ def _finding(analysis: Analysis, position: int | None, state: State) -> Finding:
     assert analysis.symptoms is not None  # narrowed by the caller
     own = [s for s in analysis.symptoms.symptoms if s.firing_position == position]
     told = [s for s in own if s.state is State.ALARM] + [s for s in own if s.state is State.ALERT]
-    said = tuple(dict.fromkeys(sentence(_said(analysis, s)) for s in told))
+    said = tuple(
+        dict.fromkeys(
+            sentence(text) for s in told for text in (_said(analysis, s), s.reason) if text
+        )
+    )
     more = len(said) - _MOST_SENTENCES
     if more > 0:
         kept = said[:_MOST_SENTENCES]

@@ -28,7 +28,7 @@ _METRICS: dict[str, tuple[float, float, float, int]] = {
     "exhaust_misfire_rate": (0.0, 0.01, 0.04, 1),
     "exhaust_cycle_scatter": (0.05, 0.2, 0.4, 1),
     "exhaust_early_pressure": (0.0, 0.3, 0.5, 1),
-    "crankcase_push": (0.0, 0.35, 0.5, 1),
+    "crankcase_push": (0.0, 0.7, 1.1, 1),
 }
 """Level of a sound cylinder, deviation for alert and alarm, and the side that is trouble."""
 
@@ -61,7 +61,7 @@ class Story:
 
 
 RING = Story(
-    "ring_leak", 2, {"crankcase_push": 1.0, "exhaust_pulse_strength": -0.15},
+    "ring_leak", 2, {"crankcase_push": 2.0, "exhaust_pulse_strength": -0.15},
     (
         Step(420, "follow-up", 0.20),
         Step(330, "follow-up", 0.34),

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from ringland.diagnosis import load_knowledge
 from ringland.errors import RinglandError
 from ringland.figures import trend as figure
 from ringland.figures.labels import as_percent
@@ -19,7 +20,7 @@ from ringland.history.insight import (
     trend_axis,
 )
 from ringland.history.insight import trends_of as history_trends
-from ringland.history.track_record import Call, hit_rate, reliability
+from ringland.history.track_record import HEALTHY, UNLISTED, Call, hit_rate, reliability
 from ringland.history.trends import Event, fan
 from ringland.metrics import DEFINITIONS
 from ringland.model import Estimate, MetricDefinition
@@ -186,12 +187,19 @@ def record_of(app: Context) -> Plain:
     }
 
 
+def _mode_name(mode_id: str) -> str:
+    """What a call or an outcome says, as the causes of a visit name it."""
+    others = {HEALTHY: "Nothing wrong", UNLISTED: "None of the causes listed"}
+    named = others | {m.id: m.name for m in load_knowledge().modes}
+    return named.get(mode_id, mode_id.replace("_", " "))
+
+
 def _called(call: Call) -> Plain:
     best = max(call.predicted, key=call.probability)
     return {
-        "said": best.replace("_", " "),
+        "said": _mode_name(best),
         "probability": call.probability(best),
-        "found": call.found.replace("_", " "),
+        "found": _mode_name(call.found),
         "given": call.probability(call.found),
         "right": best == call.found,
         "place": call.right_place,

@@ -18,6 +18,7 @@ from ringland.model import natural_frequency
 from ringland.web.context import Context
 from ringland.web.judgement import Judged, engine_of_visit, engine_spec, judged
 from ringland.web.usable import Usability, usability
+from ringland.web.wording import purpose_text
 
 __all__ = [
     "STEPS",
@@ -140,7 +141,7 @@ def _step(steps: tuple[Step, ...], step_id: str) -> Step:
 
 def _about(visit: Visit) -> tuple[str, str]:
     known = visit.odometer_km is not None or visit.running_hours is not None
-    said = str(visit.purpose).replace("-", " ")
+    said = purpose_text(str(visit.purpose))
     return ("done", said) if known else ("part", f"{said}; odometer not given")
 
 
@@ -152,7 +153,7 @@ def _ticked(app: Context, visit: Visit, phase: str) -> tuple[str, str]:
     wanted = [f"{s.phase}-{i}" for i, s in enumerate(plan.steps) if _LISTS[s.phase] == phase]
     done = sum(bool(ticks.get(key)) for key in wanted)
     if done == 0:
-        return "open", f"{len(wanted)} points"
+        return "open", f"none of {len(wanted)} done"
     return ("done" if done == len(wanted) else "part"), f"{done} of {len(wanted)} done"
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from ringland.model import Estimate, natural_frequency
 from ringland.report.numbers import write_estimate, write_odds, write_plain
 
-__all__ = ["FILTERS", "distance_text"]
+__all__ = ["FILTERS", "distance_text", "purpose_text"]
 
 _CONDITIONS = {
     "idle": "idle",
@@ -88,7 +88,8 @@ def _condition(value: str) -> str:
     return _CONDITIONS.get(value, value)
 
 
-def _purpose(value: str) -> str:
+def purpose_text(value: str) -> str:
+    """What a visit is for, in words."""
     return _PURPOSES.get(value, value)
 
 
@@ -115,7 +116,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "moment": _moment,
     "often": natural_frequency,
     "plain": write_plain,
-    "purpose": _purpose,
+    "purpose": purpose_text,
     "seconds": _seconds,
     "size": _size,
     "state_mark": _state_mark,

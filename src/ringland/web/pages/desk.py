@@ -151,12 +151,15 @@ def _measured(app: Context) -> dict[str, list[dict[str, object]]]:
 @router.get("/settings")
 def settings_page(request: Request, app: App) -> Response:
     """Units, language, costs, data folder, backup."""
+    from ringland.report.language import languages
+
     code = app.sharing.pairing.newest() if app.sharing else None
     return page(
         request,
         "settings.html.j2",
         app=app,
         owners=list_owners(app.store),
+        languages=languages(),
         measured=_measured(app),
         code=code,
         minutes_left=ceil(app.sharing.pairing.left_s(code) / 60) if app.sharing and code else 0,

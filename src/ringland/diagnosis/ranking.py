@@ -313,7 +313,8 @@ def _severity(
     position = fault.positions[0] if fault.positions else None
     if mode.severity_metric is not None and metrics is not None:
         for value in metrics.of_metric(mode.severity_metric):
-            if value.firing_position == position and value.estimate.known:
+            # nothing counted is no size of a fault that is thought to be there
+            if value.firing_position == position and value.estimate.value:
                 return value.estimate
     if cases is not None:
         found = cases.severity.get((mode.id, position))

@@ -1,5 +1,7 @@
 """Alarms that a stronger one elsewhere explains, or that lack the witness they need, are alerts."""
 
+from dataclasses import replace
+
 import pytest
 
 from ringland.model import Estimate, State, Symptom
@@ -90,21 +92,22 @@ def test_a_small_alarm_where_simulated_engines_see_nothing() -> None:
     assert both == [State.ALARM] * 3
 
 
-def test_strength_without_a_cylinder_reference_needs_a_witness() -> None:
+def test_strength_needs_a_witness_where_simulated_engines_were_asked() -> None:
     weak = alarm("exhaust_pulse_strength", 2, -0.8)
-    seen = alarm(AGAINST_SIMULATED, 2, 4.0)
-    assert [s.state for s in with_witness([weak], placed=True)] == [State.ALARM]
-    (found,) = with_witness([weak], placed=False)
+    elsewhere = replace(alarm(AGAINST_SIMULATED, 3, 0.1), state=State.NORMAL)
+    assert [s.state for s in with_witness([weak])] == [State.ALARM]
+    found = with_witness([weak, elsewhere])[0]
     assert found.state is State.ALERT
-    assert "cylinder reference" in found.reason
-    assert [s.state for s in with_witness([weak, seen], placed=False)] == [State.ALARM] * 2
+    assert "nothing else" in found.reason
+    seen = replace(alarm(AGAINST_SIMULATED, 2, 3.0), state=State.ALERT)
+    assert with_witness([weak, seen])[0].state is State.ALARM
 
 
 def test_early_pressure_alone_is_an_alert() -> None:
     early = alarm("exhaust_early_pressure", 3, 0.9)
-    assert [s.state for s in with_witness([early], placed=True)] == [State.ALERT]
+    assert [s.state for s in with_witness([early])] == [State.ALERT]
     weak = alarm("exhaust_pulse_strength", 3, -0.5)
-    assert [s.state for s in with_witness([early, weak], placed=True)] == [State.ALARM] * 2
+    assert [s.state for s in with_witness([early, weak])] == [State.ALARM] * 2
 
 
 def test_what_mostly_follows_is_normal_where_another_is_suspected() -> None:

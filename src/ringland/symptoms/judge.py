@@ -1,7 +1,6 @@
 """From metric values to states."""
 
 from dataclasses import replace
-from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,9 +63,7 @@ def judge_symptoms(metrics: MetricTable, cases: CaseEvidence | None = None) -> S
         symptoms.extend(simulated_symptoms(cases))
         alarm_rate += SIMULATED_ALARM_RATE
         alert_rate += SIMULATED_ALERT_RATE
-    # what simulated engines say of a recording without a cylinder reference has no alarm limit
-    placed = cases is None or isfinite(cases.limits[1])
-    symptoms = list(with_witness(symptoms, placed=placed))
+    symptoms = list(with_witness(symptoms))
     channel_of = {(v.metric, v.firing_position): v.channel for v in metrics.values}
     return SymptomTable(without_aftermath(symptoms, channel_of), alarm_rate, alert_rate)
 

@@ -1,10 +1,10 @@
 """Alarms that need a witness: by themselves they are alerts.
 
-Strength counts in the swing that the cylinders share. Eight wide pulses add up to nearly a level,
-the unit shrinks, and small differences look like several missing pulses; a cylinder cannot lack
-more than its whole pulse and a suction as deep. Without a cylinder reference the place where each
-pulse is read is itself a guess. Pressure before the blow-down is where echoes of the others arrive.
-See docs/theory/symptoms.md, section 4.
+A comparison with the own cylinders and one with simulated engines fail for different reasons, so an
+alarm on pulse strength rests on both. Strength counts in the swing that the cylinders share: eight
+wide pulses add up to nearly a level, the unit shrinks, and small differences look like several
+missing pulses. Pressure before the blow-down is where echoes of the others arrive. See
+docs/theory/symptoms.md, section 4.
 """
 
 from collections.abc import Sequence
@@ -21,38 +21,38 @@ _WITNESSES = {
     _EARLY: (_STRENGTH, "exhaust_misfire_rate", AGAINST_SIMULATED),
 }
 _MOST_LACKING = 2.0  # own heuristic: the pulse and a suction as deep as it is high
-_REASONS = {
-    _STRENGTH: "the pulses overlap so much that little swing is left to measure one by",
-    "guessed": "without a cylinder reference the place where each pulse is read is a guess, and "
-    "nothing else points at this one",
+_OVERLAP = "the pulses overlap so much that little swing is left to measure one by"
+_ALONE = {
+    _STRENGTH: "nothing else points at this one",
     _EARLY: "echoes of the other pulses arrive there too, and nothing else points at this one",
 }
 
 
-def with_witness(symptoms: Sequence[Symptom], *, placed: bool) -> tuple[Symptom, ...]:
+def with_witness(symptoms: Sequence[Symptom]) -> tuple[Symptom, ...]:
     """Alarms without the witness they need become alerts, with the reason.
 
-    Pressure before the blow-down always needs one, strength where more is lacking than a cylinder
-    has, or where there is no cylinder reference (`placed` False). Witnesses: alerts or alarms at
-    the same position of the metrics in _WITNESSES.
+    Pressure before the blow-down needs one, and strength where simulated engines were asked, or
+    where more is lacking than a cylinder has. Witnesses: alerts or alarms at the same position of
+    the metrics in _WITNESSES.
     """
-    found = {
+    raised = {
         (s.metric, s.firing_position) for s in symptoms if s.state in (State.ALERT, State.ALARM)
     }
+    asked = any(s.metric == AGAINST_SIMULATED and s.state is not State.NOT_JUDGED for s in symptoms)
     out = []
     for s in symptoms:
-        reason = _needs_one(s, placed)
-        alone = not any((m, s.firing_position) in found for m in _WITNESSES.get(s.metric, ()))
+        reason = _needs_one(s, asked)
+        alone = not any((m, s.firing_position) in raised for m in _WITNESSES.get(s.metric, ()))
         out.append(replace(s, state=State.ALERT, reason=reason) if reason and alone else s)
     return tuple(out)
 
 
-def _needs_one(symptom: Symptom, placed: bool) -> str | None:
+def _needs_one(symptom: Symptom, asked: bool) -> str | None:
     """Why this alarm needs a witness; None where it needs none."""
     if symptom.state is not State.ALARM:
         return None
     if symptom.metric == _STRENGTH and (symptom.deviation.value or 0.0) < -_MOST_LACKING:
-        return _REASONS[_STRENGTH]
-    if symptom.metric == _STRENGTH and not placed:
-        return _REASONS["guessed"]
-    return _REASONS[_EARLY] if symptom.metric == _EARLY else None
+        return _OVERLAP
+    if symptom.metric == _STRENGTH and not asked:
+        return None
+    return _ALONE.get(symptom.metric)

@@ -14,6 +14,8 @@ const dismissed = 'ringland-record-seen';
 let told = null; // the recording that runs, or the last one
 let announced = '';
 let resting = null;
+const settlingMs = 1000; // a press meant for Stop, just as it ends by itself, is not Record another
+let endedAt = -settlingMs;
 
 const own = (id) => { try { return sessionStorage.getItem(`ringland-live-${id}`) === '1'; } catch { return false; } };
 const store = (key, value) => { try { sessionStorage.setItem(key, value); } catch { /* not allowed */ } };
@@ -36,6 +38,7 @@ function setUp() {
 
 function afterwards() {
   const nodes = [];
+  const mine = told;
   if (told.error) nodes.push(errorBox(told.error));
   if (told.recording_id) {
     const work = made('div', '', { 'data-job-of': told.recording_id });
@@ -44,7 +47,8 @@ function afterwards() {
     links.append(made('a', 'To the recordings of this visit', { href: `/visits/${place.dataset.visit}/recordings`, class: 'button' }), made('a', 'What each cylinder does', { href: `/visits/${place.dataset.visit}/cylinders?recording=${told.recording_id}`, class: 'button' }));
     nodes.push(made('p', 'The recording is in the visit; its original is kept unchanged.'), work, links);
     const outcome = async () => {
-      const job = await call('GET', `/api/v1/jobs/${told.job_id}`).catch(() => null);
+      const latest = told?.id === mine.id ? told : mine; // by now another one may be set up
+      const job = await call('GET', `/api/v1/jobs/${latest.job_id}`).catch(() => null);
       work.hidden = !['waiting', 'working'].includes(job?.state);
       if (!job || !work.hidden || links.dataset.judged) return;
       links.dataset.judged = job.state;
@@ -79,6 +83,7 @@ function show(next) {
   form.hidden = true;
   heard();
   const ended = !running(told);
+  if (ended && running(before)) endedAt = performance.now();
   live.hidden = ended || Boolean(told.verdict);
   verdict.hidden = !ended && !told.verdict;
   if (!live.hidden) {
@@ -202,7 +207,7 @@ if (place) {
   act.addEventListener('click', () => {
     if (!told) start();
     else if (running(told)) stop();
-    else { store(dismissed, told.id); setUp(); }
+    else if (performance.now() - endedAt >= settlingMs) { store(dismissed, told.id); setUp(); }
   });
   form.addEventListener('submit', (event) => { event.preventDefault(); if (!act.disabled) start(); });
   document.addEventListener('ringland:live', (event) => { if (event.detail.visit === place.dataset.visit && (running(event.detail) || event.detail.id === told?.id)) show(event.detail); });

@@ -34,7 +34,7 @@ function readout() {
     if (a.angle && b.angle) text += `, ${((b.angle.cycle - a.angle.cycle) * trace.crank.cycle_deg + b.angle.angle - a.angle.angle).toFixed(1)}\u00b0`;
     texts.push(text);
   }
-  const words = texts.join('   ') || 'No cursor yet. Click in the trace, or press a and b.';
+  const words = texts.join('   ') || 'No cursor yet. Tap or click in the trace, or press a and b.';
   if ($('readout').textContent !== words) $('readout').textContent = words;
   $('exclude').disabled = !(a && b && a.t !== b.t);
 }

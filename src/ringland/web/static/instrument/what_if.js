@@ -95,7 +95,7 @@ function figure(channel) {
   const unit = channel.unit === '1' ? '' : ` ${channel.unit}`;
   box.append(text(62, channel.y(high) + 5, number(high), 'end'), text(62, channel.y(low) + 5, number(low), 'end'));
   const caption = document.createElement('figcaption');
-  caption.textContent = `${channel.title} (${channel.channel})${unit ? `, in${unit}` : ''}: both cut to the first ${channel.harmonics} harmonics of the cycle, over the crank angle.`;
+  caption.textContent = `${channel.title} (${channel.channel})${unit ? `, in${unit}` : ''} over the crank angle; measured and simulated both without detail finer than 1/${channel.harmonics} of a cycle.`;
   const heading = document.createElement('h2');
   heading.textContent = channel.title;
   channel.said = document.createElement('p');

@@ -103,6 +103,15 @@ def test_strength_needs_a_witness_where_simulated_engines_were_asked() -> None:
     assert with_witness([weak, seen])[0].state is State.ALARM
 
 
+def test_misfire_needs_a_witness_too() -> None:
+    missing = alarm("exhaust_misfire_rate", 2, 0.3)
+    elsewhere = replace(alarm(AGAINST_SIMULATED, 3, 0.1), state=State.NORMAL)
+    assert with_witness([missing])[0].state is State.ALARM
+    assert with_witness([missing, elsewhere])[0].state is State.ALERT
+    scattered = replace(alarm("exhaust_pulse_strength", 2, 0.3), metric="exhaust_cycle_scatter")
+    assert with_witness([missing, elsewhere, scattered])[0].state is State.ALARM
+
+
 def test_early_pressure_alone_is_an_alert() -> None:
     early = alarm("exhaust_early_pressure", 3, 0.9)
     assert [s.state for s in with_witness([early])] == [State.ALERT]

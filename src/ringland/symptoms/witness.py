@@ -1,9 +1,9 @@
 """Alarms that need a witness: by themselves they are alerts.
 
 A comparison with the own cylinders and one with simulated engines fail for different reasons, so an
-alarm on pulse strength rests on both. Strength counts in the swing that the cylinders share: eight
-wide pulses add up to nearly a level, the unit shrinks, and small differences look like several
-missing pulses. Pressure before the blow-down is where echoes of the others arrive. See
+alarm on pulse strength or misfire rests on both. Strength counts in the swing that the cylinders
+share: eight wide pulses add up to nearly a level, the unit shrinks, and small differences look like
+several missing pulses. Pressure before the blow-down is where echoes of the others arrive. See
 docs/theory/symptoms.md, section 4.
 """
 
@@ -16,14 +16,17 @@ from ringland.symptoms.simulated import AGAINST_SIMULATED
 __all__ = ["with_witness"]
 
 _STRENGTH, _EARLY = "exhaust_pulse_strength", "exhaust_early_pressure"
+_MISFIRE, _SCATTER = "exhaust_misfire_rate", "exhaust_cycle_scatter"
 _WITNESSES = {
-    _STRENGTH: ("exhaust_misfire_rate", AGAINST_SIMULATED),
-    _EARLY: (_STRENGTH, "exhaust_misfire_rate", AGAINST_SIMULATED),
+    _STRENGTH: (_MISFIRE, AGAINST_SIMULATED),
+    _MISFIRE: (_STRENGTH, _SCATTER, AGAINST_SIMULATED),
+    _EARLY: (_STRENGTH, _MISFIRE, AGAINST_SIMULATED),
 }
 _MOST_LACKING = 2.0  # own heuristic: the pulse and a suction as deep as it is high
 _OVERLAP = "the pulses overlap so much that little swing is left to measure one by"
 _ALONE = {
     _STRENGTH: "nothing else points at this one",
+    _MISFIRE: "pulses come in two kinds, but nothing else points at this one",
     _EARLY: "echoes of the other pulses arrive there too, and nothing else points at this one",
 }
 
@@ -31,9 +34,9 @@ _ALONE = {
 def with_witness(symptoms: Sequence[Symptom]) -> tuple[Symptom, ...]:
     """Alarms without the witness they need become alerts, with the reason.
 
-    Pressure before the blow-down needs one, and strength where simulated engines were asked, or
-    where more is lacking than a cylinder has. Witnesses: alerts or alarms at the same position of
-    the metrics in _WITNESSES.
+    Pressure before the blow-down needs one, strength and misfire rate where simulated engines were
+    asked, and strength where more is lacking than a cylinder has. Witnesses: alerts or alarms at
+    the same position of the metrics in _WITNESSES.
     """
     raised = {
         (s.metric, s.firing_position) for s in symptoms if s.state in (State.ALERT, State.ALARM)
@@ -53,6 +56,6 @@ def _needs_one(symptom: Symptom, asked: bool) -> str | None:
         return None
     if symptom.metric == _STRENGTH and (symptom.deviation.value or 0.0) < -_MOST_LACKING:
         return _OVERLAP
-    if symptom.metric == _STRENGTH and not asked:
+    if symptom.metric in (_STRENGTH, _MISFIRE) and not asked:
         return None
     return _ALONE.get(symptom.metric)

@@ -9,9 +9,27 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
+
+from ringland.history import Store, list_visits
+from ringland.history.demo import fill_demo_store
+
+from .conftest import PAGE
 
 pty = pytest.importorskip("pty", reason="a terminal to pretend with is not on every system")
 WORDS = [sys.executable, "-m", "ringland", "demo", "--no-browser"]
+
+
+def test_invented_numbers_are_not_offered_for_judging(store: Store, client: TestClient) -> None:
+    """No recording is behind them: nothing calls them old, and nothing tries to judge them."""
+    fill_demo_store(store)
+    visit = list_visits(store)[-1]
+    for step in ("recordings", "why"):
+        text = client.get(f"/visits/{visit.id}/{step}", headers=PAGE).text
+        assert "no recording is behind them to judge" in text
+        assert "Judge again" not in text
+        assert "is older than" not in text
+    assert client.post(f"/api/v1/visits/{visit.id}/judge", json={}).json() == {"jobs": []}
 
 
 def test_without_a_terminal_it_ends_by_itself(tmp_path: Path) -> None:

@@ -19,9 +19,11 @@ from ringland.history.rows import Vehicle, Visit
 from ringland.history.shelves import SHELVES
 from ringland.history.store import Store
 
-__all__ = ["INVENTED", "fill_demo_store"]
+__all__ = ["ASKED_INVENTED", "INVENTED", "fill_demo_store"]
 
 INVENTED = "INVENTED: Marrow Valley Transit, its vehicles and these visits do not exist."
+ASKED_INVENTED = "invented"
+"""`asked` of these analyses: nothing was asked of a recording, so it cannot be asked again."""
 _ORDERS = {4: (1, 3, 4, 2), 6: (1, 5, 3, 6, 2, 4)}
 _METRICS: dict[str, tuple[float, float, float, int]] = {
     "exhaust_pulse_strength": (1.0, 0.2, 0.4, -1),
@@ -203,7 +205,7 @@ def _visit(
         store, visit.id, sha256, len(original),
         {"file_name": "invented.json", "condition": "idle", "remark": INVENTED},
     )  # fmt: skip
-    analysis = keep_analysis(store, recording.id, document, asked="invented")
+    analysis = keep_analysis(store, recording.id, document, asked=ASKED_INVENTED)
     if step.work and story:
         SHELVES["work"].add(
             store, visit_id=visit.id, done_on=day, text=step.work, failure_mode=story.mode,

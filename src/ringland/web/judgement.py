@@ -59,6 +59,13 @@ class Judged:
         """One section of the report, or None."""
         return next((s for s in self.sections if s["id"] == section_id), None)
 
+    @property
+    def invented(self) -> bool:
+        """True for the demonstration's numbers: no recording is behind them to judge again."""
+        from ringland.history.demo import ASKED_INVENTED
+
+        return self.analysis is not None and self.analysis.asked == ASKED_INVENTED
+
 
 def engine_of_visit(app: Context, visit_id: str) -> Engine | None:
     """The engine the visit names, else the newest still in the vehicle."""
@@ -223,7 +230,7 @@ def _judge_the_rest(app: Context, recording: RecordingRow) -> None:
     for row in list_recordings(app.store, visit_id=recording.visit_id):
         known = judged(app, row)
         waiting = known.job is not None and not known.job.over
-        stale = known.analysis is not None and not known.fresh
+        stale = known.analysis is not None and not (known.fresh or known.invented)
         if row.id != recording.id and stale and not waiting:
             judge(app, row)
 
@@ -234,6 +241,6 @@ def judge_visit(app: Context, visit_id: str) -> list[Job]:
     for recording in list_recordings(app.store, visit_id=visit_id):
         known = judged(app, recording)
         waiting = known.job is not None and not known.job.over
-        if not (known.fresh and known.sections) and not waiting:
+        if not (known.invented or (known.fresh and known.sections)) and not waiting:
             jobs.append(judge(app, recording))
     return jobs

@@ -204,6 +204,7 @@ def test_the_whole_job_by_keyboard(opened: Callable[..., Any], bay: Bay) -> None
     press(page, "v")
     page.wait_for_url("**/vehicles")
     go_on(page, "/vehicles/new")
+    page.wait_for_function("document.activeElement?.tagName === 'INPUT'")  # the page has come
     page.keyboard.type("minibus 7")
     fill(page, "Owner", "Marrow Valley Transit")
     fill(page, "Owner's e-mail", "owner@marrow.example")

@@ -262,7 +262,10 @@ def _pulse_words(engine: EngineSpec) -> str:
             "It will pulse twice per cycle (wasted spark): that fixes the turn, not the cylinder."
         )
     if engine.strokes == 4 and engine.fuel is not Fuel.DIESEL:
-        return "Wasted-spark coils pulse twice per cycle: say trigger_pulses_per_cycle = 2."
+        return (
+            "Wasted-spark coils pulse twice per cycle: write trigger_pulses_per_cycle = 2 in the "
+            "engine description."
+        )
     return ""
 
 

@@ -29,7 +29,7 @@ _FEWEST_OF_A_KIND = 3
 _COMPONENTS = 4
 _PULSES_BEFORE = 3
 _ALIKE = 0.6
-_MOSTLY = 0.8  # strength below which a pulse may be missing in most cycles
+_NEARLY_ALL, _SOUND = 0.9, 0.8  # a pulse missing more often than this is weaker than that
 _ALWAYS = 0.35  # strength below which a cylinder of one kind is taken never to fire
 _WINDOW_BEFORE_DEG = 50.0
 _WINDOW_DEG = 200.0
@@ -71,8 +71,8 @@ def count_misfires(
             reason = f"its pulse changes in the same cycles as that of position {other}, close by"
             out.append(_unknown(share, position, cycles, reason))
             continue
-        if missed.mean() > 0.5 and usual[column] >= _MOSTLY:
-            # a few cycles at another speed look odd too; a pulse mostly missing is a weak one
+        if missed.mean() > _NEARLY_ALL and usual[column] >= _SOUND:
+            # a few cycles at another speed look odd too; a pulse nearly always missing is weak
             reason = "pulses of two kinds, the commoner one as strong as those of the others"
             out.append(_unknown(share, position, cycles, reason))
             continue

@@ -441,7 +441,7 @@ def test_a_parameter_given_twice_is_still_checked(bench: Bench) -> None:
 
 
 def test_a_stream_ends_with_its_session() -> None:
-    """ASVS 3.3.1: nothing more is told to a device that was sent away."""
+    """ASVS 3.3.1: nothing more than that is told to a device that was sent away."""
 
     async def follow() -> list[str]:
         hub = Hub()
@@ -452,4 +452,6 @@ def test_a_stream_ends_with_its_session() -> None:
             hub.tell("changed", {"n": len(heard)})
         return heard
 
-    assert len(asyncio.run(follow())) == 2
+    heard = asyncio.run(follow())
+    assert len(heard) == 3
+    assert heard[2] == "event: away\ndata: {}\n\n", "it is told that it was sent away, and no more"

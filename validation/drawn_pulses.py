@@ -10,11 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from other_case import OtherCase
 from scipy.signal import butter, lfilter, sosfilt
 
 from ringland.model import Channel, ChannelRole, Condition, EngineSpec, Recording
 
-__all__ = ["FAULTS", "PencilCase", "described", "draw_pencil", "pencil_recording"]
+__all__ = ["FAULTS", "described", "draw_pencil", "pencil_recording"]
 
 FloatArray = NDArray[np.float64]
 
@@ -30,27 +31,12 @@ height over the pulse's of what is heard before it."""
 _ADVANCE_DEG = 10.0
 
 
-@dataclass(frozen=True, eq=False)
-class PencilCase:
-    """Everything that is drawn before the recording."""
-
-    engine: EngineSpec
-    kind: str
-    cylinder: int
-    severity: float
-    diesel: bool
-    rpm: float
-    seconds: float
-    snr_db: float
-    seed: int
-
-
-def draw_pencil(index: int, seed: int, engine: EngineSpec, kind: str) -> PencilCase:
+def draw_pencil(index: int, seed: int, engine: EngineSpec, kind: str) -> OtherCase:
     """Case number `index` of a seed."""
     rng = np.random.default_rng([seed, index])
     low, high = FAULTS.get(kind, (1.0, 1.0))
     idling = rng.random() < 0.5
-    return PencilCase(
+    return OtherCase(
         engine=engine,
         kind=kind,
         cylinder=int(rng.integers(1, engine.cylinders + 1)),
@@ -63,7 +49,7 @@ def draw_pencil(index: int, seed: int, engine: EngineSpec, kind: str) -> PencilC
     )
 
 
-def described(case: PencilCase) -> EngineSpec:
+def described(case: OtherCase) -> EngineSpec:
     """What the technician writes down: the layout and where the trigger is clipped on."""
     return replace(
         case.engine,
@@ -72,7 +58,7 @@ def described(case: PencilCase) -> EngineSpec:
     )
 
 
-def pencil_recording(case: PencilCase) -> Recording:
+def pencil_recording(case: OtherCase) -> Recording:
     """The case as a recording with exhaust, crankcase and trigger."""
     rng = np.random.default_rng(case.seed)
     rate = float(rng.choice((5_000.0, 10_000.0, 20_000.0)))
@@ -121,7 +107,7 @@ def _wander(rng: np.random.Generator, time: FloatArray) -> FloatArray:
 
 
 def _firings(
-    rng: np.random.Generator, case: PencilCase, angle: FloatArray
+    rng: np.random.Generator, case: OtherCase, angle: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """(cycles, positions) pulse height, gas past the rings and what is heard before the pulse; a
     cycle more at either end than the recording holds."""

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import drawn_pulses
 import quick_model
+from other_case import OtherCase
 from resumed import Row, resumed_rows
 
 from ringland.cylinders.misfire import wilson_interval
@@ -88,7 +89,7 @@ def _read(analysis: Analysis, order: tuple[int, ...]) -> Row:
 
 def _drawn(
     model: str, index: int, seed: int, engine: EngineSpec, kind: str
-) -> tuple[drawn_pulses.PencilCase | quick_model.QuickCase, EngineSpec, Recording]:
+) -> tuple[OtherCase, EngineSpec, Recording]:
     """The case, what is told of the engine, and the recording."""
     if model == "quick":
         quick = quick_model.draw_quick(index, seed, engine, kind)

@@ -10,16 +10,17 @@ Nothing in `src/` may be tuned on it: it is there to be strange.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from other_case import OtherCase
 from scipy.signal import butter, sosfilt
 
 from ringland.model import Channel, ChannelRole, Condition, EngineSpec, Fuel, Recording
 
-__all__ = ["FAULTS", "QuickCase", "described", "draw_quick", "quick_recording"]
+__all__ = ["FAULTS", "described", "draw_quick", "quick_recording"]
 
 FloatArray = NDArray[np.float64]
 
@@ -35,21 +36,6 @@ FAULTS = {
     "inlet_valve_leak": (2.0, 8.0),
 }
 """Kinds of fault and their severity: a share or mm2."""
-
-
-@dataclass(frozen=True, eq=False)
-class QuickCase:
-    """Everything that is drawn for one recording."""
-
-    engine: EngineSpec
-    kind: str
-    cylinder: int
-    severity: float
-    diesel: bool
-    rpm: float
-    seconds: float
-    snr_db: float
-    seed: int
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -163,11 +149,11 @@ def _run(  # type: ignore[no-untyped-def]
     return flow, case
 
 
-def draw_quick(index: int, seed: int, engine: EngineSpec, kind: str) -> QuickCase:
+def draw_quick(index: int, seed: int, engine: EngineSpec, kind: str) -> OtherCase:
     """Case `index`: which cylinder, how bad, fuel, speed, length and noise."""
     rng = np.random.default_rng([seed, index, 0])
     low, high = FAULTS.get(kind, (0.0, 0.0))
-    return QuickCase(
+    return OtherCase(
         engine=engine,
         kind=kind,
         cylinder=int(rng.integers(1, engine.cylinders + 1)),
@@ -181,7 +167,7 @@ def draw_quick(index: int, seed: int, engine: EngineSpec, kind: str) -> QuickCas
 
 
 def _engine_run(
-    case: QuickCase, rng: np.random.Generator, cycles: int
+    case: OtherCase, rng: np.random.Generator, cycles: int
 ) -> tuple[FloatArray, FloatArray]:
     n = case.engine.cylinders
     firing = np.zeros(n)
@@ -255,7 +241,7 @@ def _on_time(values: FloatArray, turned_deg: FloatArray) -> FloatArray:
     return np.interp(turned_deg, np.arange(len(values)) * STEP_DEG, values)
 
 
-def quick_recording(case: QuickCase, *, trigger: bool = True) -> Recording:
+def quick_recording(case: OtherCase, *, trigger: bool = True) -> Recording:
     """The recording: exhaust (one or two), crankcase and, if asked for, ignition of cylinder 1."""
     rng = np.random.default_rng([case.seed, 1])
     rate_hz = float(rng.choice([10_000.0, 20_000.0, 50_000.0]))
@@ -306,7 +292,7 @@ def quick_recording(case: QuickCase, *, trigger: bool = True) -> Recording:
     return Recording(tuple(channels), condition=condition)
 
 
-def described(case: QuickCase) -> EngineSpec:
+def described(case: OtherCase) -> EngineSpec:
     """What is known of the engine: layout and fuel, the trigger on cylinder 1 at its top dead
     centre; no geometry."""
     return replace(

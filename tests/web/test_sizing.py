@@ -2,13 +2,14 @@
 
 import time
 from pathlib import Path
-from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 from typer.testing import CliRunner
 
 from ringland.cli.main import app as command
+
+from .test_api import wait_for
 
 PAGE = {"Accept": "text/html"}
 
@@ -27,16 +28,6 @@ def leaking(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return Path(folder / "idle.csv").read_bytes()
 
 
-def ended(client: TestClient, job_id: str, *, seconds: float = 180.0) -> dict[str, Any]:
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        job: dict[str, Any] = client.get(f"/api/v1/jobs/{job_id}").json()
-        if job["state"] in ("done", "failed", "stopped"):
-            return job
-        time.sleep(0.05)
-    raise AssertionError("the job did not end")
-
-
 def test_the_size_is_found_shown_and_reported(
     client: TestClient, visit: dict[str, str], leaking: bytes
 ) -> None:
@@ -45,7 +36,7 @@ def test_the_size_is_found_shown_and_reported(
         params={"name": "idle.csv", "condition": "idle"},
         content=leaking,
     ).json()
-    assert ended(client, kept["job"]["id"])["state"] == "done"
+    assert wait_for(client, kept["job"]["id"])["state"] == "done"
     why = f"/visits/{visit['id']}/why"
     before = client.get(why, headers=PAGE).text
     assert "Find how large it is" in before and "round hole" not in before
@@ -53,7 +44,7 @@ def test_the_size_is_found_shown_and_reported(
 
     stopped = client.post(address).json()
     client.delete(f"/api/v1/jobs/{stopped['id']}")
-    assert ended(client, stopped["id"])["state"] in ("stopped", "done")
+    assert wait_for(client, stopped["id"])["state"] in ("stopped", "done")
 
     job = client.post(address).json()
     seen: set[float] = set()
@@ -74,7 +65,7 @@ def test_the_size_is_found_shown_and_reported(
     report = client.post(
         f"/api/v1/visits/{visit['id']}/reports", json={"recording_id": kept["row"]["id"]}
     ).json()
-    assert ended(client, report["id"])["state"] == "done"
+    assert wait_for(client, report["id"])["state"] == "done"
     page = client.get(f"/api/v1/visits/{visit['id']}/report?kind=html").text
     assert "As large as a round hole" in page
 
@@ -87,7 +78,7 @@ def test_there_is_nothing_to_size_before_it_was_judged(
         params={"name": "x.csv", "condition": "idle"},
         content=b"not a recording",
     ).json()
-    assert ended(client, kept["job"]["id"])["state"] == "failed"
+    assert wait_for(client, kept["job"]["id"])["state"] == "failed"
     answer = client.post(f"/api/v1/recordings/{kept['row']['id']}/size")
     assert answer.status_code == 400
     assert "no analysis that holds now" in answer.json()["wrong"]

@@ -42,10 +42,11 @@ from ringland.model.recording import (
     RecordingSource,
     SourceInfo,
 )
-from ringland.model.severity import CycleOverlay, SeverityFit
+from ringland.model.severity import LEAST_SIZED_PROBABILITY, CycleOverlay, SeverityFit
 from ringland.model.symptoms import State, Symptom, SymptomTable
 
 __all__ = [
+    "LEAST_SIZED_PROBABILITY",
     "Action",
     "Analysis",
     "AngleSignal",

@@ -6,7 +6,10 @@ from ringland.model._arrays import FloatArray, read_only
 from ringland.model.estimate import Estimate
 from ringland.model.recording import ChannelRole
 
-__all__ = ["CycleOverlay", "SeverityFit"]
+__all__ = ["LEAST_SIZED_PROBABILITY", "CycleOverlay", "SeverityFit"]
+
+LEAST_SIZED_PROBABILITY = 0.15
+"""Below this a cause is not worth a simulation to find how large it is."""
 
 _ARRAYS = (
     "angle_deg", "measured", "measured_low", "measured_high",

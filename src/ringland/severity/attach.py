@@ -4,7 +4,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType
 
-from ringland.model import Analysis, Cause, Estimate, SeverityFit, unknown
+from ringland.model import (
+    LEAST_SIZED_PROBABILITY,
+    Analysis,
+    Cause,
+    Estimate,
+    SeverityFit,
+    unknown,
+)
 from ringland.severity.measured import why_not
 from ringland.severity.whatif import prepare_what_if, what_if
 from ringland.simulator.faults import FAULT_KINDS, Fault
@@ -28,7 +35,6 @@ KIND_OF_MODE = MappingProxyType(
 """Failure mode -> kind of the simulator whose severity is in the same unit and means the same."""
 
 _MISFIRE = "ignition_misfire"
-_LEAST_PROBABILITY = 0.15
 
 
 def fit_severity(
@@ -107,7 +113,7 @@ def with_severity(
     diagnosis = analysis.diagnosis
     if diagnosis is None:
         return analysis
-    leading = [c for c in diagnosis.causes if c.probability >= _LEAST_PROBABILITY][:causes]
+    leading = [c for c in diagnosis.causes if c.probability >= LEAST_SIZED_PROBABILITY][:causes]
     fits: list[SeverityFit] = []
     fitted: dict[int, Cause] = {}
     for number, cause in enumerate(leading):

@@ -11,15 +11,14 @@ from typing import Any
 
 from ringland.errors import BadInput
 from ringland.history import RecordingRow, get_recording
+from ringland.model import LEAST_SIZED_PROBABILITY
 from ringland.web.context import Context
 from ringland.web.jobs import Job
 from ringland.web.judgement import judged, task_of
 from ringland.web.worker import Plain
 
-__all__ = ["LEAST_PROBABILITY", "can_be_sized", "size", "size_subject", "sized"]
+__all__ = ["can_be_sized", "size", "size_subject", "sized"]
 
-LEAST_PROBABILITY = 0.15
-"""Below this a cause is not worth a simulation (as `ringland.severity` has it)."""
 _SHAPE = 1
 
 
@@ -31,7 +30,7 @@ def size_subject(recording_id: str) -> str:
 def can_be_sized(document: dict[str, Any] | None) -> bool:
     """True when a cause leads clearly enough."""
     causes = document["causes"] if document else []
-    return bool(causes) and causes[0]["probability"] >= LEAST_PROBABILITY
+    return bool(causes) and causes[0]["probability"] >= LEAST_SIZED_PROBABILITY
 
 
 def _path(app: Context, recording_id: str, asked: str) -> Path:

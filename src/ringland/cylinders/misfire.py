@@ -60,8 +60,7 @@ def count_misfires(
             for p in share.positions
         )
     separation, missing = two_kinds(windows)
-    cycle_deg = float(signal.angle_deg[1] - signal.angle_deg[0]) * signal.values.shape[1]
-    same_as = _heard_twice(separation, missing, heard_deg, cycle_deg)
+    same_as = _heard_twice(separation, missing, heard_deg, _cycle_deg(signal))
     usual = column_medians(share.strength)
     out = []
     for column, position in enumerate(share.positions):
@@ -137,6 +136,10 @@ def _unknown(share: CylinderShare, position: int, cycles: int, reason: str) -> M
     )
 
 
+def _cycle_deg(signal: AngleSignal) -> float:
+    return float((signal.angle_deg[1] - signal.angle_deg[0]) * signal.values.shape[1])
+
+
 def _windows(
     signal: AngleSignal, arrival_deg: float, heard_deg: FloatArray
 ) -> tuple[FloatArray, NDArray[np.int64]]:
@@ -145,7 +148,7 @@ def _windows(
     Cycles whose successor is not there are left out: their late pulses are not heard.
     """
     points = signal.values.shape[1]
-    cycle_deg = float(signal.angle_deg[1] - signal.angle_deg[0]) * points
+    cycle_deg = _cycle_deg(signal)
     index = np.asarray(signal.cycle_index)
     follows = np.flatnonzero(np.diff(index) == 1)
     # of unevenly spaced pulses, the next one must not lie in this one's window

@@ -32,41 +32,33 @@ def without_aftermath(
     `channel_of`: (metric, firing position) to the channel it was measured on.
     """
     alarms = [s for s in symptoms if s.state is State.ALARM]
-    suspects = {
-        s.firing_position
-        for s in symptoms
-        if s.metric == AGAINST_SIMULATED
-        and s.state in (State.ALERT, State.ALARM)
-        and s.firing_position is not None
-    }
+    suspects = [s for s in symptoms if s.metric == AGAINST_SIMULATED and _raised(s)]
+    suspected = {s.firing_position for s in suspects}
     out = []
     for s in symptoms:
-        if s.metric in _FOLLOWING and _elsewhere(s, suspects):
-            out.append(_stepped_down(s, State.NORMAL, min(_elsewhere(s, suspects))))
-        elif cause := _explained_by(s, alarms, suspects, channel_of):
-            out.append(_stepped_down(s, State.ALERT, cause.firing_position or 0))
+        follows = s.metric in _FOLLOWING and _raised(s) and s.firing_position not in suspected
+        if follows and suspects:
+            out.append(_stepped_down(s, State.NORMAL, max(suspects, key=_size)))
+        elif cause := _explained_by(s, alarms, suspected, channel_of):
+            out.append(_stepped_down(s, State.ALERT, cause))
         else:
             out.append(s)
     return tuple(out)
 
 
-def _elsewhere(symptom: Symptom, suspects: Collection[int]) -> list[int]:
-    """Positions that simulated engines find fault with where they find none with this one."""
-    raised = symptom.state in (State.ALERT, State.ALARM)
-    if not raised or symptom.firing_position in suspects:
-        return []
-    return list(suspects)
+def _raised(symptom: Symptom) -> bool:
+    return symptom.state in (State.ALERT, State.ALARM)
 
 
 def _explained_by(
     symptom: Symptom,
     alarms: Sequence[Symptom],
-    suspects: Collection[int],
+    suspected: Collection[int | None],
     channel_of: Mapping[tuple[str, int | None], str],
 ) -> Symptom | None:
     """The alarm at another position that explains this one best; None where none does.
 
-    `suspects`: positions that simulated engines find fault with, alert or alarm.
+    `suspected`: positions that simulated engines find fault with, alert or alarm.
     """
     if symptom.state is not State.ALARM:
         return None
@@ -82,7 +74,7 @@ def _explained_by(
         if symptom.metric == _EARLY:
             fitting += [a for a in same if a.metric in _PULSE and _excess(a) > _excess(symptom)]
         little = symptom.metric == _EARLY or _excess(symptom) < _LITTLE
-        if little and symptom.firing_position not in suspects:
+        if little and symptom.firing_position not in suspected:
             # simulated engines see the whole cycle on every channel
             fitting += [a for a in others if a.metric == AGAINST_SIMULATED]
     else:
@@ -99,10 +91,12 @@ def _excess(symptom: Symptom) -> float:
     return _size(symptom) / symptom.alarm_limit if symptom.alarm_limit else 0.0
 
 
-def _stepped_down(symptom: Symptom, state: State, position: int) -> Symptom:
+def _stepped_down(symptom: Symptom, state: State, cause: Symptom) -> Symptom:
+    simulated = cause.metric == AGAINST_SIMULATED
+    why = "explains the pulses better" if simulated else "is further beyond its limit"
     return replace(
         symptom,
         state=state,
-        reason=f"position {position} is further beyond its limit and may cause this; "
+        reason=f"position {cause.firing_position} {why} and may cause this; "
         "judge again when that one is put right",
     )

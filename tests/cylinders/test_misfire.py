@@ -6,7 +6,12 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ringland.cylinders.misfire import count_misfires, two_kinds, wilson_interval
+from ringland.cylinders.misfire import (
+    count_misfires,
+    others_together,
+    two_kinds,
+    wilson_interval,
+)
 from ringland.cylinders.shares import PulsePlace, cylinder_share
 from ringland.model import AngleSignal, ChannelRole
 
@@ -97,3 +102,20 @@ def test_uneven_pulses_are_told_apart(position: int) -> None:
     found = {c.firing_position: c.rate.value for c in counts if c.rate.value}
     assert set(found) == {position}
     assert found[position] == pytest.approx(20.0 / 60.0, abs=0.04)
+
+
+def test_firings_among_misses_are_scattered() -> None:
+    """Ten firings in 150 cycles: in a row while the speed settles, or drawn anywhere. The longest
+    of the eleven runs of misses then has (1 + 1/2 + ... + 1/11) / 11 = 0.27 of them on average
+    (Holst, J. Appl. Prob. 17 (1980) 623; from memory), so hardly ever 0.6."""
+    settling = np.ones(150, dtype=bool)
+    settling[:10] = False
+    assert others_together(settling)
+    rng = np.random.default_rng(3)
+    counted = 0
+    for _ in range(300):
+        missing = np.ones(150, dtype=bool)
+        missing[rng.choice(150, 10, replace=False)] = False
+        counted += others_together(missing)
+    assert counted <= 6
+    assert not others_together(np.arange(150) % 2 == 0)

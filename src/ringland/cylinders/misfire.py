@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ringland.model import AngleSignal, CylinderShare, Estimate, MisfireCount, unknown
 from ringland.signals import column_medians
 
-__all__ = ["count_misfires", "two_kinds", "wilson_interval"]
+__all__ = ["count_misfires", "others_together", "two_kinds", "wilson_interval"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -30,6 +30,7 @@ _COMPONENTS = 4
 _PULSES_BEFORE = 3
 _ALIKE = 0.6
 _NEARLY_ALL, _SOUND = 0.9, 0.8  # a pulse missing more often than this is weaker than that
+_ONE_RUN = 0.6  # of the missing cycles in one run: scattered firings would break it up
 _ALWAYS = 0.35  # strength below which a cylinder of one kind is taken never to fire
 _WINDOW_BEFORE_DEG = 50.0
 _WINDOW_DEG = 200.0
@@ -70,9 +71,9 @@ def count_misfires(
             reason = f"its pulse changes in the same cycles as that of position {other}, close by"
             out.append(_unknown(share, position, cycles, reason))
             continue
-        if missed.mean() > _NEARLY_ALL and usual[column] >= _SOUND:
-            # a few cycles at another speed look odd too; a pulse nearly always missing is weak
-            reason = "pulses of two kinds, the commoner one as strong as those of the others"
+        if usual[column] >= _SOUND and others_together(missed):
+            # the engine changed for a moment; a pulse nearly always missing is a weak one
+            reason = "nearly all cycles are of one kind, and the few others lie together in time"
             out.append(_unknown(share, position, cycles, reason))
             continue
         if not missed.any() and usual[column] < _ALWAYS:
@@ -220,6 +221,13 @@ def _split(values: FloatArray) -> float:
     enough = (i >= _FEWEST_OF_A_KIND) & (n - i >= _FEWEST_OF_A_KIND)
     j = int(np.where(enough, between, -1.0).argmax())
     return float(0.5 * (s[j] + s[j + 1]))
+
+
+def others_together(missing: BoolArray) -> bool:
+    """True where nearly all cycles are missing and most of them in one run, (cycles,)."""
+    return bool(
+        missing.mean() > _NEARLY_ALL and _longest_run(missing) > _ONE_RUN * int(missing.sum())
+    )
 
 
 def _longest_run(missing: BoolArray) -> int:

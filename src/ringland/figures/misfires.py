@@ -19,12 +19,11 @@ __all__ = ["MisfireFigure", "MisfireRow", "compose", "draw", "prepare", "size_in
 
 @dataclass(frozen=True, eq=False)
 class MisfireRow:
-    """One cylinder: cycle numbers (from 1) that missed, and counts for the label."""
+    """One cylinder: cycle numbers (from 1) that missed, and how many of how many in words."""
 
     label: str
     missed_cycle: FloatArray
-    missed: int
-    cycles: int
+    counted: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,8 +42,7 @@ def prepare(
         MisfireRow(
             label=position_tag(assignments, m.firing_position),
             missed_cycle=np.array(m.events, dtype=np.float64) + 1.0,
-            missed=m.missed,
-            cycles=m.cycles,
+            counted=f"{m.missed} of {m.cycles}" if m.rate.known else "not counted",
         )
         for m in sorted(misfires, key=lambda m: m.firing_position)
     )
@@ -70,7 +68,7 @@ def draw(axes: "Axes", prepared: MisfireFigure) -> None:
             row.missed_cycle, index - 0.36, index + 0.36, color=style.VERMILLION, linewidth=2
         )
         axes.text(
-            1.015, index, f"{row.missed} of {row.cycles}", va="center",
+            1.015, index, row.counted, va="center",
             fontsize=style.SMALL_PT,
             transform=axes.get_yaxis_transform(),
         )  # fmt: skip

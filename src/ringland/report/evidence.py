@@ -21,6 +21,7 @@ from ringland.model import (
     Estimate,
     MetricDefinition,
     MetricValue,
+    MisfireCount,
     QualityFinding,
     Reference,
     State,
@@ -312,17 +313,7 @@ def _misfire_blocks(analysis: Analysis) -> list[Block]:
     prepared = misfires.prepare(
         counts, analysis.cylinders.assignments, cycles_found=analysis.cycles.found
     )
-    rows = tuple(
-        (
-            Cell(_short_name(analysis, m.firing_position)),
-            Cell(f"{m.missed} of {m.cycles}", number=True),
-            Cell(write_estimate(m.rate).text, number=True),
-            Cell(f"{100 * m.rate.coverage:.0f} %", number=True),
-            Cell(str(m.longest_run), number=True),
-            Cell(_ratio_text(m.repeat_ratio)),
-        )
-        for m in sorted(counts, key=lambda m: m.firing_position)
-    )
+    rows = tuple(_misfire_row(analysis, m) for m in sorted(counts, key=lambda m: m.firing_position))
     head = (
         "Where",
         "Missing",
@@ -343,6 +334,25 @@ def _misfire_blocks(analysis: Analysis) -> list[Block]:
         ),
         Table("How often", head, (Group("", rows),)),
     ]
+
+
+def _misfire_row(analysis: Analysis, count: MisfireCount) -> tuple[Cell, ...]:
+    """What was not counted has no numbers; the reason is a text and may be broken into lines."""
+    where, rate = (
+        Cell(_short_name(analysis, count.firing_position)),
+        write_estimate(count.rate).text,
+    )
+    if not count.rate.known:
+        none = Cell("–", number=True)
+        return (where, none, Cell(rate), none, none, Cell("–"))
+    return (
+        where,
+        Cell(f"{count.missed} of {count.cycles}", number=True),
+        Cell(rate, number=True),
+        Cell(f"{100 * count.rate.coverage:.0f} %", number=True),
+        Cell(str(count.longest_run), number=True),
+        Cell(_ratio_text(count.repeat_ratio)),
+    )
 
 
 def _ratio_text(ratio: Estimate) -> str:

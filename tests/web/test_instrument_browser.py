@@ -149,6 +149,7 @@ def test_trace_raster_stretch_and_what_if(page: Any, address: tuple[str, str, st
 
     page.goto(f"{base}/recordings/{recording}/what-if")
     page.wait_for_selector("#what-if[data-ready]")
+    assert "No cause has been ranked" in page.locator("#start").inner_text()  # nothing judged yet
     page.select_option("#kind", "weak_burn")
     page.select_option("#cylinder", "4")
     page.wait_for_selector("#what-if[data-ready='kind=weak_burn&cylinder=4']")

@@ -62,6 +62,14 @@ def test_the_size_is_found_shown_and_reported(
     assert "Measured and simulated cycle of" in after or "Dashed: simulated" in after
     assert "Find how large it is" not in after
 
+    # what if begins there: at this cause, in its cylinder, at the size that was found
+    what_if = client.get(f"/recordings/{kept['row']['id']}/what-if", headers=PAGE).text
+    assert "Set to the leading cause of this visit: Worn or stuck rings, cylinder 3" in what_if
+    assert '<option value="ring_leak" data-scope="cylinder" selected>' in what_if
+    assert "<option selected>3</option>" in what_if
+    size = float(what_if.split('data-size="')[1].split('"')[0])
+    assert size == pytest.approx(6.0, rel=0.5)  # 6 mm2 were put in
+
     report = client.post(
         f"/api/v1/visits/{visit['id']}/reports", json={"recording_id": kept["row"]["id"]}
     ).json()

@@ -6,11 +6,13 @@ curves to draw. `prepare_what_if(analysis, fault)` takes about two seconds once,
 """
 
 from ringland.model import CycleOverlay, SeverityFit
-from ringland.severity.attach import KIND_OF_MODE, fit_severity, with_severity
+from ringland.severity.attach import fit_severity, with_severity
+from ringland.severity.kinds import KIND_OF_MODE, SHOWN_AS
 from ringland.severity.whatif import WhatIf, prepare_what_if, what_if, what_if_cycles
 
 __all__ = [
     "KIND_OF_MODE",
+    "SHOWN_AS",
     "CycleOverlay",
     "SeverityFit",
     "WhatIf",

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from types import MappingProxyType
 
 from ringland.model import (
     LEAST_SIZED_PROBABILITY,
@@ -12,27 +11,12 @@ from ringland.model import (
     SeverityFit,
     unknown,
 )
+from ringland.severity.kinds import KIND_OF_MODE
 from ringland.severity.measured import why_not
 from ringland.severity.whatif import prepare_what_if, what_if
 from ringland.simulator.faults import FAULT_KINDS, Fault
 
-__all__ = ["KIND_OF_MODE", "fit_severity", "with_severity"]
-
-KIND_OF_MODE = MappingProxyType(
-    {
-        "ring_leak": "ring_leak",
-        "scored_bore": "scored_bore",
-        "exhaust_valve_leak": "exhaust_valve_leak",
-        "inlet_valve_leak": "inlet_valve_leak",
-        "lean_cylinder": "weak_burn",
-        "late_burn_cylinder": "late_burn",
-        "rich_cylinder": "rich",
-        "exhaust_cam_lobe_worn": "worn_exhaust_lobe",
-        "inlet_cam_lobe_worn": "worn_inlet_lobe",
-        "intake_leak_cylinder": "intake_leak_cylinder",
-    }
-)
-"""Failure mode -> kind of the simulator whose severity is in the same unit and means the same."""
+__all__ = ["fit_severity", "with_severity"]
 
 _MISFIRE = "ignition_misfire"
 

@@ -17,6 +17,7 @@ from ringland.web.api.rows import found
 from ringland.web.api.shapes import ERRORS, RowId
 from ringland.web.context import App, Context
 from ringland.web.instrument.process import Desk
+from ringland.web.instrument.start import start_of
 from ringland.web.instrument.traces import Lane, Traces, TracesOf, window
 from ringland.web.judgement import engine_of_visit, engine_spec, task_of
 from ringland.web.templating import page
@@ -242,7 +243,7 @@ def instrument_page(request: Request, app: App, row_id: RowId) -> Response:
 
 @router.get("/recordings/{row_id}/what-if", include_in_schema=False)
 def what_if_page(request: Request, app: App, row_id: RowId) -> Response:
-    """A simulated fault over one recording."""
+    """A simulated fault over one recording, set to the leading cause of its visit."""
     from ringland.simulator.faults import FAULT_KINDS
 
     about = _about(app, row_id)
@@ -253,5 +254,11 @@ def what_if_page(request: Request, app: App, row_id: RowId) -> Response:
             remedy="Describe it on the page of the vehicle.",
         )
     order = engine_spec(engine).firing_order
-    kinds = list(FAULT_KINDS.values())
-    return page(request, "what_if.html.j2", kinds=kinds, cylinders=sorted(order), **about)
+    return page(
+        request,
+        "what_if.html.j2",
+        kinds=list(FAULT_KINDS.values()),
+        cylinders=sorted(order),
+        start=start_of(app, about["recording"], order),
+        **about,
+    )

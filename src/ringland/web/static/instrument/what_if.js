@@ -62,7 +62,8 @@ function setUp() {
   slider.min = shown.least;
   slider.max = shown.most;
   slider.step = (shown.most - shown.least) / 200;
-  slider.value = shown.at;
+  const found = root.dataset.size; // of the leading cause, until another fault is chosen
+  slider.value = found ?? shown.at;
   $('severity-label').textContent = `${shown.name}: ${shown.meaning}`;
   $('slide').hidden = false;
   $('key').hidden = false;
@@ -70,6 +71,7 @@ function setUp() {
   $('fits').textContent = best.value === null ? `Which size fits best is not known: ${best.reason}` : `If this is the fault, the recording fits ${written(best.value, unit)} best (90 % interval ${written(best.low, unit)} to ${written(best.high, unit)}).${shown.geometry_known ? '' : ' Bore and stroke are not described: those of a usual engine were taken.'}`;
   $('curves').replaceChildren(...shown.channels.map(figure));
   size();
+  if (found) slide();
   root.dataset.ready = shown.asked;
 }
 
@@ -146,7 +148,7 @@ async function slide() {
   running = false;
 }
 
-$('fault').addEventListener('change', prepare);
+$('fault').addEventListener('change', () => { delete root.dataset.size; prepare(); });
 $('fault').addEventListener('submit', (event) => event.preventDefault());
 $('severity').addEventListener('input', slide);
 $('sound').addEventListener('click', () => { $('severity').value = 0; slide(); });

@@ -23,16 +23,21 @@ class Estimate:
     reason: str | None = None
 
     def __post_init__(self) -> None:
-        numbers = (self.value, self.low, self.high)
         if self.value is None:
             if self.low is not None or self.high is not None or not self.reason:
                 raise ValueError("an unknown estimate has no interval and must give a reason")
             return
+        low, high = self.low, self.high
+        if (
+            low is not None
+            and high is not None
+            and -math.inf < low <= self.value <= high < math.inf
+        ):
+            return
+        numbers = (self.value, self.low, self.high)
         if any(n is None or not math.isfinite(n) for n in numbers):
             raise ValueError(f"an estimate needs finite value, low and high, got {numbers}")
-        assert self.low is not None and self.high is not None  # narrowed by the check above
-        if not self.low <= self.value <= self.high:
-            raise ValueError(f"an estimate needs low <= value <= high, got {numbers}")
+        raise ValueError(f"an estimate needs low <= value <= high, got {numbers}")
 
     @property
     def known(self) -> bool:

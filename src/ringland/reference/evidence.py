@@ -1,7 +1,6 @@
 """What the simulated cases say of one recording: a ratio per failure mode and position."""
 
 import numpy as np
-from scipy.special import logsumexp
 
 from ringland.model import (
     CaseEvidence,
@@ -43,30 +42,37 @@ def case_evidence(
     if values is None:
         return None
     inputs = network.inputs(values)
-    ratios, steps = log_ratios(network, settings, inputs, engine)
+    there = [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
+    hidden = there if len(there) > 1 else []
+    # as recorded, and as without each channel: looked at in one go
+    seen = np.concatenate([inputs, *(network.hidden_inputs(inputs, c) for c in hidden)])
+    scores, steps, members = network.all_outputs(seen)
+    share = simulated_share(settings, engine)
+    all_ratios = _over_share(scores, share)
+    count = len(inputs)
+    ratios = all_ratios[:count]
     unused = [p for p, c in enumerate(engine.firing_order) if c in engine.inactive_cylinders]
-    ratios[unused] = -np.inf
+    for first in range(0, len(seen), count):
+        all_ratios[[first + p for p in unused]] = -np.inf
+    by_mode = _by_mode(settings, network, all_ratios)
     size = np.round((inputs**2).mean(axis=1), 8)
     strange = [int(p) + 1 for p in np.flatnonzero(size > network.far)]
-    there = [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
-    without = {}
-    if len(there) > 1:
-        for channel in there:
-            other, _ = log_ratios(network, settings, network.hidden_inputs(inputs, channel), engine)
-            other[unused] = -np.inf
-            without[channel] = _by_mode(settings, network, other)
     numbered = any(a.cylinder is not None for a in cylinders.assignments)
     row = 0 if len(there) > 1 else 1 + _HIDEABLE.index(there[0])
     active = ratios[[p for p in range(len(ratios)) if p not in unused]]
     return CaseEvidence(
-        log_ratio=_by_mode(settings, network, ratios),
+        log_ratio=_keyed(settings, by_mode[:count]),
         # something that is not in the list looks like the average of what is
-        none_of_these=float(logsumexp(active) - np.log(active.size)) + _STRANGE * bool(strange),
+        none_of_these=float(_log_sum(active.ravel()) - np.log(active.size))
+        + _STRANGE * bool(strange),
         metrics=tuple(d.id for d in table.definitions),
         resembles_nothing=_strange(network, strange),
-        severity=_severities(settings, network, ratios, steps),
-        without_channel=without,
-        faulty=_faulty(network, settings, inputs, ratios, engine),
+        severity=_severities(settings, network, ratios, steps[:count]),
+        without_channel={
+            channel: _keyed(settings, by_mode[count * n : count * (n + 1)])
+            for n, channel in enumerate(hidden, start=1)
+        },
+        faulty=_faulty(ratios, members[:, :count], share),
         # without a cylinder reference the turn of the cycle is a guess: no alarm rests on it
         limits=(
             float(network.limits[row, 0]),
@@ -76,28 +82,29 @@ def case_evidence(
 
 
 def faulty_bits(ratios: FloatArray, share: FloatArray) -> FloatArray:
-    """(positions,) log2 of p(recording | some fault here) over p(recording | sound): kinds mixed as
-    they were simulated (`share`, any scale)."""
+    """(..., positions) log2 of p(recording | some fault here) over p(recording | sound), of
+    `ratios` (..., positions, kinds): kinds mixed as they were simulated (`share`, any scale)."""
     with np.errstate(divide="ignore"):
-        mixed: FloatArray = logsumexp(ratios + np.log(share / share.sum()), axis=1) / np.log(2.0)
+        mixed: FloatArray = _log_sum(ratios + np.log(share / share.sum())) / np.log(2.0)
     return mixed
 
 
-def _faulty(
-    network: PulseNetwork,
-    settings: CaseSettings,
-    inputs: FloatArray,
-    ratios: FloatArray,
-    engine: EngineSpec,
-) -> tuple[Estimate, ...]:
-    """Bits for every position; the interval is how far the members of the network disagree."""
-    share = simulated_share(settings, engine)
-    bits = faulty_bits(ratios, share)
+def _log_sum(values: FloatArray) -> FloatArray:
+    """Logarithm of the sum of the exponentials over the last axis."""
+    top = values.max(axis=-1, keepdims=True)
+    top[~np.isfinite(top)] = 0.0
     with np.errstate(divide="ignore"):
-        usual = np.log(share)
-    scores = network.member_scores(inputs)
-    apart = np.where(share > 0.0, scores - np.where(share > 0.0, usual, 0.0), -np.inf)
-    each = np.stack([faulty_bits(one, share) for one in apart])
+        summed: FloatArray = np.log(np.exp(values - top).sum(axis=-1)) + top[..., 0]
+    return summed
+
+
+def _faulty(ratios: FloatArray, members: FloatArray, share: FloatArray) -> tuple[Estimate, ...]:
+    """Bits for every position; the interval is how far the members of the network disagree.
+
+    `members`: (members, positions, kinds) scores of each.
+    """
+    every = faulty_bits(np.concatenate([ratios[None], _over_share(members, share)]), share)
+    bits, each = every[0], every[1:]
     half = 0.5 * (each.max(axis=0) - each.min(axis=0))
     return tuple(
         Estimate(float(b), float(b - h), float(b + h), "bit")
@@ -132,47 +139,61 @@ def log_ratios(
     """(positions, kinds) log of p(recording | kind at position) over p(recording | sound), and the
     severities. Kinds that do not occur with this fuel are -inf. Equation (7)."""
     scores, steps = network.outputs(inputs)
-    share = simulated_share(settings, engine)
+    return _over_share(scores, simulated_share(settings, engine)), steps
+
+
+def _over_share(scores: FloatArray, share: FloatArray) -> FloatArray:
+    """Scores less how often each kind was simulated; -inf for what never was."""
     with np.errstate(divide="ignore"):
-        ratios = np.where(share > 0.0, scores - np.log(share), -np.inf)
-    return ratios, steps
+        return np.where(share > 0.0, scores - np.log(share), -np.inf)
 
 
-def _by_mode(
-    settings: CaseSettings, network: PulseNetwork, ratios: FloatArray
-) -> dict[tuple[str, int | None], float]:
-    """Mixtures of kinds; modes none of whose kinds occurs here are unlikely, not impossible."""
+def _by_mode(settings: CaseSettings, network: PulseNetwork, ratios: FloatArray) -> FloatArray:
+    """(positions, modes) mixtures of kinds; modes none of whose kinds occurs here are unlikely, not
+    impossible."""
     shares = np.zeros((len(network.kinds), len(settings.looks_like)))
-    for column, look in enumerate(settings.looks_like):
-        shares[[network.kinds.index(k) for k in look.kinds], column] = look.shares
+    for column, columns in enumerate(_columns(settings, network)):
+        shares[columns, column] = settings.looks_like[column].shares
     top = ratios.max(axis=1, keepdims=True)
     top = np.where(np.isfinite(top), top, 0.0)
     with np.errstate(divide="ignore"):
-        mixed = np.maximum(np.log(np.exp(ratios - top) @ shares) + top, -30.0)
+        mixed: FloatArray = np.maximum(np.log(np.exp(ratios - top) @ shares) + top, -30.0)
+    return mixed
+
+
+def _keyed(settings: CaseSettings, mixed: FloatArray) -> dict[tuple[str, int | None], float]:
+    rows = mixed.T.tolist()
     return {
-        (look.mode, position + 1): float(mixed[position, column])
-        for column, look in enumerate(settings.looks_like)
-        for position in range(len(mixed))
+        (look.mode, position): value
+        for look, row in zip(settings.looks_like, rows, strict=True)
+        for position, value in enumerate(row, start=1)
     }
+
+
+def _columns(settings: CaseSettings, network: PulseNetwork) -> list[list[int]]:
+    """Numbers of the kinds that each mode looks like."""
+    number = {kind: n for n, kind in enumerate(network.kinds)}
+    return [[number[k] for k in look.kinds] for look in settings.looks_like]
 
 
 def _severities(
     settings: CaseSettings, network: PulseNetwork, ratios: FloatArray, steps: FloatArray
 ) -> dict[tuple[str, int | None], Estimate]:
     """Severity of the likeliest kind of each mode, 90 % interval, in that kind's unit."""
+    least = np.array([c.least for c in settings.components])
+    reach = np.log(np.array([c.most for c in settings.components]) / least)
+    half = 1.645 * network.severity_error
+    bounds = np.stack([steps - half, steps, steps + half], axis=-1)
+    sizes = least[:, None] * np.exp(reach[:, None] * np.clip(bounds, 0.0, 1.0))
     found: dict[tuple[str, int | None], Estimate] = {}
-    for look in settings.looks_like:
-        columns = [network.kinds.index(k) for k in look.kinds]
-        for position in range(len(ratios)):
-            k = columns[int(np.argmax(ratios[position, columns]))]
-            component = settings.components[k]
-            reach = np.log(component.most / component.least)
-            middle, half = float(steps[position, k]), 1.645 * float(network.severity_error[k])
-            low, value, high = (
-                float(component.least * np.exp(reach * min(max(s, 0.0), 1.0)))
-                for s in (middle - half, middle, middle + half)
-            )
-            found[look.mode, position + 1] = Estimate(value, low, high, component.unit, 0.90)
+    for look, columns in zip(settings.looks_like, _columns(settings, network), strict=True):
+        likeliest = np.array(columns)[ratios[:, columns].argmax(axis=1)]
+        chosen = sizes[np.arange(len(ratios)), likeliest].tolist()
+        for position, (k, (low, value, high)) in enumerate(
+            zip(likeliest.tolist(), chosen, strict=True), start=1
+        ):
+            unit = settings.components[k].unit
+            found[look.mode, position] = Estimate(value, low, high, unit, 0.90)
     return found
 
 

@@ -7,6 +7,7 @@ Equations (1) to (3) of docs/theory/reference.md.
 
 from dataclasses import dataclass
 from itertools import accumulate
+from statistics import median
 
 import numpy as np
 
@@ -177,22 +178,26 @@ def _wave(
     size = float(np.sqrt((parts[1] ** 2).mean()))
     if not size > 0.0 or not np.isfinite(parts).all():
         return
-    angles = [engine.firing_angles_deg[p - 1] + shift_deg for p in positions]
-    turned = np.stack([_turned(parts, angle, engine.cycle_deg) for angle in angles]) / size
+    angles = np.array([engine.firing_angles_deg[p - 1] + shift_deg for p in positions])
+    turned = _turned(parts, angles, engine.cycle_deg) / size
     shared = turned.mean(axis=0)
     own = turned - shared
-    for row, position in enumerate(positions):
-        rows[position - 1, BLOCKS[name].columns] = np.concatenate(
-            [
-                np.arcsinh(_pooled(own[row, 1], 72) / 0.05),
-                _pooled(shared[1], 72),
-                np.arcsinh(_pooled(own[row, 0] - own[row, 1], 36) / 0.02),
-                np.arcsinh(_pooled(own[row, 2], 36) / 0.02),
-                4.0 * _pooled(shared[2], 36),
-                np.arcsinh(_pooled(own[row, 3], 36) / 0.02),
-            ]
-        )
-        rows[position - 1, BLOCKS[f"{name}_there"].start] = 1.0
+    excess = own[:, 0] - own[:, 1]
+    finer = np.arcsinh(_pooled(own[:, 1], 72) / 0.05)
+    coarser = np.arcsinh(_pooled(np.stack([excess, own[:, 2], own[:, 3]], axis=1), 36) / 0.02)
+    heard = np.array(positions) - 1
+    rows[heard, BLOCKS[name].columns] = np.concatenate(
+        [
+            finer,
+            np.broadcast_to(_pooled(shared[1], 72), finer.shape),
+            coarser[:, 0],
+            coarser[:, 1],
+            np.broadcast_to(4.0 * _pooled(shared[2], 36), coarser[:, 1].shape),
+            coarser[:, 2],
+        ],
+        axis=1,
+    )
+    rows[heard, BLOCKS[f"{name}_there"].start] = 1.0
 
 
 def _moments(signal: AngleSignal) -> FloatArray:
@@ -202,14 +207,12 @@ def _moments(signal: AngleSignal) -> FloatArray:
     mean = values.mean(axis=0)
     away = values - mean
     square = away * away
-    return np.stack(
-        [
-            _pooled(mean, _FINE),
-            _pooled(signal.mean, _FINE),
-            np.sqrt(_pooled(square.mean(axis=0), _FINE)),
-            np.cbrt(_pooled((square * away).mean(axis=0), _FINE)),
-        ]
+    moments = _pooled(
+        np.stack([mean, signal.mean, square.mean(axis=0), (square * away).mean(axis=0)]), _FINE
     )
+    moments[2] = np.sqrt(moments[2])
+    moments[3] = np.cbrt(moments[3])
+    return moments
 
 
 def _pooled(values: FloatArray, bins: int) -> FloatArray:
@@ -223,15 +226,15 @@ def _pooled(values: FloatArray, bins: int) -> FloatArray:
     return summed
 
 
-def _turned(parts: FloatArray, angle_deg: float, cycle_deg: float) -> FloatArray:
-    """Begun at `angle_deg`, linear between bins."""
-    step = angle_deg * _FINE / cycle_deg
-    whole = int(np.floor(step))
-    share = step - whole
-    turned: FloatArray = (1.0 - share) * np.roll(parts, -whole, -1) + share * np.roll(
-        parts, -whole - 1, -1
-    )
-    return turned
+def _turned(parts: FloatArray, angles_deg: FloatArray, cycle_deg: float) -> FloatArray:
+    """(angles, parts, bins): begun at each of the angles, linear between bins."""
+    step = angles_deg * _FINE / cycle_deg
+    whole = np.floor(step)
+    share = (step - whole)[:, None]
+    bins = (whole.astype(int)[:, None] + np.arange(_FINE + 1)) % _FINE
+    around = parts[:, bins]
+    turned: FloatArray = (1.0 - share) * around[..., :-1] + share * around[..., 1:]
+    return turned.swapaxes(0, 1)
 
 
 def _metrics(rows: FloatArray, table: MetricTable) -> None:
@@ -244,7 +247,7 @@ def _metrics(rows: FloatArray, table: MetricTable) -> None:
         ]
         if not known:
             continue
-        middle = float(np.median([value for _, value in known]))
+        middle = median([value for _, value in known])
         for position, value in known:
             rows[position - 1, BLOCKS["metrics"].start + column] = np.arcsinh(
                 (value - middle) / scale

@@ -5,13 +5,13 @@ engine scoring 0. Equations (4) to (7) of docs/theory/reference.md.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
 
-from ringland.model._arrays import FloatArray, read_only
+from ringland.model._arrays import BoolArray, FloatArray, read_only
 from ringland.reference.features import columns_of
 
 __all__ = ["LAYERS", "PulseNetwork", "load_network", "save_network"]
@@ -59,30 +59,29 @@ class PulseNetwork:
 
     def hidden_inputs(self, inputs: FloatArray, channel: str) -> FloatArray:
         """The inputs as they would be without the exhaust or the crankcase."""
-        hangs_on_it = (self.projection[columns_of(channel)] != 0.0).any(axis=0)
-        return np.where(hangs_on_it, 0.0, inputs)
+        return np.where(self._hangs_on[channel], 0.0, inputs)
 
     def outputs(self, inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Scores and severities, (positions, kinds) each."""
-        hidden, kinds = self.hidden(inputs), len(self.kinds)
-        raw = hidden @ self._last_layer
-        scores = raw[:, :kinds] / self.temperature if self.head is None else hidden @ self.head
-        # the last bits depend on how many threads multiply: results must not
-        return np.round(scores, 8), np.round(raw[:, kinds:], 8)
+        return self._from_hidden(self.hidden(inputs))
 
-    def member_scores(self, inputs: FloatArray) -> FloatArray:
-        """(members, positions, kinds) general scores of each member by itself."""
-        kinds = len(self.kinds)
-        found = []
-        for m in self.members:
-            raw = _hidden(m, inputs) @ m["w3"] + m["b3"] + inputs @ m["skip"]
-            found.append(np.round(raw[:, :kinds] / self.temperature, 8))
-        return np.stack(found)
+    def all_outputs(self, inputs: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Scores and severities as `outputs`, and the general scores of each member by itself,
+        (members, positions, kinds)."""
+        hidden = self.hidden(inputs)
+        scores, severities = self._from_hidden(hidden)
+        layers, kinds = self._layers, len(self.kinds)
+        own = hidden[:, : -inputs.shape[1] - 1].reshape(len(inputs), len(self.members), -1)
+        straight = (inputs @ layers.skip).reshape(len(inputs), len(self.members), -1)
+        raw = own.swapaxes(0, 1) @ layers.w3 + layers.b3 + straight.swapaxes(0, 1)
+        return scores, severities, np.round(raw[:, :, :kinds] / self.temperature, 8)
 
     def hidden(self, inputs: FloatArray) -> FloatArray:
         """(positions, hidden + inputs + 1): last hidden layers of all members, inputs, and 1."""
-        layers = [_hidden(m, inputs) for m in self.members]
-        return np.concatenate([*layers, inputs, np.ones((len(inputs), 1))], axis=1)
+        layers, rows = self._layers, len(inputs)
+        first = _silu(inputs @ layers.w1 + layers.b1).reshape(rows, len(self.members), -1)
+        second = _silu(first.swapaxes(0, 1) @ layers.w2 + layers.b2).swapaxes(0, 1)
+        return np.concatenate([second.reshape(rows, -1), inputs, np.ones((rows, 1))], axis=1)
 
     @property
     def general_head(self) -> FloatArray:
@@ -90,7 +89,36 @@ class PulseNetwork:
         scores: FloatArray = self._last_layer[:, : len(self.kinds)] / self.temperature
         return scores
 
-    @property
+    def _from_hidden(self, hidden: FloatArray) -> tuple[FloatArray, FloatArray]:
+        kinds = len(self.kinds)
+        raw = hidden @ self._last_layer
+        scores = raw[:, :kinds] / self.temperature if self.head is None else hidden @ self.head
+        # the last bits depend on how many threads multiply: results must not
+        return np.round(scores, 8), np.round(raw[:, kinds:], 8)
+
+    @cached_property
+    def _hangs_on(self) -> dict[str, BoolArray]:
+        """Which inputs hang on the exhaust, and which on the crankcase."""
+        return {
+            channel: (self.projection[columns_of(channel)] != 0.0).any(axis=0)
+            for channel in ("exhaust", "crankcase")
+        }
+
+    @cached_property
+    def _layers(self) -> "_Layers":
+        """The members side by side: one multiplication instead of one each."""
+        m = self.members
+        return _Layers(
+            w1=np.concatenate([one["w1"] for one in m], axis=1),
+            b1=np.concatenate([one["b1"] for one in m]),
+            w2=np.stack([one["w2"] for one in m]),
+            b2=np.stack([one["b2"] for one in m])[:, None, :],
+            w3=np.stack([one["w3"] for one in m]),
+            b3=np.stack([one["b3"] for one in m])[:, None, :],
+            skip=np.concatenate([one["skip"] for one in m], axis=1),
+        )
+
+    @cached_property
     def _last_layer(self) -> FloatArray:
         share = 1.0 / len(self.members)
         return share * np.concatenate(
@@ -102,9 +130,17 @@ class PulseNetwork:
         )
 
 
-def _hidden(layers: dict[str, FloatArray], x: FloatArray) -> FloatArray:
-    first = _silu(x @ layers["w1"] + layers["b1"])
-    return _silu(first @ layers["w2"] + layers["b2"])
+@dataclass(frozen=True, eq=False)
+class _Layers:
+    """Arrays as LAYERS of all members: `w1`, `b1`, `skip` side by side, the others stacked."""
+
+    w1: FloatArray
+    b1: FloatArray
+    w2: FloatArray
+    b2: FloatArray
+    w3: FloatArray
+    b3: FloatArray
+    skip: FloatArray
 
 
 def _silu(x: FloatArray) -> FloatArray:

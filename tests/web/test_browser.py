@@ -250,6 +250,33 @@ def test_states_are_told_without_colour(opened: Callable[..., Any], served: Serv
         shot(page, f"seen-with-{kind}")
 
 
+def test_steps_are_one_line_on_a_phone(opened: Callable[..., Any], served: Served) -> None:
+    """Folded until pressed, by finger or key; each step is then large enough for a glove."""
+    page = opened(viewport={"width": 390, "height": 844}, has_touch=True)
+    page.goto(f"{served.base}/visits/{served.visit}/why")
+    fold, path = page.locator(".fold"), page.locator(".path")
+    assert fold.bounding_box()["height"] >= 44
+    assert path.bounding_box()["height"] < 90
+    assert "Step 5 of 9" in fold.inner_text()
+    assert not page.get_by_role("link", name="Hook-up").is_visible()
+    fold.tap()
+    assert fold.get_attribute("aria-expanded") == "true"
+    links = page.locator(".path li a")
+    assert links.count() == 9
+    assert all(links.nth(n).bounding_box()["height"] >= 44 for n in range(9))
+    assert page.evaluate(LAYOUT.read_text("utf-8")) == []
+    page.evaluate("() => document.body.dispatchEvent(new CustomEvent('ringland:path'))")
+    page.wait_for_load_state("networkidle")  # loaded again, it stays as it was
+    assert page.locator(".fold").get_attribute("aria-expanded") == "true"
+    page.get_by_role("link", name="Hook-up").tap()
+    page.wait_for_url("**/hook-up")
+    page.keyboard.press("5")  # keys reach the folded steps too
+    page.wait_for_url("**/why")
+    page.set_viewport_size({"width": 1024, "height": 600})
+    assert not page.locator(".fold").is_visible()
+    assert page.get_by_role("link", name="Hook-up").is_visible()
+
+
 def test_two_windows_and_a_lost_server(opened: Callable[..., Any], served: Served) -> None:
     """Nothing typed is lost: not to another window, not to a server that is away."""
     first = opened(viewport={"width": 1366, "height": 768})

@@ -58,6 +58,16 @@ const prepare = () => document.querySelectorAll('select[data-decides]').forEach(
 prepare();
 document.addEventListener('htmx:after:swap', prepare);
 
+// On a phone the steps of a visit are folded into one line.
+const unfolded = (path) => path.querySelector('.fold')?.setAttribute('aria-expanded', String(path.classList.contains('open')));
+document.addEventListener('click', (event) => {
+  const path = event.target.closest?.('.fold')?.closest('.path');
+  if (!path) return;
+  path.classList.toggle('open');
+  unfolded(path);
+});
+document.addEventListener('htmx:after:swap', () => document.querySelectorAll('.path').forEach(unfolded));
+
 // A part that is loaded again gives the focus back to what had it.
 const nameOf = (e) => e && e !== document.body && [e.tagName, e.id || e.name || e.textContent.trim().slice(0, 80)].join(' ');
 const typing = (e) => e.matches('textarea, input:not([type=radio], [type=checkbox], [type=file])') && e.value !== e.defaultValue;

@@ -1,8 +1,8 @@
 """Exact posterior over the hypotheses, and what it would be without one piece of evidence."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -44,14 +44,29 @@ class Belief:
         """(hypotheses,) posterior, sum 1."""
         return normalised(self.log_weight)
 
+    @cached_property
+    def fault_shares(self) -> tuple[FloatArray, FloatArray]:
+        """(faults,) share of the posterior, two faults counting half each; and the probability
+        that each fault is there at all."""
+        members, p = self.hypotheses.members, self.probability
+        size = len(self.hypotheses.faults) + 1  # the first for no fault
+        two = members[:, 1] >= 0
+
+        def total(column: int, weights: FloatArray) -> FloatArray:
+            summed = np.bincount(members[:, column] + 1, weights, minlength=size)[1:]
+            return np.asarray(summed, np.float64)
+
+        alone = total(0, np.where(two, 0.0, p))
+        both = total(0, np.where(two, p, 0.0)) + total(1, p)
+        return alone + 0.5 * both, alone + both
+
     def expand(
         self, factor: FloatArray, firing_position: int | None, among: IntArray
     ) -> FloatArray:
         """(..., pairs) at one place to (..., among) hypotheses."""
         h = self.hypotheses
         code = h.engine_code if firing_position is None else h.position_code[:, firing_position - 1]
-        expanded: FloatArray = factor[..., code[among]]
-        return expanded
+        return np.take(factor, code[among], axis=-1)
 
     def same_place(self, group: str, firing_position: int | None) -> list[Observation]:
         """Observations of one group at one place."""
@@ -91,16 +106,7 @@ def normalised(log_weight: FloatArray) -> FloatArray:
 
 def shares(belief: Belief) -> tuple[FloatArray, FloatArray]:
     """(faults,) share of the posterior, two faults counting half each; and probability present."""
-    members, p = belief.hypotheses.members, belief.probability
-    count = len(belief.hypotheses.faults)
-    two = members[:, 1] >= 0
-    one = ~two & (members[:, 0] >= 0)
-
-    def total(column: int, rows: BoolArray) -> FloatArray:
-        return np.asarray(np.bincount(members[rows, column], p[rows], minlength=count), np.float64)
-
-    alone, both = total(0, one), total(0, two) + total(1, two)
-    return alone + 0.5 * both, alone + both
+    return belief.fault_shares
 
 
 def log_odds(masks: BoolArray, probability: FloatArray) -> FloatArray:
@@ -142,15 +148,16 @@ def believe(
     """
     factors = _factors(observations)
     table = _log_likelihood(hypotheses, factors)
-    recorded = [o for o in observations if o.from_recording]
-    told = _against_sound(hypotheses, recorded)
+    recorded = _recorded_factors(observations, factors)
+    told = _against_sound(_log_likelihood(hypotheses, recorded))
     case_term, case_parts = np.zeros_like(table), {}
     if cases is not None:
-        engine = _against_sound(hypotheses, [o for o in recorded if o.firing_position is None])
-        case_term = _case_term(knowledge, hypotheses, cases) + engine - told
-        for channel, ratios in cases.without_channel.items():
-            other = replace(cases, log_ratio=ratios)
-            case_parts[channel] = _case_term(knowledge, hypotheses, other) + engine - told
+        of_engine = {place: f for place, f in recorded.items() if place[1] is None}
+        rest = _against_sound(_log_likelihood(hypotheses, of_engine)) - told
+        every = {"": cases.log_ratio, **cases.without_channel}
+        terms = _case_terms(knowledge, hypotheses, list(every.values()), cases.none_of_these)
+        case_term, *others = terms + rest
+        case_parts = dict(zip(cases.without_channel, others, strict=True))
     return Belief(
         hypotheses=hypotheses,
         observations=tuple(observations),
@@ -162,37 +169,88 @@ def believe(
     )
 
 
-def _against_sound(hypotheses: Hypotheses, observations: Sequence[Observation]) -> FloatArray:
-    """(hypotheses,) log-likelihood ratio of observations against a sound engine."""
-    told = _log_likelihood(hypotheses, _factors(observations))
-    ratio: FloatArray = told - told[0]
+def _recorded_factors(
+    observations: Sequence[Observation], factors: dict[_Place, FloatArray]
+) -> dict[_Place, FloatArray]:
+    """`factors` without the answers."""
+    answered = {(o.group, o.firing_position) for o in observations if not o.from_recording}
+    mixed = [
+        o for o in observations if o.from_recording and (o.group, o.firing_position) in answered
+    ]
+    alone = {place: factor for place, factor in factors.items() if place not in answered}
+    return alone | _factors(mixed)
+
+
+def _against_sound(log_likelihood: FloatArray) -> FloatArray:
+    """(hypotheses,) log-likelihood ratio against a sound engine."""
+    ratio: FloatArray = log_likelihood - log_likelihood[0]
     return ratio
 
 
-def _case_term(knowledge: Knowledge, hypotheses: Hypotheses, cases: CaseEvidence) -> FloatArray:
-    """(hypotheses,) log-likelihood ratio of the cylinders' pulses against a sound engine.
+def _case_terms(
+    knowledge: Knowledge,
+    hypotheses: Hypotheses,
+    log_ratios: Sequence[Mapping[_Place, float]],
+    none_of_these: float,
+) -> FloatArray:
+    """(log_ratios, hypotheses) log-likelihood ratio of the cylinders' pulses against a sound
+    engine, for each of several tables of ratios.
 
     Faults of the whole engine leave its cylinders alike: ratio 0. What is wrong with the hook-up
     looks like anything, as an unlisted fault does. Two faults share the evidence: the mean of both
     ratios, and log 2 where they are in different cylinders.
     """
+    plan = _sharing(knowledge, hypotheses)
+    per_fault = np.zeros((len(log_ratios), len(hypotheses.faults) + 1))
+    per_fault[:, plan.like_anything] = none_of_these
+    for index, places in plan.pulses:
+        for row, ratios in zip(per_fault, log_ratios, strict=True):
+            told = [ratios.get(place, none_of_these) for place in places]
+            row[index] = told[0] if len(told) == 1 else sum(told) / len(told) + np.log(len(told))
+    first, second = hypotheses.members.T
+    terms: FloatArray = np.take(per_fault, first, axis=1) + np.take(per_fault, second, axis=1)
+    terms *= plan.share
+    terms += plan.apart
+    return terms
+
+
+@dataclass(frozen=True, eq=False)
+class _Sharing:
+    """How the faults of one engine share the evidence of its pulses.
+
+    `like_anything`: faults that look like something unlisted; `pulses`: the others that show in
+    cylinders, each with its mode at each of its places. `share` (hypotheses,): of both ratios,
+    `apart` what is added.
+    """
+
+    like_anything: list[int]
+    pulses: list[tuple[int, list[_Place]]]
+    share: FloatArray
+    apart: FloatArray
+
+
+@lru_cache(maxsize=16)
+def _sharing(knowledge: Knowledge, hypotheses: Hypotheses) -> _Sharing:
     count = len(hypotheses.faults)
-    per_fault = np.zeros(count + 1)
     local = np.zeros(count + 1, dtype=np.bool_)
     places = np.zeros((count + 1, hypotheses.positions), dtype=np.bool_)
+    like_anything: list[int] = []
+    pulses: list[tuple[int, list[_Place]]] = []
     for index, fault in enumerate(hypotheses.faults):
         scope = None if fault.mode in hypotheses.unknown else knowledge.modes[fault.mode - 1].scope
         places[index, [p - 1 for p in fault.positions]] = True
         local[index] = scope is not Scope.ENGINE
         if scope is None or scope is Scope.HOOK_UP:
-            per_fault[index] = cases.none_of_these
+            like_anything.append(index)
         elif fault.positions:
             mode = knowledge.modes[fault.mode - 1].id
-            ratios = [cases.log_ratio.get((mode, p), cases.none_of_these) for p in fault.positions]
-            per_fault[index] = np.mean(ratios) + np.log(len(ratios))
+            pulses.append((index, [(mode, p) for p in fault.positions]))
     first, second = hypotheses.members.T
     apart = ~(places[first] & places[second]).any(axis=1)
     sharing = local[first] & local[second]
-    both = per_fault[first] + per_fault[second]
-    term: FloatArray = np.where(sharing, 0.5 * both + np.log(2.0) * apart, both)
-    return term
+    return _Sharing(
+        like_anything=like_anything,
+        pulses=pulses,
+        share=np.where(sharing, 0.5, 1.0),
+        apart=np.where(sharing & apart, np.log(2.0), 0.0),
+    )

@@ -47,11 +47,10 @@ def make_outlook(
                 joint[i, j] = _told(knowledge, belief, chosen, (first, tests[j]), places[i])
     members = belief.hypotheses.members[chosen]
     faults = belief.hypotheses.faults
-    known = [f for f in faults if f.mode not in belief.hypotheses.unknown]
+    unknown = belief.hypotheses.unknown
+    known = [f for f in faults if f.mode not in unknown]
     modes = [knowledge.modes[f.mode - 1] for f in known]
-    number_of = np.array(
-        [1 if f.mode in belief.hypotheses.unknown else i + 2 for i, f in enumerate(faults)] + [-1]
-    )
+    number_of = np.array([1 if f.mode in unknown else i + 2 for i, f in enumerate(faults)] + [-1])
     cause = number_of[members]
     cause[(members[:, 0] < 0), 0] = 0
     return Outlook(
@@ -153,7 +152,9 @@ def _told(
     """`_probabilities` given everything known so far, over the chosen hypotheses."""
     nodes = _so_far(belief, tests[0].group, place)
     told = _usual(knowledge, tests) if nodes is None else _probabilities(knowledge, tests, nodes)
-    return belief.expand(told, place, chosen)
+    over = belief.expand(told, place, chosen)
+    over.flags.writeable = False  # handed on without a copy
+    return over
 
 
 def _so_far(belief: Belief, group: str, place: int | None) -> FloatArray | None:

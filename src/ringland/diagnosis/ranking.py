@@ -1,6 +1,6 @@
 """diagnose(): ranked causes with probabilities, and what speaks for and against each."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -149,6 +149,8 @@ def _with_recordings(
     causes: Sequence[Cause], recordings: Sequence[JoinedRecording]
 ) -> tuple[Cause, ...]:
     """The leading causes with what the other recordings say, one piece of evidence each."""
+    if not recordings:
+        return tuple(causes)
     found = []
     for rank, cause in enumerate(causes):
         moved = [
@@ -170,7 +172,8 @@ def _with_recordings(
 
 def _unknown_share(belief: Belief) -> float:
     share, _ = shares(belief)
-    unknown_faults = [f.mode in belief.hypotheses.unknown for f in belief.hypotheses.faults]
+    unknown_modes = belief.hypotheses.unknown
+    unknown_faults = [f.mode in unknown_modes for f in belief.hypotheses.faults]
     return float(share[np.array(unknown_faults)].sum())
 
 
@@ -188,6 +191,7 @@ def _causes(
     order = _ordered(belief)
     leading = order[:_EXPLAINED]
     weights = _evidence_weights(belief, leading, cases)
+    measured, abnormal = _measured_severities(knowledge, metrics), _most_abnormal(belief)
     causes = []
     for rank, index in enumerate(order):
         fault = h.faults[index]
@@ -203,10 +207,10 @@ def _causes(
                 firing_position=position,
                 cylinder=None if numbers is None or position is None else numbers[position - 1],
                 probability=float(share[index]),
-                severity=_severity(mode, fault, metrics, cases),
+                severity=_severity(mode, position, measured, cases),
                 speaks_for=tuple(w for w in moved if w.bits > 0),
                 speaks_against=tuple(reversed([w for w in moved if w.bits < 0])),
-                would_also_show=_would_also_show(knowledge, belief, mode, fault)
+                would_also_show=_would_also_show(knowledge, abnormal, mode, position)
                 if rank < len(leading)
                 else (),
                 present=float(present[index]),
@@ -218,8 +222,9 @@ def _causes(
 def _ordered(belief: Belief) -> list[int]:
     """Indices of the listed faults, most probable first."""
     share, _ = shares(belief)
-    h = belief.hypotheses
-    return [int(i) for i in np.argsort(-share, kind="stable") if h.faults[i].mode not in h.unknown]
+    faults, unknown_modes = belief.hypotheses.faults, belief.hypotheses.unknown
+    order = np.argsort(-share, kind="stable").tolist()
+    return [i for i in order if faults[i].mode not in unknown_modes]
 
 
 def _evidence_weights(
@@ -307,15 +312,27 @@ def _evidence_id(seen: Observation) -> str:
     return seen.key if seen.firing_position is None else f"{seen.key}:{seen.firing_position}"
 
 
+def _measured_severities(
+    knowledge: Knowledge, metrics: MetricTable | None
+) -> dict[tuple[str, int | None], Estimate]:
+    """First measured size of each metric that is the severity of some mode, by metric and place."""
+    wanted = {m.severity_metric for m in knowledge.modes}
+    found: dict[tuple[str, int | None], Estimate] = {}
+    for value in () if metrics is None else metrics.values:
+        # nothing counted is no size of a fault that is thought to be there
+        if value.metric in wanted and value.estimate.value:
+            found.setdefault((value.metric, value.firing_position), value.estimate)
+    return found
+
+
 def _severity(
-    mode: FailureMode, fault: Fault, metrics: MetricTable | None, cases: CaseEvidence | None
+    mode: FailureMode,
+    position: int | None,
+    measured: Mapping[tuple[str, int | None], Estimate],
+    cases: CaseEvidence | None,
 ) -> Estimate:
-    position = fault.positions[0] if fault.positions else None
-    if mode.severity_metric is not None and metrics is not None:
-        for value in metrics.of_metric(mode.severity_metric):
-            # nothing counted is no size of a fault that is thought to be there
-            if value.firing_position == position and value.estimate.value:
-                return value.estimate
+    if mode.severity_metric is not None and (mode.severity_metric, position) in measured:
+        return measured[mode.severity_metric, position]
     if cases is not None:
         found = cases.severity.get((mode.id, position))
         if found is not None and found.unit == mode.severity_unit:
@@ -326,26 +343,32 @@ def _severity(
     )
 
 
+def _most_abnormal(belief: Belief) -> dict[tuple[str, int | None], float]:
+    """Largest probability of being abnormal of each item and place that was observed."""
+    found: dict[tuple[str, int | None], float] = {}
+    for seen in belief.observations:
+        place = (seen.key, seen.firing_position)
+        found[place] = max(seen.abnormal, found.get(place, seen.abnormal))
+    return found
+
+
 def _would_also_show(
-    knowledge: Knowledge, belief: Belief, mode: FailureMode, fault: Fault
+    knowledge: Knowledge,
+    abnormal: Mapping[tuple[str, int | None], float],
+    mode: FailureMode,
+    position: int | None,
 ) -> tuple[str, ...]:
     """What is usual with this fault and was not seen, or not looked at."""
-    place = fault.positions[0] if fault.positions else None
     sentences = []
     for item in knowledge.items:
         if item.likelihood.get(mode.id, item.sound) < 0.5:
             continue
-        where = place if item.scope is Scope.CYLINDER else None
-        seen = [
-            o.abnormal
-            for o in belief.observations
-            if o.key == item.id and o.firing_position == where
-        ]
-        if not seen:
+        seen = abnormal.get((item.id, position if item.scope is Scope.CYLINDER else None))
+        if seen is None:
             sentences.append(
                 f"{item.would_show[:1].upper()}{item.would_show[1:]}: not looked at yet"
             )
-        elif max(seen) < 0.3:
+        elif seen < 0.3:
             sentences.append(f"{item.would_show[:1].upper()}{item.would_show[1:]}: not seen")
     return tuple(sorted(sentences, key=lambda s: s.endswith("yet")))
 

@@ -1,8 +1,9 @@
 """From symptoms and answers to observations that the likelihood understands."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
-import numpy as np
 from scipy.special import ndtr, ndtri
 
 from ringland.diagnosis.knowledge import EvidenceItem, Knowledge, Scope
@@ -28,10 +29,10 @@ def abnormal_probability(
     """
     towards = -deviation if direction == "low" else deviation
     size = abs(limit)
-    width = float(np.hypot(standard_error, _SOFTNESS * size))
+    width = math.hypot(standard_error, _SOFTNESS * size)
     if width == 0.0:
         return _SURE if towards > 0 else 1.0 - _SURE
-    return float(np.clip(ndtr((towards - size) / width), 1.0 - _SURE, _SURE))
+    return min(max(float(ndtr((towards - size) / width)), 1.0 - _SURE), _SURE)
 
 
 def _limit(symptom: Symptom, metrics: MetricTable | None) -> float | None:
@@ -47,8 +48,13 @@ def _standard_error(symptom: Symptom) -> float:
     deviation = symptom.deviation
     if deviation.low is None or deviation.high is None:
         return 0.0
-    quantile = float(ndtri(0.5 + 0.5 * min(deviation.coverage, 0.999)))
-    return (deviation.high - deviation.low) / (2.0 * quantile)
+    return (deviation.high - deviation.low) / (2.0 * _quantile(deviation.coverage))
+
+
+@lru_cache(maxsize=64)
+def _quantile(coverage: float) -> float:
+    """Half width of the normal interval of this coverage, in standard errors."""
+    return float(ndtri(0.5 + 0.5 * min(coverage, 0.999)))
 
 
 def _sound_spread(symptom: Symptom, limit: float) -> float:
@@ -72,7 +78,8 @@ def _preferred(symptoms: Sequence[Symptom]) -> list[Symptom]:
     return list(best.values())
 
 
-def _items_by_metric(knowledge: Knowledge) -> dict[str, list[tuple[EvidenceItem, str]]]:
+@lru_cache(maxsize=16)
+def _items_by_metric(knowledge: Knowledge) -> Mapping[str, Sequence[tuple[EvidenceItem, str]]]:
     found: dict[str, list[tuple[EvidenceItem, str]]] = {}
     for item in knowledge.items:
         for metric, direction in item.metrics:

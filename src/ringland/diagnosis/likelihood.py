@@ -6,10 +6,12 @@ with probability Phi((Phi^-1(p_j) + sqrt(rho) Z) / sqrt(1 - rho)), which keeps p
 Equation numbers: docs/theory/diagnosis.md, section 3.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
+import numba
 import numpy as np
 from scipy.special import erfc, erfcx, ndtr, ndtri
 
@@ -35,6 +37,7 @@ _SOFTNESS = 0.25
 _SOUND_WIDTH = 0.4
 _FARTHEST = 300.0
 _GROSS = 1.0 / 3000.0
+_ROOT_2 = math.sqrt(2.0)
 _FAR_SHARE = 0.3
 """Share of faults that go very far beyond the limit (a dead cylinder against a 1 % limit)."""
 
@@ -170,10 +173,10 @@ def _answer_due_to_fault(knowledge: Knowledge, test: FollowUpTest) -> FloatArray
 def _beyond_limit(value: float, mean: float, error: float) -> float:
     """Density at `value` of 1 + an exponential excess of this mean + a normal error."""
     over = value - 1.0
-    z = (error / mean - over / error) / np.sqrt(2.0)
+    z = (error / mean - over / error) / _ROOT_2
     if z > 0:
-        return float(0.5 / mean * np.exp(-0.5 * (over / error) ** 2) * erfcx(z))
-    return float(0.5 / mean * np.exp(0.5 * (error / mean) ** 2 - over / mean) * erfc(z))
+        return float(0.5 / mean * math.exp(-0.5 * (over / error) ** 2) * erfcx(z))
+    return float(0.5 / mean * math.exp(0.5 * (error / mean) ** 2 - over / mean) * erfc(z))
 
 
 def deviation_densities(
@@ -189,13 +192,13 @@ def deviation_densities(
     reading in 3000 is wrong altogether and looks like a fault, so that no single reading is
     believed without end (equations 5 to 7 of docs/theory/diagnosis.md).
     """
-    value = float(np.clip(value, -1.0, _FARTHEST))
-    soft = float(np.hypot(error, _SOFTNESS))
+    value = min(max(value, -1.0), _FARTHEST)
+    soft = math.hypot(error, _SOFTNESS)
     near, far = _beyond_limit(value, 1.5, soft), _beyond_limit(value, 15.0, soft)
     fault = (1.0 - _FAR_SHARE) * near + _FAR_SHARE * far
     chance = 0.95 * _beyond_limit(value, 0.2, soft) + 0.05 * fault
-    width = max(float(np.hypot(error, _SOUND_WIDTH)), sound_spread)
-    sound = float(np.exp(-0.5 * (value / width) ** 2) / (width * np.sqrt(2.0 * np.pi)))
+    width = max(math.hypot(error, _SOUND_WIDTH), sound_spread)
+    sound = math.exp(-0.5 * (value / width) ** 2) / (width * math.sqrt(2.0 * math.pi))
     return fault, chance, (1.0 - _GROSS) * sound + _GROSS * fault
 
 
@@ -277,6 +280,21 @@ def group_log_likelihood(observations: Sequence[Observation]) -> FloatArray:
     if not observations:
         raise ValueError("a group needs at least one observation")
     _, weights = quadrature()
-    product = group_terms(observations).prod(0)
+    product = np.empty_like(observations[0].shows)
+    for number, seen in enumerate(observations):
+        _multiply(product, seen.shows, seen.if_shows, seen.if_not, number == 0)
     result: FloatArray = np.log(np.maximum(product @ weights, 1e-300))
     return result
+
+
+@numba.njit(cache=True)
+def _multiply(
+    product: FloatArray, shows: FloatArray, if_shows: FloatArray, if_not: FloatArray, first: bool
+) -> None:
+    """The terms of one observation into the product over a group (pairs, nodes), in place."""
+    for pair in range(product.shape[0]):
+        low = if_not[pair]
+        more = if_shows[pair] - low
+        for node in range(product.shape[1]):
+            term = shows[pair, node] * more + low
+            product[pair, node] = term if first else product[pair, node] * term

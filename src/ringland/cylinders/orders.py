@@ -5,12 +5,15 @@ order are shared and all others are imbalance; for uneven firing the split follo
 angles (discrete Fourier series of the pulse train).
 """
 
+from functools import lru_cache
+
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 from scipy.special import betainc
 
 from ringland.model import AngleSignal, Estimate, OrderLine, OrderSpectrum
+from ringland.model._arrays import read_only
 
 __all__ = ["firing_weights", "imbalance_part", "order_spectrum", "shared_part"]
 
@@ -24,16 +27,26 @@ _MOST_LINES_PER_CYLINDER = 4
 
 def firing_weights(heard_deg: FloatArray, cycle_deg: float, harmonics: int) -> FloatArray:
     """|mean of exp(-i k angle)|^2 over the cylinders heard, for cycle harmonics 0 .. harmonics."""
+    return _firing_weights(tuple(heard_deg.tolist()), cycle_deg, harmonics)
+
+
+@lru_cache(maxsize=32)  # a recording asks for the same few again and again
+def _firing_weights(heard_deg: tuple[float, ...], cycle_deg: float, harmonics: int) -> FloatArray:
     k = np.arange(harmonics + 1)[:, None]
-    turn = np.exp(-2j * np.pi * k * heard_deg[None, :] / cycle_deg)
-    return np.asarray(np.abs(turn.mean(axis=1)) ** 2)
+    turn = np.exp(-2j * np.pi * k * np.array(heard_deg)[None, :] / cycle_deg)
+    return read_only(np.abs(turn.mean(axis=1)) ** 2)
+
+
+@lru_cache(maxsize=32)
+def _shared_gain(heard_deg: tuple[float, ...], cycle_deg: float, harmonics: int) -> FloatArray:
+    weight = _firing_weights(heard_deg, cycle_deg, harmonics)
+    return read_only((weight / (weight + _RIDGE)) * (1.0 + _RIDGE))
 
 
 def shared_part(cycle: FloatArray, heard_deg: FloatArray, cycle_deg: float) -> FloatArray:
     """The part of an averaged cycle (angles,) that equal cylinders would make."""
     line = scipy.fft.rfft(cycle)
-    weight = firing_weights(heard_deg, cycle_deg, len(line) - 1)
-    line = line * (weight / (weight + _RIDGE)) * (1.0 + _RIDGE)
+    line *= _shared_gain(tuple(heard_deg.tolist()), cycle_deg, len(line) - 1)
     return np.asarray(scipy.fft.irfft(line, len(cycle)))
 
 
@@ -59,14 +72,15 @@ def order_spectrum(signal: AngleSignal, heard_deg: FloatArray, cycle_deg: float)
     shared = firing_weights(heard_deg, cycle_deg, harmonics)[1:] > _SHARED
     per_revolution = 360.0 / cycle_deg
     lines = tuple(
-        OrderLine(
-            float((k + 1) * per_revolution),
-            float(abs(mean[k])),
-            float(np.angle(mean[k])),
-            float(np.sqrt(variance[k])),
-            bool(shared[k]),
+        OrderLine(*one)
+        for one in zip(
+            (np.arange(1, harmonics + 1) * per_revolution).tolist(),
+            np.abs(mean).tolist(),
+            np.angle(mean).tolist(),
+            np.sqrt(variance).tolist(),
+            shared.tolist(),
+            strict=True,
         )
-        for k in range(harmonics)
     )
     return OrderSpectrum(
         signal.channel,

@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 _TABLE_STEPS = 256  # kernel table entries per zero crossing; linear between them
 _ZERO_CROSSINGS = 6  # half width of the kernel in zero crossings of the sinc
 _KAISER_BETA = 7.0  # about 70 dB of stop-band rejection
+_AT_ONCE = 16  # samples a processor takes at once; rows are padded to whole numbers of them
 
 
 def _kernel_table() -> FloatArray:
@@ -44,13 +45,15 @@ def _kernel_rows(
     scale: float, phases: int, reach: int, table: FloatArray
 ) -> FloatArray:  # pragma: no cover - compiled
     """Row p: weights of the 2 * reach samples around a point p / phases after the sample
-    before it; the last column is their sum."""
-    rows = np.zeros((phases + 1, 2 * reach + 1))
+    before it, zeros up to a whole number of _AT_ONCE; the last column is their sum."""
+    taps = 2 * reach
+    padded = -(-taps // _AT_ONCE) * _AT_ONCE
+    rows = np.zeros((phases + 1, padded + 1))
     for p in range(phases + 1):
-        for k in range(2 * reach):
+        for k in range(taps):
             weight = _kernel((k - reach + 1 - p / phases) * scale, table)
             rows[p, k] = weight
-            rows[p, 2 * reach] += weight
+            rows[p, padded] += weight
     return rows
 
 
@@ -80,6 +83,7 @@ def _resample_at(
     # rows as far apart as the entries of the table, so that lines between them err no more
     phases = max(2, math.ceil(_TABLE_STEPS * scale))
     rows = _kernel_rows(scale, phases, reach, table)
+    padded = rows.shape[1] - 1
     for i in range(position.shape[0]):
         centre = position[i]
         if not (0.0 <= centre <= n - 1):
@@ -92,8 +96,9 @@ def _resample_at(
             p = min(int(where), phases - 1)
             part = where - p
             lower, upper = rows[p], rows[p + 1]
-            weights = lower[2 * reach] + part * (upper[2 * reach] - lower[2 * reach])
-            out[i] = _weighted(samples[first : last + 1], lower, upper, part) / weights
+            weights = lower[padded] + part * (upper[padded] - lower[padded])
+            stop = first + padded if first + padded <= n else last + 1
+            out[i] = _weighted(samples[first:stop], lower, upper, part) / weights
             continue
         total = 0.0
         weights = 0.0

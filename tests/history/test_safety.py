@@ -30,7 +30,7 @@ from ringland.history import (
 )
 from ringland.history.bundle import export_vehicle, import_vehicle
 from ringland.history.merge import merge
-from ringland.history.safety import back_up, restore_backup, verify
+from ringland.history.safety import back_up, restore_backup, restore_open, verify
 from ringland.history.schema import TABLES
 from ringland.history.shelves import SHELVES
 from ringland.history.tables import export_tables
@@ -110,6 +110,43 @@ def test_backup_and_restore_bring_everything(store: Store, tmp_path: Path) -> No
         assert content(again) == content(store)
     assert len(list((tmp_path / "again").glob("replaced-*.sqlite"))) == 1
     assert not (tmp_path / "again" / "restoring").exists()
+
+
+def test_a_restore_that_breaks_off_leaves_nothing_behind(store: Store, tmp_path: Path) -> None:
+    """Broken off at every step that is told, the store is as it was; and the rows of one backup do
+    not get into the restore of another."""
+    filled(store, tmp_path)
+    back_up(store, tmp_path / "one")
+    (bus,) = list_vehicles(store)
+    delete_vehicle(store, bus.id, bus.version)
+    add_vehicle(store, name="Van 21")
+    with open_store(tmp_path / "other") as other:
+        filled(other, tmp_path, "Truck 3")
+    back_up(store, tmp_path / "two")
+    told: list[tuple[str, int, int]] = []
+    restore_open(store, tmp_path / "one", progress=lambda *at: told.append(at))
+    assert ("files", 1, 1) in told  # looked at
+    rows = [at for at in told if at[0] == "rows"]
+    assert rows[-1][1] == rows[-1][2] > 4
+    assert told[-1][0] == "exchange"
+
+    class Enough(Exception):
+        """Raised to break off."""
+
+    for count in range(len(told)):
+        left = [count]
+
+        def stop(*_: object, left: list[int] = left) -> None:
+            left[0] -= 1
+            if left[0] < 0:
+                raise Enough
+
+        with pytest.raises(Enough):
+            restore_open(store, tmp_path / "other", progress=stop)
+        assert [v.name for v in list_vehicles(store)] == ["Bus 12"]
+    restore_open(store, tmp_path / "two")
+    assert [v.name for v in list_vehicles(store)] == ["Van 21"]
+    assert verify(store).problems == ()
 
 
 def test_backup_over_itself_is_refused(store: Store) -> None:

@@ -24,7 +24,8 @@ from ringland.history import (
     keep_recording,
     open_store,
 )
-from ringland.web import create_app
+from ringland.history.safety import back_up
+from ringland.web import caring, create_app
 from ringland.web.app import local_hosts
 from ringland.web.guard import GuardSettings
 
@@ -323,6 +324,43 @@ def test_a_draft_survives_a_closed_window(opened: Callable[..., Any], served: Se
     page.goto(f"{served.base}/vehicles/new")
     assert page.get_by_label("What you call it").input_value() == "pump 3"
     page.get_by_text("was kept and is back").wait_for()
+
+
+def test_a_backup_goes_on_while_the_page_is_loaded_again(
+    opened: Callable[..., Any], served: Served, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Progress with a way to stop, on the same page loaded again and on another; then what came
+    out, by itself."""
+    go_on = threading.Event()
+    real = back_up
+
+    def slow(store: Any, folder: Path, *, progress: Any) -> Any:
+        progress("files", 1, 4)
+        assert go_on.wait(60)
+        return real(store, folder, progress=progress)
+
+    monkeypatch.setattr(caring, "back_up", slow)
+    page = opened(viewport={"width": 1024, "height": 600})
+    page.goto(f"{served.base}/settings")
+    page.get_by_label("Backup into this folder").fill(str(tmp_path))
+    page.get_by_role("button", name="Write the backup").click()
+    bar = page.get_by_role("progressbar", name="Backup")
+    bar.wait_for()
+    page.reload()
+    bar.wait_for()
+    assert page.get_by_role("button", name="Stop").is_visible()
+    assert not page.get_by_role("button", name="Write the backup").is_visible()
+    page.evaluate("() => document.getElementById('care').scrollIntoView()")
+    shot(page, "settings-backup-tablet")
+    assert page.evaluate(LAYOUT.read_text("utf-8")) == []
+    other = page.context.new_page()
+    other.goto(f"{served.base}/")
+    other.get_by_role("progressbar", name="Backup").wait_for()
+    go_on.set()
+    page.get_by_text("The backup is written").first.wait_for()
+    assert (tmp_path / "ringland-backup" / "ringland.sqlite").is_file()
+    page.get_by_role("button", name="Write the backup").wait_for()
+    assert page.get_by_label("Backup into this folder").input_value().startswith(str(tmp_path))
 
 
 def test_before_and_after_by_touch(opened: Callable[..., Any], served: Served) -> None:

@@ -7,6 +7,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
@@ -16,6 +17,7 @@ from ringland.history import (
     add_report_sent,
     add_vehicle,
     changes_of,
+    keep_recording,
     list_analyses,
     list_vehicles,
 )
@@ -92,6 +94,13 @@ def test_what_was_sent_stands_in_the_history_of_the_vehicle(
     assert "late@marrow.example" not in client.get(f"/vehicles/{visit['vehicle_id']}").text
 
 
+def looked_after(client: TestClient, what: str, **given: Any) -> dict[str, Any]:
+    """The work of looking after the store, when it is over."""
+    answer = client.post(f"/api/v1/store/{what}", json=given or None)
+    assert answer.status_code == 202, answer.text
+    return wait_for(client, answer.json()["id"])
+
+
 def test_backup_verify_and_restore_keep_what_was_there(
     client: TestClient, store: Store, visit: dict[str, str], tmp_path: Path
 ) -> None:
@@ -99,26 +108,32 @@ def test_backup_verify_and_restore_keep_what_was_there(
     path = "/api/v1/store"
     assert client.post(f"{path}/backup", json={"folder": str(safe)}).status_code == 400
     assert client.post(f"{path}/backup", json={"folder": "safe"}).status_code == 400
+    assert "No backup has been written" in client.get("/settings", headers=PAGE).text
     safe.mkdir()
-    done = client.post(f"{path}/backup", json={"folder": str(safe)})
-    assert done.status_code == 200 and (safe / "ringland-backup" / "ringland.sqlite").is_file()
+    done = looked_after(client, "backup", folder=str(safe))
+    assert done["state"] == "done" and "rows" in done["said"]
+    assert (safe / "ringland-backup" / "ringland.sqlite").is_file()
+    again = looked_after(client, "backup", folder=str(safe / "ringland-backup"))
+    assert again["state"] == "done" and not (safe / "ringland-backup/ringland-backup").exists()
+    page = client.get("/settings", headers=PAGE).text  # after a reload it is still told
+    assert "The backup is written" in page and str(safe / "ringland-backup") in page
     add_vehicle(store, name="made after the backup")
-    found = client.post(f"{path}/verify")
-    assert found.json()["problems"] == [] and "as it was kept" in found.json()["said"]
+    found = looked_after(client, "verify")
+    assert found["error"] is None and "as it was kept" in found["said"]
 
     for confirm in ({}, {"confirm": False}):
         refused = client.post(f"{path}/restore", json={"folder": str(safe), **confirm})
         assert refused.status_code == 422
-    assert client.post(
-        f"{path}/restore", json={"folder": str(tmp_path / "data"), "confirm": True}
-    ).status_code == 400  # fmt: skip
+    for wrong in (tmp_path / "data", tmp_path):
+        given = {"folder": str(wrong), "confirm": True}
+        assert client.post(f"{path}/restore", json=given).status_code == 400
     assert len(list_vehicles(store)) == 2
 
-    back = client.post(f"{path}/restore", json={"folder": str(safe), "confirm": True})
-    assert back.status_code == 200, back.text
+    back = looked_after(client, "restore", folder=str(safe), confirm=True)
+    assert back["state"] == "done", back
     assert [v.name for v in list_vehicles(store)] == ["minibus 7"]
-    aside = tmp_path / "data" / back.json()["aside"]
-    assert aside.is_file()
+    (aside,) = (tmp_path / "data").glob("replaced-*.sqlite")
+    assert aside.name in back["said"]
     assert [c.action for c in changes_of(store, limit=1)] == ["restore"]
     with closing(sqlite3.connect(aside)) as old:  # nothing is lost
         assert old.execute("SELECT count(*) FROM vehicle").fetchone() == (2,)
@@ -126,6 +141,53 @@ def test_backup_verify_and_restore_keep_what_was_there(
     assert {"backup", "verify"} <= actions
     add_vehicle(store, name="goes on")
     assert client.get("/vehicles", headers=PAGE).text.count("goes on") == 1
+
+
+def test_looking_after_the_store_is_told_stopped_and_one_at_a_time(
+    client: TestClient, store: Store, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A slow backup: its progress stands on the page after a reload, pages answer meanwhile, a
+    second one is refused, and stopped it leaves the older one whole."""
+    add_vehicle(store, name="minibus 7")
+    assert looked_after(client, "backup", folder=str(tmp_path))["state"] == "done"
+    add_vehicle(store, name="van 21")
+    reached, go_on = threading.Event(), threading.Event()
+
+    def slow(_: Store, folder: Path, *, progress: Any) -> Any:
+        for number in range(1000):
+            progress("files", number, 1000)
+            if number == 250:
+                reached.set()
+                assert go_on.wait(30)
+        raise AssertionError("it was not stopped")
+
+    monkeypatch.setattr("ringland.web.caring.back_up", slow)
+    job = client.post("/api/v1/store/backup", json={"folder": str(tmp_path)}).json()
+    assert reached.wait(30)
+    page = client.get("/settings", headers=PAGE).text
+    assert f'data-stop="{job["id"]}"' in page and "Write the backup</button>" not in page
+    assert "Backup" in client.get("/", headers=PAGE).text  # today tells of it too
+    refused = client.post("/api/v1/store/verify")
+    assert refused.status_code == 400 and "already" in refused.json()["wrong"]
+    client.delete(f"/api/v1/jobs/{job['id']}")
+    go_on.set()
+    assert wait_for(client, job["id"])["state"] == "stopped"
+    part = client.get("/settings/care", headers=PAGE).text
+    assert "stopped. The older backup, if there is one, is whole." in part
+    monkeypatch.undo()
+    restored = looked_after(client, "restore", folder=str(tmp_path), confirm=True)
+    assert restored["state"] == "done"
+    assert [v.name for v in list_vehicles(store)] == ["minibus 7"]
+
+
+def test_a_store_that_is_damaged_says_so(
+    client: TestClient, store: Store, visit: dict[str, str], recording_csv: Path
+) -> None:
+    kept = keep_recording(store, visit["visit_id"], recording_csv)
+    store.file(kept.sha256).write_bytes(b"damaged")
+    found = looked_after(client, "verify")
+    assert found["state"] == "failed" and "altered" in found["error"]["got"]
+    assert "Restore a backup" in client.get("/settings", headers=PAGE).text
 
 
 def test_a_reader_looks_after_nothing(client: TestClient, app: FastAPI, tmp_path: Path) -> None:

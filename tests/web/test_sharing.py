@@ -362,6 +362,18 @@ def test_the_settings_page_of_the_host_and_of_a_device(bench: Bench) -> None:
     assert str(bench.app.state.context.folder) not in theirs
 
 
+def test_a_device_sees_nothing_of_how_the_store_is_looked_after(bench: Bench) -> None:
+    """Folders of the host are no matter of other devices, nor can they stop the work."""
+    job = bench.host.post("/api/v1/store/verify").json()
+    device = bench.pair(Role.TECHNICIAN)
+    assert bench.host.get(f"/api/v1/jobs/{job['id']}").status_code == 200
+    assert device.get("/api/v1/jobs").json() == []
+    assert device.get(f"/api/v1/jobs/{job['id']}").status_code == 404
+    assert device.delete(f"/api/v1/jobs/{job['id']}").status_code == 404
+    assert device.get("/settings/care", headers=PAGE).status_code == 403
+    assert "Last backup" not in device.get("/settings", headers=PAGE).text
+
+
 def test_sending_a_device_away(bench: Bench) -> None:
     """ASVS 3.3.1."""
     device = bench.pair(Role.TECHNICIAN)

@@ -45,7 +45,7 @@ def backup(
         from ringland.history.safety import back_up
         from ringland.history.safety import log as write_down
 
-        done = back_up(kept, folder, progress=lambda word, n: report(word, n, 0))
+        done = back_up(kept, folder, progress=report)
         write_down(kept, "backup", folder=str(folder), rows=done.rows)
         typer.echo(f"{done.rows} rows and {done.new_files} new files are in {done.folder}.")
 
@@ -80,7 +80,7 @@ def verify(
     with told_to_the_user(), opened(store) as kept, counting() as report:
         from ringland.history.safety import verify as look
 
-        found = look(kept, contents=not quick, progress=lambda word, n: report(word, n, 0))
+        found = look(kept, contents=not quick, progress=report)
         typer.echo(
             f"{found.rows} rows and {found.files} files looked at; "
             f"{found.unused_files} files belong to no row."
@@ -110,7 +110,7 @@ def merge(
         if "://" not in other and not Path(other).is_dir():
             raise BadInput("There is no such store.", got=other)
         with open_store(other) as source:
-            done = unite(kept, source, progress=lambda word, n: report(word, n, 0))
+            done = unite(kept, source, progress=report)
         typer.echo(f"{done.added} rows added, {done.changed} changed, {done.files} files copied.")
         for one in done.conflicts[:50]:
             typer.echo(

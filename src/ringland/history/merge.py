@@ -32,7 +32,7 @@ _FILES_OF = ("recording", "analysis", "photo", "report_sent")
 _NOT_CONTENT = frozenset({"version", "changed_utc", "created_utc"})
 
 Values = dict[str, Any]
-Progress = Callable[[str, int], None]
+Progress = Callable[[str, int, int], None]
 
 
 class Source(Protocol):
@@ -134,7 +134,7 @@ def merge_from(store: Store, source: Source, *, progress: Progress | None = None
                 _take_rows(connection, kind, block, logs, tally)
                 count += len(block)
                 if progress is not None:
-                    progress(kind, count)
+                    progress(kind, count, 0)
         if tally.added or tally.changed:
             _index(connection, tally)
             counts = {"added": tally.added, "changed": tally.changed, "files": copied}
@@ -163,7 +163,7 @@ def _copy_files(store: Store, source: Source, progress: Progress | None) -> tupl
             store.files.put(path)
             copied += 1
             if progress is not None:
-                progress("files", copied)
+                progress("files", copied, 0)
     return copied, missing
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "Verified",
     "back_up",
     "log",
+    "may_restore",
     "restore_backup",
     "restore_open",
     "verify",
@@ -31,7 +32,9 @@ __all__ = [
 
 _WITH_FILES = ("recording", "analysis", "photo", "report_sent")
 _WORKING = "restoring"
-Progress = Callable[[str, int], None]
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how many are done, and of how many (0: not known). What it raises
+breaks the work off."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,7 @@ def verify(store: Store, *, contents: bool = True, progress: Progress | None = N
     wanted = set(_named_files(store))
     for number, (sha256, what) in enumerate(sorted(wanted)):
         if progress is not None:
-            progress("files", number + 1)
+            progress("files", number + 1, len(wanted))
         try:
             if contents and sha256_of(store.file(sha256)) != sha256:
                 problems.append(f"{what}: the file {sha256[:12]} was altered or is damaged")
@@ -157,12 +160,12 @@ def _back_up_sqlite(store: Store, folder: Path, progress: Progress | None) -> Ba
             snapshot.execute(f"SELECT count(*) FROM {kind}").fetchone()[0]  # noqa: S608
             for kind in TABLES
         )
-    for sha256 in names:
-        if not kept.has(sha256) and store.files.has(sha256):
-            kept.put(store.file(sha256))
-            new += 1
-            if progress is not None:
-                progress("files", new)
+    wanted = [s for s in dict.fromkeys(names) if not kept.has(s) and store.files.has(s)]
+    for sha256 in wanted:
+        if progress is not None:
+            progress("files", new, len(wanted))
+        kept.put(store.file(sha256))
+        new += 1
     _settle_journal(folder / DATABASE_NAME)
     os.replace(fresh, folder / DATABASE_NAME)
     return BackedUp(folder, rows, new)
@@ -195,16 +198,20 @@ def restore_backup(
         return _restore_folder(source, Path(place), replace)
 
 
-@contextmanager
-def _whole(backup: Path) -> Iterator[Store]:
-    """The backup in a folder, verified. Raises SettingError."""
-    if not (backup / DATABASE_NAME).is_file():
+def _must_be_backup(folder: Path) -> None:
+    if not (folder / DATABASE_NAME).is_file():
         raise SettingError(
-            "There is no backup in that folder.", got=str(backup),
+            "There is no backup in that folder.", got=str(folder),
             allowed=f"a folder with {DATABASE_NAME} and originals",
         )  # fmt: skip
+
+
+@contextmanager
+def _whole(backup: Path, progress: Progress | None = None) -> Iterator[Store]:
+    """The backup in a folder, verified. Raises SettingError."""
+    _must_be_backup(backup)
     with open_store(backup) as source:
-        found = verify(source)
+        found = verify(source, progress=progress)
         if found.problems:
             raise SettingError(
                 "The backup is not whole.", got="; ".join(found.problems[:5]),
@@ -246,16 +253,45 @@ def _restore_folder(source: Store, folder: Path, replace: bool) -> Merged:
     return merged
 
 
-def _made_beside(source: Store, folder: Path) -> Merged:
+def _made_beside(source: Store, folder: Path, progress: Progress | None = None) -> Merged:
     """The rows of a backup in a database beside the present one, and its files with the others."""
     working = folder / _WORKING
+    _clear(working)  # what a restore that broke off left may be of another backup
     with open_store(working, files=str(folder / "originals")) as target:
-        merged = merge(target, source)
+        merged = merge(target, source, progress=_of_all(source, progress))
         copy_switch(source, target)
         with target.transaction() as connection:
             connection.execute(delete(info).where(info.c.key == "files"))
     _settle_journal(working / DATABASE_NAME)
     return merged
+
+
+def _of_all(source: Store, progress: Progress | None) -> Progress | None:
+    """The same progress with all rows of the source counted as one whole."""
+    if progress is None:
+        return None
+    told, done = progress, dict.fromkeys(TABLES, 0)
+    with source.reading() as connection:
+        rows = sum(
+            connection.scalar(select(func.count()).select_from(t)) or 0 for t in TABLES.values()
+        )
+
+    def counted(what: str, number: int, total: int) -> None:
+        if what not in done:
+            told(what, number, total)
+            return
+        done[what] = number
+        told("rows", sum(done.values()), rows)
+
+    return counted
+
+
+def _clear(folder: Path) -> None:
+    """Remove a folder of our own making with what is in it."""
+    for leftover in sorted(folder.rglob("*"), reverse=True):
+        leftover.rmdir() if leftover.is_dir() else leftover.unlink()
+    if folder.is_dir():
+        folder.rmdir()
 
 
 def _exchange(folder: Path) -> Path | None:
@@ -267,18 +303,13 @@ def _exchange(folder: Path) -> Path | None:
         aside = folder / f"replaced-{stamp}.sqlite"
         os.replace(present, aside)
     os.replace(working / DATABASE_NAME, present)
-    for leftover in sorted(working.rglob("*"), reverse=True):
-        leftover.rmdir() if leftover.is_dir() else leftover.unlink()
-    working.rmdir()
+    _clear(working)
     return aside
 
 
-def restore_open(store: Store, backup: Path) -> Restored:
-    """Put a backup in the place of a store that is open here; the present database is kept aside.
-
-    Only for a folder with its own originals: raises SettingError for any other, when there is no
-    whole backup, and when the store stays in use. Until the exchange nothing is changed.
-    """
+def may_restore(store: Store, backup: Path) -> None:
+    """Nothing, when an open store can be restored from this folder by the looks of both. Raises
+    SettingError."""
     folder = Path(store.url)
     own = store.database.dialect.name == "sqlite" and store.files.url == str(folder / "originals")
     if not own:
@@ -288,9 +319,23 @@ def restore_open(store: Store, backup: Path) -> Restored:
         )  # fmt: skip
     if backup.resolve() == folder.resolve():
         raise SettingError("That is the store itself, no backup of it.", got=str(backup))
+    _must_be_backup(backup)
+
+
+def restore_open(store: Store, backup: Path, *, progress: Progress | None = None) -> Restored:
+    """Put a backup in the place of a store that is open here; the present database is kept aside.
+
+    Only for a folder with its own originals: raises SettingError for any other, when there is no
+    whole backup, and when the store stays in use. Until the exchange nothing is changed, and what
+    `progress` raises breaks it off; after it is called with "exchange" nothing can.
+    """
+    may_restore(store, backup)
+    folder = Path(store.url)
     try:
-        with _whole(backup) as source:
-            merged = _made_beside(source, folder)
+        with _whole(backup, progress) as source:
+            merged = _made_beside(source, folder, progress)
+        if progress is not None:
+            progress("exchange", 0, 0)
         with store.put_away():
             aside = _exchange(folder)
     except OSError as error:

@@ -113,7 +113,11 @@ def create_app(
 
 
 def _told(job: Job) -> dict[str, Any]:
-    return {**asdict(job), "state": str(job.state)}
+    """What all open pages hear; of this computer's own work no more than where it stands."""
+    told = {**asdict(job), "state": str(job.state)}
+    if job.own:
+        told |= {"error": None}
+    return told
 
 
 def _routes(app: FastAPI) -> None:

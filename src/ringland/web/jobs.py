@@ -1,7 +1,8 @@
 """Long work: one worker process, jobs in a queue, progress told to whoever listens.
 
 A job that is stopped ends with its process; the next job gets a new one. Nothing half-done is kept,
-because only a finished result is handed back.
+because only a finished result is handed back. What needs the open store itself runs in a thread of
+this process, beside the queue, and is stopped where it tells its progress.
 """
 
 import contextlib
@@ -19,10 +20,11 @@ from typing import Any
 
 from ringland.web.worker import Plain, fault, main
 
-__all__ = ["Job", "JobState", "Jobs"]
+__all__ = ["Job", "JobState", "Jobs", "Stopped"]
 
 _KEPT = 100
 _POLL_S = 0.05
+_TOLD_EVERY_S = 0.1
 
 
 class JobState(StrEnum):
@@ -38,7 +40,8 @@ class JobState(StrEnum):
 @dataclass(frozen=True)
 class Job:
     """One piece of long work. `subject` is the id of the row it is about, `error` in the one error
-    shape."""
+    shape. `own`: a matter of this computer alone, of which other devices see no more than that it
+    goes on."""
 
     id: str
     title: str
@@ -48,6 +51,7 @@ class Job:
     fraction: float
     said: str
     error: Plain | None = None
+    own: bool = False
 
     @property
     def over(self) -> bool:
@@ -60,6 +64,10 @@ class _Waiting:
     job_id: str
     task: Callable[[], Plain]
     finish: Callable[[Plain], None]
+
+
+class Stopped(Exception):
+    """Raised inside work done here when it was asked to stop."""
 
 
 class _Process:
@@ -92,6 +100,7 @@ class Jobs:
         self._queue: queue.Queue[_Waiting | None] = queue.Queue()
         self._process: _Process | None = None
         self._thread = threading.Thread(target=self._run, name="ringland-jobs", daemon=True)
+        self._here: list[threading.Thread] = []
         self._closed = False
         self._thread.start()
 
@@ -107,13 +116,59 @@ class Jobs:
         """Put a job at the end. `task` makes what the worker gets and `finish` keeps its result;
         both run in the queue's thread and may raise RinglandError."""
         job = Job(uuid.uuid4().hex, title, subject, visit, JobState.WAITING, 0.0, "Waiting")
+        self._remember(job)
+        self._queue.put(_Waiting(job.id, task, finish))
+        return job
+
+    def do_here(
+        self, title: str, *, subject: str, work: Callable[[Callable[[float, str], None]], str]
+    ) -> Job:
+        """Do `work` in a thread of this process, beside the queue: a matter of this computer alone.
+
+        `work` gets a function to tell its progress with, which raises Stopped when it is to stop,
+        and returns what came out in words; it may raise RinglandError.
+        """
+        said = "Starting"
+        job = Job(uuid.uuid4().hex, title, subject, "", JobState.WORKING, 0.0, said, own=True)
+        self._remember(job)
+        thread = threading.Thread(
+            target=self._do, args=(job.id, work), name="ringland-here", daemon=True
+        )
+        self._here = [t for t in self._here if t.is_alive()] + [thread]
+        thread.start()
+        return job
+
+    def _remember(self, job: Job) -> None:
         with self._lock:
             self._jobs[job.id] = job
             for old in [j.id for j in self._jobs.values() if j.over][:-_KEPT]:
                 del self._jobs[old]
         self._told(job)
-        self._queue.put(_Waiting(job.id, task, finish))
-        return job
+
+    def _do(self, job_id: str, work: Callable[[Callable[[float, str], None]], str]) -> None:
+        from ringland.errors import RinglandError
+
+        last, doing = 0.0, ""
+
+        def at(fraction: float, said: str) -> None:
+            nonlocal last, doing
+            if self._stopping(job_id):
+                raise Stopped
+            now, new = time.monotonic(), said.partition(":")[0]
+            if now - last > _TOLD_EVERY_S or new != doing:  # the next may take long
+                last, doing = now, new
+                self._change(job_id, fraction=fraction, said=said)
+
+        try:
+            said = work(at)
+            self._change(job_id, state=JobState.DONE, fraction=1.0, said=said)
+        except Stopped:
+            self._change(job_id, state=JobState.STOPPED, said="Stopped")
+        except RinglandError as error:
+            self._change(job_id, state=JobState.FAILED, said=error.wrong, error=error.as_dict())
+        except Exception as error:  # told, so that the page does not wait for ever
+            told = fault(error)
+            self._change(job_id, state=JobState.FAILED, said=told["wrong"], error=told)
 
     def stop(self, job_id: str) -> Job | None:
         """Ask a job to stop; None when there is no such job."""
@@ -146,6 +201,8 @@ class Jobs:
         self._closed = True
         self._queue.put(None)
         self._thread.join(10.0)
+        for thread in self._here:
+            thread.join(10.0)
 
     def _change(self, job_id: str, **fields: Any) -> None:
         with self._lock:
@@ -226,6 +283,6 @@ class Jobs:
             if kind != "at":
                 return kind, content
             now = time.monotonic()
-            if now - last > 0.1:
+            if now - last > _TOLD_EVERY_S:
                 last = now
                 self._change(job_id, fraction=content[0], said=content[1])

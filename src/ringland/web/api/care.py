@@ -1,8 +1,9 @@
-"""Looking after the store: backup, restore, verification. For this computer alone."""
+"""Looking after the store: backup, restore, verification. For this computer alone.
 
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+Each is background work: the answer comes at once, progress over the events, and what came of it
+from the address of the work.
+"""
+
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -10,15 +11,15 @@ from fastapi import APIRouter
 from pydantic import BaseModel, ConfigDict, StringConstraints
 
 from ringland.errors import SettingError
-from ringland.history.safety import back_up, log, restore_open, verify
 from ringland.web.api.shapes import ERRORS
+from ringland.web.api.uploads import JobShape
+from ringland.web.caring import start_backup, start_restore, start_verify
 from ringland.web.context import App
 
 __all__ = ["BACKUP_FOLDER", "router"]
 
 router = APIRouter(prefix="/store", responses=ERRORS, tags=["store"])
 BACKUP_FOLDER = "ringland-backup"
-_busy = threading.Lock()
 Folder = Annotated[str, StringConstraints(min_length=2, max_length=1000)]
 
 
@@ -40,46 +41,6 @@ class RestoreFrom(BaseModel):
     confirm: Literal[True]
 
 
-class BackupMade(BaseModel):
-    """Where it is, how many rows it has, and how many files were new to it; the same in words."""
-
-    said: str
-    folder: str
-    rows: int
-    new_files: int
-
-
-class StoreRestored(BaseModel):
-    """How much came back, and the file name under which what was here before is kept."""
-
-    said: str
-    rows: int
-    files: int
-    aside: str | None
-
-
-class StoreVerified(BaseModel):
-    """What was looked at; whole when there are no problems."""
-
-    said: str
-    rows: int
-    files: int
-    unused_files: int
-    problems: list[str]
-
-
-@contextmanager
-def _one_at_a_time() -> Iterator[None]:
-    if not _busy.acquire(blocking=False):
-        raise SettingError(
-            "The store is being looked after already.", remedy="Wait until that is done."
-        )
-    try:
-        yield
-    finally:
-        _busy.release()
-
-
 def _named(folder: str) -> Path:
     """A folder that is there, by its whole path. Raises SettingError."""
     try:
@@ -95,48 +56,29 @@ def _named(folder: str) -> Path:
     )
 
 
-@router.post("/backup", response_model=BackupMade)
-def make_backup(app: App, given: BackupTo) -> Any:
-    """Write a backup, or bring the one in that folder up to date."""
-    folder = _named(given.folder) / BACKUP_FOLDER
-    with _one_at_a_time():
-        done = back_up(app.store, folder)
-        log(app.store, "backup", folder=str(folder), rows=done.rows)
-    said = f"{done.rows} rows and {done.new_files} new files are in {folder}."
-    return BackupMade(said=said, folder=str(folder), rows=done.rows, new_files=done.new_files)
-
-
-@router.post("/restore", response_model=StoreRestored)
-def restore(app: App, given: RestoreFrom) -> Any:
-    """Take a backup in the place of what is here, which is kept aside."""
-    named = _named(given.folder)
+def _inside(named: Path) -> Path:
+    """The backup itself: the folder named, or the one that was made in it."""
     inside = named / BACKUP_FOLDER
-    with _one_at_a_time():
-        done = restore_open(app.store, inside if inside.is_dir() else named)
-    app.changed("store", "store")
-    aside = None if done.aside is None else done.aside.name
-    said = f"{done.merged.added} rows and {done.merged.files} files are back."
-    if aside is not None:
-        said += f" What was here before is kept as {aside}."
-    return StoreRestored(said=said, rows=done.merged.added, files=done.merged.files, aside=aside)
+    return inside if inside.is_dir() else named
 
 
-@router.post("/verify", response_model=StoreVerified)
+@router.post("/backup", response_model=JobShape, status_code=202)
+def make_backup(app: App, given: BackupTo) -> Any:
+    """Write a backup, or bring the one in that folder up to date. Stopped, the older one is
+    whole."""
+    named = _named(given.folder)
+    folder = named if named.name == BACKUP_FOLDER else named / BACKUP_FOLDER
+    return vars(start_backup(app, folder))
+
+
+@router.post("/restore", response_model=JobShape, status_code=202)
+def restore(app: App, given: RestoreFrom) -> Any:
+    """Take a backup in the place of what is here, which is kept aside. Stopped, nothing was
+    changed."""
+    return vars(start_restore(app, _inside(_named(given.folder))))
+
+
+@router.post("/verify", response_model=JobShape, status_code=202)
 def look(app: App) -> Any:
-    """Look at every row and every file."""
-    with _one_at_a_time():
-        found = verify(app.store)
-        log(app.store, "verify", rows=found.rows, problems=len(found.problems))
-    said = f"{found.rows} rows and {found.files} files looked at: "
-    said += (
-        "everything is as it was kept."
-        if not found.problems
-        else (f"{len(found.problems)} problems, the first: {found.problems[0]}. Restore a backup.")
-    )
-    return StoreVerified(
-        said=said,
-        rows=found.rows,
-        files=found.files,
-        unused_files=found.unused_files,
-        problems=list(found.problems[:50]),
-    )
+    """Look at every row and every file; what is not as it was kept is the error of the work."""
+    return vars(start_verify(app))

@@ -71,15 +71,15 @@ async def events(request: Request, app: App) -> StreamingResponse:
 
 @router.get("/jobs", tags=["work"], response_model=list[JobShape])
 def list_jobs(app: App) -> Any:
-    """Long work, oldest first."""
-    return [vars(job) for job in app.jobs.all()]
+    """Long work, oldest first; that of this computer alone is shown there alone."""
+    return [vars(job) for job in app.jobs.all() if not (job.own and app.device)]
 
 
 @router.get("/jobs/{job_id}", tags=["work"], response_model=JobShape)
 def get_job(app: App, job_id: JobId) -> Any:
     """One piece of work."""
     job = app.jobs.get(job_id)
-    if job is None:
+    if job is None or (job.own and app.device):
         raise NotFound("There is no such work.", got=job_id)
     return vars(job)
 
@@ -87,7 +87,8 @@ def get_job(app: App, job_id: JobId) -> Any:
 @router.delete("/jobs/{job_id}", tags=["work"], response_model=JobShape)
 def stop_job(app: App, job_id: JobId) -> Any:
     """Stop it; nothing half-done is kept."""
-    job = app.jobs.stop(job_id)
+    known = app.jobs.get(job_id)
+    job = None if known is not None and known.own and app.device else app.jobs.stop(job_id)
     if job is None:
         raise NotFound("There is no such work.", got=job_id)
     return vars(job)

@@ -19,7 +19,9 @@ from ringland.history import (
     search,
 )
 from ringland.history.calibrations import newest
+from ringland.web.caring import CARE, last_backup
 from ringland.web.context import App, Context
+from ringland.web.errors import Refused
 from ringland.web.path import checklist_name, next_step, standing_of, steps_of
 from ringland.web.templating import page
 
@@ -85,7 +87,7 @@ def today(request: Request, app: App) -> Response:
         visits=visits,
         waiting=waiting,
         due=sorted(due, key=lambda v: v.service_due_on or "9999")[:8],
-        jobs=[j for j in app.jobs.all() if not j.over],
+        jobs=[j for j in app.jobs.all() if not j.over and not (j.own and app.device)],
         any_vehicle=bool(list_vehicles(app.store, limit=1)),
     )
 
@@ -165,4 +167,20 @@ def settings_page(request: Request, app: App) -> Response:
         minutes_left=ceil(app.sharing.pairing.left_s(code) / 60) if app.sharing and code else 0,
         own_session=request.state.session.id,
         sessions=() if app.device else app.sessions.all(),
+        **({} if app.device else _care(app)),
     )
+
+
+def _care(app: Context) -> dict[str, Any]:
+    """Where looking after the store stands, and the last backup."""
+    return {"care": app.jobs.about(CARE), "last_backup": last_backup(app)}
+
+
+@router.get("/settings/care")
+def settings_care(request: Request, app: App) -> Response:
+    """The piece of the settings that changes while the store is looked after."""
+    if app.device is not None:
+        raise Refused(
+            "This is shown on the computer that shares only.", remedy="Go to its settings page."
+        )
+    return page(request, "part.html.j2", part="settings_care.html.j2", **_care(app))

@@ -74,7 +74,7 @@ const typing = (e) => e.matches('textarea, input:not([type=radio], [type=checkbo
 let focused = null;
 document.addEventListener('htmx:before:swap', (event) => {
   const field = document.activeElement;
-  if (event.target.id !== 'step' || !event.target.contains(field) || !typing(field)) return;
+  if (!['step', 'care'].includes(event.target.id) || !event.target.contains(field) || !typing(field)) return;
   event.preventDefault(); // nobody is interrupted while typing; the part comes when the field is left
   field.addEventListener('blur', () => document.body.dispatchEvent(new CustomEvent('ringland:judged')), { once: true });
   say('There are newer results. They are shown when you leave the field.');

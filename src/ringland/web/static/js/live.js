@@ -45,10 +45,17 @@ async function whatHappened() {
   if (answer.status === 403) away(await answer.json());
 }
 
+// What ended while nobody listened (a sleeping tablet, a page just opened) is looked up.
+let met = false;
+function meet() {
+  if (met || document.querySelector('[data-job-of]:not([hidden])')) refresh(['judged', 'care']);
+  met = true;
+}
+
 function follow() {
   if (source || document.hidden || isAway) return;
   source = new EventSource('/api/v1/events');
-  source.addEventListener('hello', () => { there(); document.dispatchEvent(new CustomEvent('ringland:hello')); });
+  source.addEventListener('hello', () => { there(); meet(); document.dispatchEvent(new CustomEvent('ringland:hello')); });
   source.addEventListener('beat', there);
   source.addEventListener('job', (event) => { there(); job(JSON.parse(event.data)); });
   source.addEventListener('live', (event) => { there(); document.dispatchEvent(new CustomEvent('ringland:live', { detail: JSON.parse(event.data) })); });

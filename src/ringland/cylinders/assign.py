@@ -6,6 +6,8 @@ cylinder, so the delay is known only up to whole firing intervals; the prior on 
 and path decides between them, and a second channel whose path is short checks it.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -46,7 +48,7 @@ def path_delay(
             ((0, 1.0),),
             reason,
         )
-    shifts = _pattern_shifts(heard_deg, engine.cycle_deg)
+    shifts = _pattern_shifts(tuple(heard_deg.tolist()), engine.cycle_deg)
     total_sd = float(np.hypot(sd, cycles.angle_se_deg))
     weight: dict[int, float] = {}
     for k, turn in shifts:
@@ -72,17 +74,20 @@ def path_delay(
     )
 
 
-def _pattern_shifts(heard_deg: FloatArray, cycle_deg: float) -> list[tuple[int, float]]:
+@lru_cache(maxsize=16)
+def _pattern_shifts(
+    heard_deg: tuple[float, ...], cycle_deg: float
+) -> tuple[tuple[int, float], ...]:
     """(k, degrees) of every rotation that lays the firing pattern on itself, k positions on."""
-    count = len(heard_deg)
+    count, heard = len(heard_deg), np.array(heard_deg)
     out = []
     for k in range(-(count // 2), count - count // 2):
-        gaps = (np.roll(heard_deg, -k) - heard_deg) % cycle_deg
+        gaps = (np.roll(heard, -k) - heard) % cycle_deg
         turn = np.angle(np.exp(2j * np.pi * gaps / cycle_deg).mean()) * cycle_deg / (2 * np.pi)
         spread = np.abs((gaps - turn + cycle_deg / 2) % cycle_deg - cycle_deg / 2).max()
         if spread < 8.0:
             out.append((k, float(turn)))
-    return out
+    return tuple(out)
 
 
 def assignments(

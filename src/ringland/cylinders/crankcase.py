@@ -6,6 +6,9 @@ tells of the flow, whatever the vent lets go later. What the cylinders share (th
 displacement above all) is left out by order. In induction a leak pulls, and the pressure falls.
 """
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
@@ -32,26 +35,20 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     """Push and pull of each position in every kept cycle, as pressure change per radian."""
     cycles, points = signal.values.shape
     cycle = engine.cycle_deg
-    highest = min(round(_HIGHEST_ORDER * cycle / 360.0), points // 2 - 1)
-    k = np.arange(highest + 1)
+    plan = _plan(engine, points)
+    k, unshared, leak, alone = plan.k, plan.unshared, plan.leak, plan.alone
     angles = np.asarray(engine.firing_angles_deg)
-    weight = firing_weights(angles, cycle, highest)
-    unshared = np.where(weight > _SHARED, 0.0, 1.0)
-    unshared[0] = 0.0
-    lines = scipy.fft.rfft(signal.values, axis=1)[:, : highest + 1] * (1j * k * 360.0 / cycle)
+    found: NDArray[np.complex128] = scipy.fft.rfft(signal.values, axis=1)[:, : len(k)]
+    lines = found * (1j * k * 360.0 / cycle)
     rise = _back(lines * unshared, points)
-    leak = _leak_lines(engine, k, points)
-    heard = _mean_about(_back(leak * unshared, points), angles, _PUSH_DEG, cycle).T
-    alone = float(np.abs(np.diag(heard)).mean())
-    unmixing = np.linalg.pinv(heard / alone, rcond=_LEAST_TOLD)
-    push = _mean_about(rise, angles, _PUSH_DEG, cycle) @ unmixing.T
+    push = _mean_about(rise, angles, _PUSH_DEG, cycle) @ plan.unmixing.T
     pull = (
         -_mean_about(rise, angles, _PULL_DEG, cycle)
         if engine.strokes == 4
         else np.zeros((cycles, len(angles)))
     )
     shared = lines.mean(axis=0) * (1.0 - unshared)
-    free, trusted = _free_of_displacement(shared, engine, k)
+    free, trusted = _free_of_displacement(shared, engine, plan)
     gas = alone * (_usual_gas(free, trusted, leak) or 0.0)
     share = _SHARE_OF_RISE * float(np.ptp(_back(shared[None, :], points)[0]))
     if gas > 0.0 and (gas >= share or trusted.sum() == np.count_nonzero(shared)):
@@ -62,8 +59,48 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _Plan:
+    """What hangs on the engine alone. `k` (lines,): numbers of the order lines; `unshared` (lines,)
+    1 where equal cylinders leave nothing, else 0; `leak` (N, lines) of a leak in each cylinder;
+    `alone` what of it is heard about its own cylinder, and `unmixing` (N, N) what takes out the
+    others; `moved` (lines,) by the pistons together, and `moved_swing` peak to peak."""
+
+    k: NDArray[np.int64]
+    unshared: FloatArray
+    leak: NDArray[np.complex128]
+    alone: float
+    unmixing: FloatArray
+    moved: NDArray[np.complex128]
+    moved_swing: float
+
+
+@lru_cache(maxsize=8)
+def _plan(engine: EngineSpec, points: int) -> _Plan:
+    cycle = engine.cycle_deg
+    highest = min(round(_HIGHEST_ORDER * cycle / 360.0), points // 2 - 1)
+    k = np.arange(highest + 1)
+    angles = np.asarray(engine.firing_angles_deg)
+    weight = firing_weights(angles, cycle, highest)
+    unshared = np.where(weight > _SHARED, 0.0, 1.0)
+    unshared[0] = 0.0
+    leak = _leak_lines(engine, k, points)
+    heard = _mean_about(_back(leak * unshared, points), angles, _PUSH_DEG, cycle).T
+    alone = float(np.abs(np.diag(heard)).mean())
+    moved = _displacement(engine, len(k))
+    return _Plan(
+        k=k,
+        unshared=unshared,
+        leak=leak,
+        alone=alone,
+        unmixing=np.asarray(np.linalg.pinv(heard / alone, rcond=_LEAST_TOLD), np.float64),
+        moved=moved,
+        moved_swing=float(np.ptp(_back(moved[None, :], 720)[0])),
+    )
+
+
 def _free_of_displacement(
-    shared: NDArray[np.complex128], engine: EngineSpec, k: NDArray[np.int64]
+    shared: NDArray[np.complex128], engine: EngineSpec, plan: _Plan
 ) -> tuple[NDArray[np.complex128], FloatArray]:
     """Shared lines without what the pistons displace, and 1 where they can be trusted, else 0.
 
@@ -71,13 +108,12 @@ def _free_of_displacement(
     at higher even orders (a hundredth) follows from order 2 by the closed form. Where the pistons
     together displace next to nothing nothing is given up.
     """
-    trusted = np.where((np.abs(shared) > 0.0) & (k > 0), 1.0, 0.0)
-    moved = _displacement(engine, len(k))
-    if float(np.ptp(_back(moved[None, :], 720)[0])) <= _DISPLACED:
+    trusted = np.where((np.abs(shared) > 0.0) & (plan.k > 0), 1.0, 0.0)
+    if plan.moved_swing <= _DISPLACED:
         return shared, trusted
-    order = k * 360.0 / engine.cycle_deg
+    order = plan.k * 360.0 / engine.cycle_deg
     second = int(np.flatnonzero(order == 2.0)[0])
-    rise = moved * 1j * order
+    rise = plan.moved * 1j * order
     if abs(rise[second]) > 0.0:
         shared = shared - np.where(order > 2.0, shared[second] / rise[second], 0.0) * rise
     return shared, np.where((order == 1.0) | (order == 2.0), 0.0, trusted)

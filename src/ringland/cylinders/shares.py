@@ -74,8 +74,9 @@ def place_blow_down(
     step = cycle_deg / points
     interval = cycle_deg / len(heard_deg)
     mean = signal.values.mean(axis=0)
-    event = -_filtered(mean - shared_part(mean, heard_deg, cycle_deg), step, interval)
-    spread = signal.values - shared_part(mean, heard_deg, cycle_deg)
+    common = shared_part(mean, heard_deg, cycle_deg)
+    event = -_filtered(mean - common, step, interval)
+    spread = signal.values - common
     error = float(
         np.median(np.std(_rows_filtered(spread, step, interval), axis=0))
         / np.sqrt(len(signal.values))
@@ -126,15 +127,12 @@ def cylinder_share(
     before = round(0.5 * interval / step)
     after = round(1.0 * interval / step)
     window_deg = np.arange(-before, after) * step
-    windows = np.empty((len(positions), len(window_deg)))
-    errors = np.empty_like(windows)
-    deviation = np.empty_like(windows)
-    apart = signal.mean - shared_part(signal.mean, heard_deg, cycle_deg)
-    for row, angle in enumerate(heard_deg):
-        index = (round((angle + place.arrival_deg) / step) + np.arange(-before, after)) % points
-        windows[row] = signal.mean[index]
-        errors[row] = signal.standard_error[index]
-        deviation[row] = apart[index]
+    common = shared_part(signal.mean, heard_deg, cycle_deg)
+    begin = np.array([round((angle + place.arrival_deg) / step) for angle in heard_deg.tolist()])
+    index = (begin[:, None] + np.arange(-before, after)) % points
+    windows = signal.mean[index]
+    errors = signal.standard_error[index]
+    deviation = (signal.mean - common)[index]
     return CylinderShare(
         signal.channel,
         signal.role,
@@ -143,13 +141,18 @@ def cylinder_share(
         windows,
         errors,
         np.median(windows, axis=0),
-        _strengths(signal, heard_deg, cycle_deg, place),
+        _strengths(signal, heard_deg, cycle_deg, place, common=common),
         deviation,
     )
 
 
 def _strengths(
-    signal: AngleSignal, heard_deg: FloatArray, cycle_deg: float, place: PulsePlace
+    signal: AngleSignal,
+    heard_deg: FloatArray,
+    cycle_deg: float,
+    place: PulsePlace,
+    *,
+    common: FloatArray,
 ) -> FloatArray:
     """Strength of each position in each cycle (cycles, positions), 1 = the usual cylinder.
 
@@ -159,7 +162,6 @@ def _strengths(
     cycles, points = signal.values.shape
     step = cycle_deg / points
     interval = cycle_deg / len(heard_deg)
-    common = shared_part(signal.mean, heard_deg, cycle_deg)
     size = max(
         float(np.ptp(_filtered(common, step, interval))), _LEAST_SIZE * float(np.ptp(common))
     )

@@ -39,7 +39,7 @@ def crankcase_terms(signal: AngleSignal, engine: EngineSpec) -> StrokeTerms:
     k, unshared, leak, alone = plan.k, plan.unshared, plan.leak, plan.alone
     angles = np.asarray(engine.firing_angles_deg)
     found: NDArray[np.complex128] = scipy.fft.rfft(signal.values, axis=1)[:, : len(k)]
-    lines = found * (1j * k * 360.0 / cycle)
+    lines: NDArray[np.complex128] = found * (1j * k * 360.0 / cycle)
     rise = _back(lines * unshared, points)
     push = _mean_about(rise, angles, _PUSH_DEG, cycle) @ plan.unmixing.T
     pull = (

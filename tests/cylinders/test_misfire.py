@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from ringland.cylinders.misfire import (
     count_misfires,
+    find_kinds,
     others_together,
     two_kinds,
     wilson_interval,
@@ -98,7 +99,7 @@ def test_uneven_pulses_are_told_apart(position: int) -> None:
         np.full(len(angle), 0.01), rows.min(axis=0), rows.max(axis=0), tuple(range(cycles)),
     )  # fmt: skip
     share = cylinder_share(signal, (1, 2, 3, 4), HEARD_DEG, 720.0, PulsePlace(arrival, True))
-    counts = count_misfires(signal, share, arrival, HEARD_DEG)
+    counts = count_misfires(signal, share, find_kinds(signal, arrival, HEARD_DEG, None))
     found = {c.firing_position: c.rate.value for c in counts if c.rate.value}
     assert set(found) == {position}
     assert found[position] == pytest.approx(20.0 / 60.0, abs=0.04)

@@ -7,9 +7,10 @@ from ringland.cylinders.angle import angle_signal
 from ringland.cylinders.assign import assignments, path_delay
 from ringland.cylinders.crank_ripple import crank_ripple
 from ringland.cylinders.crankcase import crankcase_terms
-from ringland.cylinders.misfire import count_misfires
+from ringland.cylinders.misfire import FoundKinds, count_misfires, find_kinds
+from ringland.cylinders.missing_pulse import place_by_missing
 from ringland.cylinders.orders import order_spectrum
-from ringland.cylinders.shares import cylinder_share, place_blow_down, place_pulse
+from ringland.cylinders.shares import PulsePlace, cylinder_share, place_blow_down, place_pulse
 from ringland.cylinders.starter import starter_ripple
 from ringland.model import (
     AngleSignal,
@@ -83,10 +84,11 @@ def measure_cylinders(
         if role in _OUTLET:
             prior = arrival_prior(engine, speed)
             place = place_blow_down(signal, heard, engine.cycle_deg, prior.height_deg, prior.sd_deg)
+            place, kinds = _with_missing(signal, place, heard, engine, cycles)
             delays.append(path_delay(channel.name, place.arrival_deg, heard, engine, cycles))
             share = cylinder_share(signal, positions, heard, engine.cycle_deg, place)
             shares.append(share)
-            misfires.extend(count_misfires(signal, share, place.arrival_deg, heard))
+            misfires.extend(count_misfires(signal, share, kinds))
         elif role is ChannelRole.CRANKCASE:
             terms = crankcase_terms(signal, engine)
         elif role is ChannelRole.INTAKE and engine.strokes == 4:
@@ -105,6 +107,35 @@ def measure_cylinders(
         ripples=ripples,
         provenance=cycles.provenance.then("cylinders.measure_cylinders", channels=len(signals)),
     )
+
+
+def _with_missing(
+    signal: AngleSignal,
+    place: PulsePlace,
+    heard_deg: FloatArray,
+    engine: EngineSpec,
+    cycles: CycleSet,
+) -> tuple[PulsePlace, FoundKinds | None]:
+    """Which pulses are missing, and the place of blow-downs once that is known: a pulse that comes
+    and goes shows where it begins."""
+    durations = None
+    if cycles.phase_source is not PhaseSource.PULSES:
+        durations = np.array([c.stop_s - c.start_s for c in cycles.cycles])
+    kinds = find_kinds(signal, place.arrival_deg, heard_deg, durations)
+    clearest = None if kinds is None else kinds.clearest
+    if kinds is None or clearest is None:
+        return place, kinds
+    moved = place_by_missing(
+        kinds.pulses[clearest],
+        clearest,
+        heard_deg=heard_deg,
+        arrival_deg=place.arrival_deg,
+        prior=arrival_prior(engine, _mean_speed(cycles)),
+        cycle_deg=engine.cycle_deg,
+    )
+    if moved is None:
+        return place, kinds
+    return PulsePlace(moved, True), find_kinds(signal, moved, heard_deg, durations)
 
 
 def _positions(role: ChannelRole, engine: EngineSpec) -> tuple[int, ...]:

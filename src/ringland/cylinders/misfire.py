@@ -8,13 +8,28 @@ Stat. Assoc. 22 (1927) 209); the split is the threshold with the largest varianc
 (Otsu, IEEE Trans. SMC 9 (1979) 62).
 """
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from ringland.cylinders.missing_pulse import (
+    MissingPulse,
+    is_elsewhere,
+    missing_pulse,
+    slows_by,
+)
 from ringland.model import AngleSignal, CylinderShare, Estimate, MisfireCount, unknown
 from ringland.signals import column_medians
 
-__all__ = ["count_misfires", "others_together", "two_kinds", "wilson_interval"]
+__all__ = [
+    "FoundKinds",
+    "count_misfires",
+    "find_kinds",
+    "others_together",
+    "two_kinds",
+    "wilson_interval",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -24,6 +39,8 @@ _FEWEST_CYCLES = 8
 # Separation, in standard deviations of one kind; the curve lies above what chance exceeds once in
 # 2,000 positions (validation/two_kinds_by_chance.py).
 _SEPARATION_FLOOR, _SEPARATION_SLOPE = 3.0, 82.0
+# Beyond this, which chance exceeds once in 200, "none is missing" is not said either.
+_DOUBT_FLOOR, _DOUBT_SLOPE = 2.87, 52.0
 _LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window's own size
 _FEWEST_OF_A_KIND = 3
 _COMPONENTS = 4
@@ -32,6 +49,8 @@ _ALIKE = 0.6
 _NEARLY_ALL, _SOUND = 0.9, 0.8  # a pulse missing more often than this is weaker than that
 _ONE_RUN = 0.6  # of the missing cycles in one run: scattered firings would break it up
 _ALWAYS = 0.35  # strength below which a cylinder of one kind is taken never to fire
+_SLOWER = 5.0  # standard errors by which the crank must slow or gain to say which kind is missing
+_RISES = 0.5  # of the difference: its first lobe, to say the same
 _WINDOW_BEFORE_DEG = 50.0
 _WINDOW_DEG = 200.0
 _LEAST_WINDOW_DEG = 80.0
@@ -49,26 +68,106 @@ def wilson_interval(count: int, total: int, z: float = _Z95) -> tuple[float, flo
     return min(low, float(p)), max(high, float(p))  # rounding may not put the rate outside
 
 
+@dataclass(frozen=True, eq=False)
+class FoundKinds:
+    """Positions of one channel whose pulses come in two kinds.
+
+    `separation` (positions,); `missing` (cycles, positions): which firings lack their pulse;
+    `cycle_index` (cycles,): index into CycleSet.cycles; `pulses`: by column, the pulse that is
+    missing; `same_as`: columns whose missing cycles are those of another, clearer one; `elsewhere`:
+    columns whose two kinds differ more where other pulses are heard; `doubtful`: columns of one
+    kind as far as can be told, whose cycles are further apart than chance likes.
+    """
+
+    separation: FloatArray
+    missing: BoolArray
+    cycle_index: NDArray[np.int64]
+    pulses: dict[int, MissingPulse]
+    same_as: dict[int, int]
+    elsewhere: frozenset[int]
+    doubtful: frozenset[int]
+
+    @property
+    def clearest(self) -> int | None:
+        """Column of the missing pulse that is told best; None where none is missing."""
+        columns = [c for c in self.pulses if c not in self.same_as and c not in self.elsewhere]
+        return max(columns, key=lambda c: float(self.separation[c]), default=None)
+
+
+def find_kinds(
+    signal: AngleSignal, arrival_deg: float, heard_deg: FloatArray, cycle_s: FloatArray | None
+) -> FoundKinds | None:
+    """Which pulses are missing in which cycles; None with too few cycles.
+
+    `heard_deg` (positions,): firing angles; `arrival_deg`: how long after them pulses are heard.
+    `cycle_s` (all cycles,): their durations where a trigger or a wheel tells them, else None.
+    """
+    pairs, index = _pairs(signal)
+    if len(pairs) < _FEWEST_CYCLES:
+        return None
+    cycle_deg = _cycle_deg(signal)
+    separation, missing = two_kinds(_windows(pairs, arrival_deg, heard_deg, cycle_deg))
+    pulses: dict[int, MissingPulse] = {}
+    for column in np.flatnonzero(missing.any(axis=0)).tolist():
+        at = float(heard_deg[column])
+        pulse = missing_pulse(
+            pairs, missing[:, column], at_deg=at, arrival_deg=arrival_deg, cycle_deg=cycle_deg
+        )
+        if pulse is None:
+            continue
+        if _wrong_way_round(pulse, missing[:, column], index, cycle_s):
+            missing[:, column] = ~missing[:, column]
+            pulse = replace(pulse, rise=-pulse.rise)
+        pulses[column] = pulse
+    same_as = _heard_twice(separation, missing, index, heard_deg, cycle_deg)
+    elsewhere = frozenset(c for c, pulse in pulses.items() if is_elsewhere(pulse))
+    apart = separation > _DOUBT_FLOOR + _DOUBT_SLOPE / len(missing)
+    doubtful = frozenset(np.flatnonzero(apart & ~missing.any(axis=0)).tolist())
+    return FoundKinds(separation, missing, index, pulses, same_as, elsewhere, doubtful)
+
+
+def _wrong_way_round(
+    pulse: MissingPulse,
+    missing: BoolArray,
+    index: NDArray[np.int64],
+    cycle_s: FloatArray | None,
+) -> bool:
+    """True where the cycles said to lack the pulse are those that have it."""
+    if cycle_s is not None:
+        around = np.clip(index[:, None] + np.array([-1, 0, 1]), 0, len(cycle_s) - 1)
+        slower = slows_by(cycle_s[around], missing)
+        if abs(slower) > _SLOWER:
+            return slower < 0.0
+    return pulse.rise < -_RISES
+
+
 def count_misfires(
-    signal: AngleSignal, share: CylinderShare, arrival_deg: float, heard_deg: FloatArray
+    signal: AngleSignal, share: CylinderShare, kinds: FoundKinds | None
 ) -> tuple[MisfireCount, ...]:
     """Missing firings per position of one channel."""
-    windows, index = _windows(signal, arrival_deg, heard_deg)
-    cycles = len(windows)
-    if cycles < _FEWEST_CYCLES:
+    if kinds is None:
+        cycles = len(_pairs(signal)[0])
         return tuple(
             _unknown(share, p, cycles, f"{cycles} cycles, {_FEWEST_CYCLES} are needed")
             for p in share.positions
         )
-    separation, missing = two_kinds(windows)
-    same_as = _heard_twice(separation, missing, heard_deg, _cycle_deg(signal))
+    missing, index, same_as = kinds.missing, kinds.cycle_index, kinds.same_as
+    cycles = len(missing)
     usual = column_medians(share.strength)
     out = []
     for column, position in enumerate(share.positions):
         missed = missing[:, column]
         if column in same_as:
             other = share.positions[same_as[column]]
-            reason = f"its pulse changes in the same cycles as that of position {other}, close by"
+            reason = f"its pulse changes in the same cycles as that of position {other}"
+            out.append(_unknown(share, position, cycles, reason))
+            continue
+        if column in kinds.elsewhere:
+            reason = "the cycles in which it changes differ more where other pulses are heard"
+            out.append(_unknown(share, position, cycles, reason))
+            continue
+        if column in kinds.doubtful:
+            reason = "its pulses may come in two kinds, too close together to be counted"
             out.append(_unknown(share, position, cycles, reason))
             continue
         if usual[column] >= _SOUND and others_together(missed):
@@ -98,23 +197,40 @@ def count_misfires(
 
 
 def _heard_twice(
-    separation: FloatArray, missing: BoolArray, heard_deg: FloatArray, cycle_deg: float
+    separation: FloatArray,
+    missing: BoolArray,
+    index: NDArray[np.int64],
+    heard_deg: FloatArray,
+    cycle_deg: float,
 ) -> dict[int, int]:
     """Columns whose missing cycles are those of a neighbour that tells them better, and that one.
 
-    Neighbours are heard within the length of a window. Coils that two cylinders share miss together
-    as well, but those fire a whole turn apart.
+    Neighbours are heard within the length of a window; around the end of the cycle the one's pulse
+    belongs to the cycle before. Coils that two cylinders share miss together as well, but those
+    fire a whole turn apart.
     """
     found: dict[int, int] = {}
     clearest_first = np.argsort(-separation, kind="stable").tolist()
     for rank, column in enumerate(clearest_first):
         for clearer in clearest_first[:rank]:
-            apart = float(heard_deg[column] - heard_deg[clearer]) % cycle_deg
-            near = min(apart, cycle_deg - apart) <= _WINDOW_DEG
-            if near and clearer not in found and _alike(missing[:, column], missing[:, clearer]):
+            apart = float(heard_deg[column] - heard_deg[clearer])
+            turns = round(apart / cycle_deg)  # -1, 0 or 1: cycles between the two pulses
+            if abs(apart - turns * cycle_deg) > _WINDOW_DEG or clearer in found:
+                continue
+            one, other = _in_step(missing[:, column], missing[:, clearer], index, -turns)
+            if _alike(one, other):
                 found[column] = clearer
                 break
     return found
+
+
+def _in_step(
+    one: BoolArray, other: BoolArray, index: NDArray[np.int64], lag: int
+) -> tuple[BoolArray, BoolArray]:
+    """The cycles of `one` for which `other` has the cycle `lag` earlier, and those."""
+    at = np.searchsorted(index, index + lag)
+    there = (at < len(index)) & (index[np.minimum(at, len(index) - 1)] == index + lag)
+    return one[there], other[at[there]]
 
 
 def _alike(one: BoolArray, other: BoolArray) -> bool:
@@ -141,27 +257,31 @@ def _cycle_deg(signal: AngleSignal) -> float:
     return float((signal.angle_deg[1] - signal.angle_deg[0]) * signal.values.shape[1])
 
 
-def _windows(
-    signal: AngleSignal, arrival_deg: float, heard_deg: FloatArray
-) -> tuple[FloatArray, NDArray[np.int64]]:
-    """(cycles, positions, angles) windows, means removed, and the index of each cycle.
+def _pairs(signal: AngleSignal) -> tuple[FloatArray, NDArray[np.int64]]:
+    """(cycles, 2 x angles) each cycle with the one after it, and the index of each cycle.
 
     Cycles whose successor is not there are left out: their late pulses are not heard.
     """
-    points = signal.values.shape[1]
-    cycle_deg = _cycle_deg(signal)
     index = np.asarray(signal.cycle_index)
     follows = np.flatnonzero(np.diff(index) == 1)
+    pairs = np.concatenate([signal.values[follows], signal.values[follows + 1]], axis=1)
+    return pairs, index[follows]
+
+
+def _windows(
+    pairs: FloatArray, arrival_deg: float, heard_deg: FloatArray, cycle_deg: float
+) -> FloatArray:
+    """(cycles, positions, angles) windows, means removed."""
+    points = pairs.shape[1] // 2
     # of unevenly spaced pulses, the next one must not lie in this one's window
     gaps = np.diff(np.sort(heard_deg), append=heard_deg.min() + cycle_deg)
     closest = max(float(gaps.min()), _LEAST_WINDOW_DEG)
     reach = np.arange(0.0, min(_WINDOW_DEG, closest), _STEP_DEG)
     at = heard_deg[:, None] + arrival_deg - _WINDOW_BEFORE_DEG + reach[None, :]
     column = np.round(at / cycle_deg * points).astype(np.int64)
-    joined = np.concatenate([signal.values[follows], signal.values[follows + 1]], axis=1)
-    joined = np.concatenate([joined, joined[:, points:]], axis=1)
+    joined = np.concatenate([pairs, pairs[:, points:]], axis=1)
     windows = joined[:, np.clip(column, 0, joined.shape[1] - 1)]
-    return windows - windows.mean(axis=2, keepdims=True), index[follows]
+    return np.asarray(windows - windows.mean(axis=2, keepdims=True))
 
 
 def two_kinds(windows: FloatArray) -> tuple[FloatArray, BoolArray]:

@@ -99,7 +99,7 @@ def count(
     which = ", ".join(f"{m} x{n}" for m, n in by_metric.most_common()) or "none"
     share = len(alarms) / len(judged) if judged else 0.0
     row = (
-        f"| {kind} | {len(outcomes)} | {len(judged)} | {len(alarms)} ({share:.1%}) "
+        f"| {kind} | {len(outcomes)} | {len(judged)} | {len(alarms)} ({100 * share:.1f} %) "
         f"| {len(alerts)} | {which} |"
     )
     print(row, f"{time.perf_counter() - started:.0f} s", flush=True)
@@ -130,8 +130,8 @@ def page(rows: list[str], judged: int, alarms: int, command: str) -> str:
             "|---|---|---|---|---|---|",
             *rows,
             "",
-            f"Together {alarms} of {judged} judged recordings in alarm: {share:.2%} "
-            f"(95 % interval {low:.2%} to {high:.2%}).",
+            f"Together {alarms} of {judged} judged recordings in alarm: {100 * share:.2f} % "
+            f"(95 % interval {100 * low:.2f} % to {100 * high:.2f} %).",
             "",
             f"Made by `{command}`.",
             "",

@@ -9,6 +9,7 @@ a unit and is not changed here.
 """
 
 import math
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
@@ -18,7 +19,16 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Unit", "from_si", "parse_quantity", "parse_unit", "to_si", "try_unit"]
+__all__ = [
+    "Unit",
+    "from_si",
+    "parse_quantity",
+    "parse_unit",
+    "percent",
+    "percent_kept_together",
+    "to_si",
+    "try_unit",
+]
 
 Values = TypeVar("Values", float, "NDArray[np.float64]")
 
@@ -260,3 +270,19 @@ def _number(text: str) -> float | None:
         return float(text)
     except ValueError:
         return None
+
+
+_PERCENT = re.compile(r"(?<=\d) ?%(?!\w)")
+_FIXED_SPACE = "\N{NO-BREAK SPACE}"
+
+
+def percent(share: float, decimals: int = 0, *, sign: bool = False) -> str:
+    """A share (1 is the whole) in per cent, as it is written everywhere: "36 %" with a space that
+    does not break. `sign`: with a plus, too."""
+    return f"{100.0 * share:{'+' if sign else ''}.{decimals}f}{_FIXED_SPACE}%"
+
+
+def percent_kept_together(text: str) -> str:
+    """The text with every percentage as `percent` writes it: for sentences about to be shown, among
+    them those of older analyses."""
+    return _PERCENT.sub(f"{_FIXED_SPACE}%", text) if "%" in text else text

@@ -9,6 +9,7 @@ from ringland.cli._errors import told_to_the_user
 from ringland.cli._given import engine_named, parse_roles, said_of
 from ringland.cli._results import STANDARD_OUTPUT, write_result
 from ringland.errors import SettingError
+from ringland.units import percent
 
 if TYPE_CHECKING:
     from ringland.model import Analysis
@@ -100,7 +101,9 @@ def _said(asked: "Fault", prepared: "WhatIf", shown: "tuple[CycleOverlay, ...]")
         f"(90 % interval {_written(best.low, kind.unit)} to {_written(best.high, kind.unit)})."
     )
     for one in shown:
-        lines.append(f"{one.channel}: {_fit(one):.0%} of the averaged cycle's power explained.")
+        lines.append(
+            f"{one.channel}: {percent(_fit(one))} of the averaged cycle's power explained."
+        )
     if prepared.cycles.engine.geometry is None:
         lines.append("Bore and stroke are not described: those of a usual engine were taken.")
     lines.append("The path to each sensor was fitted to this recording. It shows what a fault")
@@ -117,7 +120,7 @@ def _fit(shown: "CycleOverlay") -> float:
 
 def _written(value: float, unit: str) -> str:
     if unit == "1":
-        return f"{100 * value:.2g} %"
+        return f"{100 * value:.2g}\N{NO-BREAK SPACE}%"
     return f"{value:.2g} {'mm²' if unit == 'mm2' else unit}"
 
 

@@ -32,6 +32,7 @@ from ringland.model import (
     unknown,
 )
 from ringland.signals import column_medians, median, resample_at
+from ringland.units import percent
 
 __all__ = ["find_cycles"]
 
@@ -179,10 +180,10 @@ def _from_pulses(
         "from an arbitrary start"
     ]
     if found.runner_up_rpm is not None and found.log_odds < 6.0:
+        other = float(np.exp(-found.log_odds) / (1.0 + np.exp(-found.log_odds)))
         notes.append(
             f"a speed of {found.runner_up_rpm:.0f} rpm would explain the pulses nearly as well "
-            f"({np.exp(-found.log_odds) / (1.0 + np.exp(-found.log_odds)):.0%} likely): give the "
-            "condition or the speed"
+            f"({percent(other)} likely): give the condition or the speed"
         )
     return CycleSet(
         cycle_deg=cycle,

@@ -13,6 +13,7 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 from ringland.figures import style
+from ringland.units import percent_kept_together
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -176,4 +177,4 @@ def inline_svg(
 
     The element scales with the column it stands in. See `draw_svg`.
     """
-    return themed(draw_svg(name, size_in, build, title=title))
+    return themed(draw_svg(name, size_in, build, title=title, words=percent_kept_together))

@@ -16,6 +16,7 @@ from scipy.special import betaincinv
 from ringland.cylinders.misfire import wilson_interval
 from ringland.errors import SettingError
 from ringland.model import Estimate, unknown
+from ringland.units import percent
 
 __all__ = [
     "BrierScore",
@@ -276,5 +277,6 @@ def _sentence(
     moved = max(before, key=lambda m: abs(after[m] - before[m]))
     return (
         f"{confirmed} confirmed outcomes against a prior worth {prior_weight:.0f}. Most moved: "
-        f"{moved.replace('_', ' ')}, from {before[moved]:.1%} to {after[moved]:.1%} of faults."
+        f"{moved.replace('_', ' ')}, from {percent(before[moved], 1)} to "
+        f"{percent(after[moved], 1)} of faults."
     )

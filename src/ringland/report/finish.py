@@ -26,6 +26,7 @@ from ringland.report.document import Document, plain_text
 from ringland.report.firm import Firm
 from ringland.report.language import Words, words_of
 from ringland.report.visit import is_date
+from ringland.units import percent_kept_together
 
 __all__ = ["finish"]
 
@@ -97,7 +98,7 @@ def finish(
 
 def _section(section: Section, words: Words) -> Section:
     def say(text: str) -> str:
-        return plain_text(words(text))
+        return percent_kept_together(plain_text(words(text)))
 
     blocks = tuple(_block(b, say) for b in section.blocks)
     return Section(section.id, say(section.title), blocks, section.reader)

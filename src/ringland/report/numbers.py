@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass
 
 from ringland.model import Estimate, natural_frequency
+from ringland.units import percent
 
 __all__ = [
     "WrittenEstimate",
@@ -132,9 +133,9 @@ def write_span(start_s: float, stop_s: float) -> str:
 
 def write_odds(probability: float) -> str:
     """A probability as a natural frequency first, per cent second: "8 in 10 (80 %)"."""
-    percent = f"{100 * probability:.0f}{FIXED_SPACE}%"
+    per_cent = percent(probability)
     if probability >= 0.995:
-        percent = f"over 99{FIXED_SPACE}%"
+        per_cent = f"over 99{FIXED_SPACE}%"
     elif probability < 0.005:
-        percent = f"under 1{FIXED_SPACE}%"
-    return f"{natural_frequency(probability)} ({percent})"
+        per_cent = f"under 1{FIXED_SPACE}%"
+    return f"{natural_frequency(probability)} ({per_cent})"

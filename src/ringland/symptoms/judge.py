@@ -23,6 +23,7 @@ from ringland.symptoms.simulated import (
     simulated_symptoms,
 )
 from ringland.symptoms.witness import with_witness
+from ringland.units import percent
 
 __all__ = ["ALARM_RATE", "ALERT_RATE", "judge_symptoms"]
 
@@ -153,7 +154,7 @@ def _sentence(definition: MetricDefinition, found: Deviation, state: State) -> s
     position = found.value.firing_position
     value = found.deviation.value or 0.0
     side = "above" if value > 0 else "below"
-    size = f"{abs(value):.0%}" if definition.unit == "1" else f"{abs(value):.1f} {definition.unit}"
+    size = percent(abs(value)) if definition.unit == "1" else f"{abs(value):.1f} {definition.unit}"
     if state is State.NORMAL:
         return f"Position {position}: {definition.title.lower()} is like the others."
     return f"Position {position}: {definition.title.lower()} is {size} {side} the others."
@@ -162,7 +163,7 @@ def _sentence(definition: MetricDefinition, found: Deviation, state: State) -> s
 def _against_limit(definition: MetricDefinition, value: MetricValue) -> Symptom:
     """A rate held against a limit of its own: certain when its interval lies beyond it."""
     estimate = value.estimate
-    if estimate.value is None or estimate.low is None:
+    if estimate.value is None or estimate.low is None or estimate.high is None:
         return _not_judged(definition, value, 0)
     state = State.NORMAL
     if estimate.low > definition.alarm_deviation:
@@ -173,7 +174,8 @@ def _against_limit(definition: MetricDefinition, value: MetricValue) -> Symptom:
         f"Position {value.firing_position}: no missing pulse was counted."
         if estimate.value == 0.0
         else f"Position {value.firing_position}: the pulse is missing in "
-        f"{estimate.value:.0%} of cycles ({estimate.low:.0%} to {estimate.high:.0%})."
+        f"{percent(estimate.value)} of cycles "
+        f"({percent(estimate.low)} to {percent(estimate.high)})."
     )
     return Symptom(
         definition.id,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from ringland.model import Condition, Reference
+from ringland.units import percent
 from ringland.verify.readings import Measured
 
 __all__ = ["Objection", "Weight", "moved_channels", "objections"]
@@ -150,8 +151,8 @@ def _speed(before: Measured, after: Measured) -> list[Objection]:
         Objection(
             "other_speed",
             Weight.REFUSED if refused else Weight.WARNING,
-            f"The speeds differ by {off:.0%}: {before.speed_rpm.value:.0f} rpm before, "
-            f"{after.speed_rpm.value:.0f} rpm after (limit {limit:.0%}).",
+            f"The speeds differ by {percent(off)}: {before.speed_rpm.value:.0f} rpm before, "
+            f"{after.speed_rpm.value:.0f} rpm after (limit {percent(limit)}).",
             f"Record again near {before.speed_rpm.value:.0f} rpm.",
         )
     ]

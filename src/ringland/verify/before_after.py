@@ -12,6 +12,7 @@ from enum import StrEnum
 from scipy.special import stdtrit
 
 from ringland.model import Estimate, MetricDefinition, natural_frequency, unknown
+from ringland.units import percent
 from ringland.verify.alike import Objection, Weight, moved_channels, objections
 from ringland.verify.cells import (
     FOLLOWERS,
@@ -305,7 +306,7 @@ def _place(position: int | None, cylinder: int | None) -> str:
 
 
 def _size(value: float, unit: str) -> str:
-    return f"{abs(value):.0%}" if unit == "1" else f"{abs(value):.1f} {unit}"
+    return percent(abs(value)) if unit == "1" else f"{abs(value):.1f} {unit}"
 
 
 def _sentence(cell: Change) -> str:

@@ -12,6 +12,7 @@ from enum import StrEnum
 from scipy.special import stdtr
 
 from ringland.model import MetricDefinition, Sense
+from ringland.units import percent
 from ringland.verify.before_after import Change, ChangeState, Comparison, Direction, compare
 from ringland.verify.cells import (
     FOLLOWERS,
@@ -197,20 +198,20 @@ def _held(
     if definition.id in LIMIT_METRICS:
         # a rate cannot be too low
         if difference - half > limit:
-            return True, f"{title} is beyond {limit:.0%} for certain"
+            return True, f"{title} is beyond {percent(limit)} for certain"
         p = float(stdtr(degrees, (difference - limit) / error))
     else:
         wrong = {Sense.LOW: -difference, Sense.HIGH: difference}.get(
             definition.sense, abs(difference)
         )
         if wrong - half > limit:
-            return True, f"{title} is further from normal than {limit:.0%} for certain"
+            return True, f"{title} is further from normal than {percent(limit)} for certain"
         p = equivalence_p(difference, error, degrees, limit)
     if p < CLAIM_RATE:
         return False, ""
     return False, (
-        f"{title} may still be off by more than {limit:.0%} "
-        f"({difference - half:+.0%} to {difference + half:+.0%})"
+        f"{title} may still be off by more than {percent(limit)} "
+        f"({percent(difference - half, sign=True)} to {percent(difference + half, sign=True)})"
     )
 
 

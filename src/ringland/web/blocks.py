@@ -11,6 +11,7 @@ from typing import Any
 
 from ringland.figures.svg import inline_svg
 from ringland.report.blocks import Picture, Section
+from ringland.units import percent_kept_together
 
 __all__ = ["plain_picture", "plain_section", "strict_svg"]
 
@@ -55,9 +56,22 @@ def plain_picture(picture: Picture) -> dict[str, Any]:
     }
 
 
+def _together(value: Any) -> Any:
+    """The same with every percentage kept on one line."""
+    if isinstance(value, str):
+        return percent_kept_together(value)
+    if isinstance(value, dict):
+        return {name: _together(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_together(one) for one in value]
+    return value
+
+
 def plain_section(section: Section) -> dict[str, Any]:
     """A section as dicts and lists; pictures are drawn and carry their SVG text."""
-    blocks = [plain_picture(b) if isinstance(b, Picture) else asdict(b) for b in section.blocks]
+    blocks = [
+        plain_picture(b) if isinstance(b, Picture) else _together(asdict(b)) for b in section.blocks
+    ]
     return {
         "id": section.id,
         "title": section.title,

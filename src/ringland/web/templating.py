@@ -1,6 +1,7 @@
 """Pages from templates: escaped by default, a missing value is an error."""
 
 import hashlib
+import re
 from datetime import date
 from functools import cache
 from importlib.resources import files
@@ -24,6 +25,15 @@ def static_url(name: str) -> str:
     """The address of a static file, with its content in it so that it may be kept for ever."""
     digest = hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:12]
     return f"/static/{name}?{digest}"
+
+
+_PERCENT = re.compile(r"<textarea.*?</textarea>|<[^>]+>|(?<=\d) (?=%(?!\w))", re.DOTALL)
+
+
+def _percent_together(html: str) -> str:
+    """The page with a space that does not break before every per cent sign of its text; nothing
+    inside a tag or a field is touched."""
+    return _PERCENT.sub(lambda m: "\N{NO-BREAK SPACE}" if m.group() == " " else m.group(), html)
 
 
 def _drawn(svg: str) -> str:
@@ -67,4 +77,4 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         "today": date.today().isoformat(),
         **values,
     })  # fmt: skip
-    return HTMLResponse(text, status)
+    return HTMLResponse(_percent_together(text), status)

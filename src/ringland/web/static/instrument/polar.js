@@ -116,6 +116,6 @@ export class Polar {
     if (row < 0 || angle === null) return 'Point at an angle, or move with the arrow keys.';
     const i = Math.min(Math.floor((angle / content.cycle_deg) * content.columns), content.columns - 1);
     const own = one ? `${number(one[i])}${unit}` : 'dropped';
-    return `Cycle ${content.row_cycle[row]} at ${angle.toFixed(0)}\u00b0: ${own}; average ${number(content.mean[i])}${unit}, 90 % of the cycles ${number(content.mean_low[i])} to ${number(content.mean_high[i])}${unit}.`;
+    return `Cycle ${content.row_cycle[row]} at ${angle.toFixed(0)}\u00b0: ${own}; average ${number(content.mean[i])}${unit}, 90\u00a0% of the cycles ${number(content.mean_low[i])} to ${number(content.mean_high[i])}${unit}.`;
   }
 }

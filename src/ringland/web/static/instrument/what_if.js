@@ -20,7 +20,7 @@ const svg = (name, attributes) => {
 
 function written(value, unit) {
   if (shown.kind === 'low_compression') return `${value.toFixed(2)} units of the ratio`;
-  if (unit === '1') return `${(100 * value).toFixed(0)} %`;
+  if (unit === '1') return `${(100 * value).toFixed(0)}\u00a0%`;
   return unit === 'mm2' ? `${value.toFixed(2)} mm\u00b2` : `${value.toFixed(1)}\u00b0 of the crank`;
 }
 
@@ -68,7 +68,7 @@ function setUp() {
   $('slide').hidden = false;
   $('key').hidden = false;
   const { best, unit } = shown;
-  $('fits').textContent = best.value === null ? `Which size fits best is not known: ${best.reason}` : `If this is the fault, the recording fits ${written(best.value, unit)} best (90 % interval ${written(best.low, unit)} to ${written(best.high, unit)}).${shown.geometry_known ? '' : ' Bore and stroke are not described: those of a usual engine were taken.'}`;
+  $('fits').textContent = best.value === null ? `Which size fits best is not known: ${best.reason}` : `If this is the fault, the recording fits ${written(best.value, unit)} best (90\u00a0% interval ${written(best.low, unit)} to ${written(best.high, unit)}).${shown.geometry_known ? '' : ' Bore and stroke are not described: those of a usual engine were taken.'}`;
   $('curves').replaceChildren(...shown.channels.map(figure));
   size();
   if (found) slide();
@@ -116,7 +116,7 @@ function tell(channel, simulated) {
   let left = 0;
   let whole = 0;
   channel.measured.forEach((m, i) => { left += (m - simulated[i]) ** 2; whole += m ** 2; });
-  channel.said.textContent = `Of what the averaged cycle does, ${(100 * Math.max(0, 1 - left / (whole || 1))).toFixed(0)} % is explained at this size.`;
+  channel.said.textContent = `Of what the averaged cycle does, ${(100 * Math.max(0, 1 - left / (whole || 1))).toFixed(0)}\u00a0% is explained at this size.`;
 }
 
 function size() { $('size').textContent = written(Number($('severity').value), shown.unit); $('severity').setAttribute('aria-valuetext', $('size').textContent); }

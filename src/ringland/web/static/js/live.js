@@ -78,7 +78,7 @@ function job(told) {
     const bar = place.querySelector('progress');
     if (bar) bar.value = told.fraction;
     const text = place.querySelector('[data-said]');
-    if (text) text.textContent = `${told.said} (${Math.round(100 * told.fraction)} %)`;
+    if (text) text.textContent = `${told.said} (${Math.round(100 * told.fraction)}\u00a0%)`;
     const stop = place.querySelector('button[data-stop]');
     if (stop) stop.dataset.stop = told.id;
   }

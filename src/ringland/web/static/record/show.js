@@ -1,6 +1,6 @@
 // What runs, drawn from what the server tells: levels, speed, cylinders, time to enough, verdict.
 
-const percent = (share) => `${(100 * share).toFixed(share < 0.1 ? 1 : 0)} %`;
+const percent = (share) => `${(100 * share).toFixed(share < 0.1 ? 1 : 0)}\u00a0%`;
 const rpm = (value) => `${Math.round(value)} rpm`;
 const clean = (text) => text.replaceAll('_', ' ');
 
@@ -107,10 +107,10 @@ function showCylinders(parts, told) {
     at(row.dot, 'left', within(50 * (one.strength ?? 0)));
     at(row.bar, 'left', within(50 * ((one.strength ?? 0) - half)));
     at(row.bar, 'width', Math.min(100, 100 * half));
-    put(row.value, known ? `${(100 * one.strength).toFixed(0)}${one.half_width === null ? '' : ` ± ${(100 * half).toFixed(half < 0.1 ? 1 : 0)}`} %` : 'not known');
+    put(row.value, known ? `${(100 * one.strength).toFixed(0)}${one.half_width === null ? '' : ` ± ${(100 * half).toFixed(half < 0.1 ? 1 : 0)}`}\u00a0%` : 'not known');
   });
   const why = told.look?.speed_rpm.reason;
-  put(parts.first, rows.length ? '100 % is the usual pulse (the line in the middle); the truth is inside the bar 19 times in 20.' : why ? `Not yet: ${why}.` : 'Comes after a few seconds.');
+  put(parts.first, rows.length ? '100\u00a0% is the usual pulse (the line in the middle); the truth is inside the bar 19 times in 20.' : why ? `Not yet: ${why}.` : 'Comes after a few seconds.');
 }
 
 function showSpeed(parts, told) {

@@ -10,7 +10,7 @@ from ringland.model import AngleSignal, ArrivalPrior, ChannelRole
 
 CYCLE_DEG = 720.0
 ANGLE = np.arange(0.0, CYCLE_DEG, 2.0)
-SIX_DEG = 120.0 * np.arange(6)
+SIX_DEG = np.arange(0.0, 720.0, 120.0)
 ODD_DEG = np.array([0.0, 90.0, 240.0, 330.0, 480.0, 570.0])  # odd-firing V6
 ARRIVAL_DEG = 200.0
 

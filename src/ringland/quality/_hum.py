@@ -8,7 +8,6 @@ import numpy as np
 
 from ringland.quality._repetition import find_repetition
 from ringland.quality._types import FloatArray, Hum, Limit, Repetition, Scan
-from ringland.signals import median
 
 __all__ = [
     "ABOVE_FLOOR",
@@ -25,6 +24,7 @@ LEAST_DURATION = Limit(1.0, "s", "shortest recording in which the line can be to
 ABOVE_FLOOR = Limit(6.0, "1", "line over the median of its surroundings to count as a line")
 ENGINE_NEAR = Limit(0.025, "1", "an engine line this near, as a share of its frequency, may be it")
 STEADY = Limit(0.05, "1", "power beside the line over power in it, beyond which it wanders")
+_ABOVE_FLOOR = ABOVE_FLOOR.value
 _LEAST_RATE_HZ = 130.0
 _MAINS_HZ = (50.0, 60.0)
 _MULTIPLES = (1, 2, 3, 4, 5)
@@ -59,25 +59,34 @@ def line_amplitude(
     the peak, the offset is (2 a - 1) / (1 + a) bins and the amplitude the peak times
     pi d (1 - d^2) / sin(pi d). Source: Harris, Proc. IEEE 66 (1978) 51.
     """
+    line_hz, size = _line_near(amplitude, bin_hz, target_hz, tolerance_hz)
+    return None if math.isnan(line_hz) else _Line(line_hz, size)
+
+
+@numba.njit(cache=True)
+def _line_near(
+    amplitude: FloatArray, bin_hz: float, target_hz: float, tolerance_hz: float
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Frequency and amplitude as `line_amplitude` says, NaN where there is none."""
     low = math.floor((target_hz - tolerance_hz) / bin_hz)
     high = math.ceil((target_hz + tolerance_hz) / bin_hz)
     if low < 2 or high + 2 >= amplitude.size:
-        return None
+        return math.nan, math.nan
     k = low + int(np.argmax(amplitude[low : high + 1]))
-    peak, before, after = (float(amplitude[i]) for i in (k, k - 1, k + 1))
+    peak, before, after = amplitude[k], amplitude[k - 1], amplitude[k + 1]
     if not peak > max(before, after):
-        return None
-    around = np.r_[amplitude[max(1, k - 12) : k - 2], amplitude[k + 3 : k + 13]]
-    if around.size and peak < ABOVE_FLOOR.value * median(around):
-        return None
+        return math.nan, math.nan
+    around = np.concatenate((amplitude[max(1, k - 12) : k - 2], amplitude[k + 3 : k + 13]))
+    if around.size and peak < _ABOVE_FLOOR * np.median(around):
+        return math.nan, math.nan
     side, sign = (after, 1.0) if after >= before else (before, -1.0)
     a = side / peak
     d = min(0.5, max(0.0, (2.0 * a - 1.0) / (1.0 + a)))
     gain = 1.0 if d < 1e-6 else math.pi * d * (1.0 - d * d) / math.sin(math.pi * d)
     line_hz = (k + sign * d) * bin_hz
     if abs(line_hz - target_hz) > tolerance_hz:
-        return None
-    return _Line(line_hz, peak * gain)
+        return math.nan, math.nan
+    return line_hz, peak * gain
 
 
 def measure_hum(scan: Scan, rate_hz: float, duration_s: float, amplitude: FloatArray) -> Hum | None:

@@ -1,9 +1,13 @@
 """Jumps of the phase of the pulses' strongest line: where a recording was put together."""
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from ringland.model._arrays import read_only
 from ringland.quality._types import FloatArray, Jumps, Limit, PhaseTrack
+from ringland.signals import median
 
 __all__ = ["JUMP", "RESTLESS", "SCATTER", "phase_jumps"]
 
@@ -14,9 +18,16 @@ _SIDE = 10
 _GAP = 2
 
 
-def _inverse(x: FloatArray) -> FloatArray:
-    """Inverse normal matrix of a straight line over points whose mean is zero."""
-    return np.diag([1.0 / x.size, 1.0 / float(x @ x)])
+@lru_cache(maxsize=1)
+def _lines() -> tuple[FloatArray, FloatArray]:
+    """What _SIDE knots are multiplied with: (knots,) for the value at the knot foreseen of the
+    straight line through them, (knots, knots) for the line itself."""
+    x: FloatArray = np.arange(_SIDE, dtype=np.float64) - (_SIDE - 1) / 2
+    ahead = _GAP + (_SIDE - 1) / 2
+    inverse = np.diag([1.0 / x.size, 1.0 / float(x @ x)])  # of the normal matrix
+    line = np.vstack([np.ones(_SIDE), x])
+    weights, fitted = 1.0 / _SIDE + ahead * x / float(x @ x), line.T @ inverse @ line
+    return read_only(weights), read_only(fitted)
 
 
 def phase_jumps(track: PhaseTrack) -> Jumps | None:
@@ -28,20 +39,16 @@ def phase_jumps(track: PhaseTrack) -> Jumps | None:
     """
     if track.time_s.size < 4 * (_SIDE + _GAP):
         return None
-    x: FloatArray = np.arange(_SIDE, dtype=np.float64) - (_SIDE - 1) / 2
-    ahead = _GAP + (_SIDE - 1) / 2
-    weights = 1.0 / _SIDE + ahead * x / float(x @ x)  # value of the line at the knot, from before
+    weights, fitted = _lines()
     windows = sliding_window_view(track.line_turns, _SIDE)
-    line = np.vstack([np.ones(_SIDE), x])
-    fitted = line.T @ _inverse(x) @ line
     rough = np.sqrt(np.mean(np.square(windows - windows @ fitted), axis=1))
     before, after = windows @ weights, windows @ weights[::-1]
     knots = np.arange(_SIDE + _GAP - 1, track.line_turns.size - _SIDE - _GAP + 1)
     jump = after[knots + _GAP] - before[knots - _SIDE - _GAP + 1]
-    jump -= np.median(jump)
-    scale = 1.4826 * float(np.median(np.abs(jump)))
+    jump -= median(jump)
+    scale = 1.4826 * median(np.abs(jump))
     unrest = np.maximum(rough[knots + _GAP], rough[knots - _SIDE - _GAP + 1])
-    strong = track.size[knots] > 0.25 * float(np.median(track.size))
+    strong = track.size[knots] > 0.25 * median(track.size)
     height = np.abs(jump)
     height[height < RESTLESS.value * unrest] = 0.0
     limit = max(JUMP.value, SCATTER.value * scale)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,6 +103,13 @@ class Scan:
     held: Runs
     block: int
     slow: FloatArray
+
+    @cached_property
+    def centred(self) -> tuple[FloatArray, float]:
+        """The slow copy less its mean over the swing, and the sum of its squares."""
+        unit: FloatArray = (self.slow - self.slow.mean()) / self.swing
+        # Sums, not a BLAS dot product: its threads cost more than they save at this size.
+        return unit, float(np.sum(unit * unit))
 
     @property
     def swing(self) -> float:

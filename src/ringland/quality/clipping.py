@@ -2,10 +2,8 @@
 
 import math
 
-import numpy as np
-
 from ringland.model import QualityFinding, Verdict
-from ringland.quality._scan import runs_beyond
+from ringland.quality._scan import count_beyond, runs_beyond
 from ringland.quality._types import (
     ChannelFacts,
     Limit,
@@ -84,8 +82,8 @@ def _flat_tops(facts: ChannelFacts) -> tuple[float, float]:
     if scan.longest_low < LEAST_RUN and scan.longest_high < LEAST_RUN:
         return -math.inf, math.inf
     band = 2.5 * (facts.channel.resolution or scan.step_least)  # the two counts next to the end
-    near_low = int(np.count_nonzero(samples <= scan.low + band)) - scan.at_low
-    near_high = int(np.count_nonzero(samples >= scan.high - band)) - scan.at_high
+    near_low, near_high = count_beyond(samples, scan.low + band, scan.high - band)
+    near_low, near_high = near_low - scan.at_low, near_high - scan.at_high
     if scan.at_low + scan.at_high + near_low + near_high > _TWO_LEVELS * scan.good:
         return -math.inf, math.inf  # a switch, not a cut-off wave
     low = _piled(scan, scan.at_low, near_low, scan.longest_low)

@@ -158,7 +158,7 @@ def test_trace_raster_stretch_and_what_if(page: Any, address: tuple[str, str, st
     page.locator("#severity").focus()
     page.keyboard.press("End")
     wait(lambda: curve.get_attribute("d") != was)
-    assert page.locator("#size").inner_text() == "80 %"
+    assert page.locator("#size").inner_text() == "80\N{NO-BREAK SPACE}%"
     check(page, "what-if")
 
 

@@ -1,5 +1,7 @@
 """Edges of an analogue tooth, cam or ignition signal, timed between samples."""
 
+import math
+
 import numpy as np
 from numba import njit
 
@@ -15,6 +17,30 @@ _ARM_SHARE = 0.40
 _SILENCE = 4.0
 _LEVEL_PLACES = 5_000  # samples that the levels are told from
 _NOISE_PLACES = 5_000
+
+
+@njit(cache=True)
+def _until(
+    x: FloatArray, first: int, stop: int, lower: float, upper: float
+) -> tuple[int, float, float]:  # pragma: no cover - compiled
+    """First place from `first` on that is outside lower .. upper (`stop` when none is before it),
+    and the least and greatest value before it."""
+    low, high = np.inf, -np.inf
+    for i in range(first, stop):
+        v = x[i]
+        if (v > upper) | (v < lower):
+            return i, low, high
+        low, high = min(low, v), max(high, v)
+    return stop, low, high
+
+
+@njit(cache=True)
+def _crossing(x: FloatArray, place: int) -> float:  # pragma: no cover - compiled
+    """The last crossing of zero at or before a place; 0 when there is none."""
+    for i in range(place, 0, -1):
+        if (x[i - 1] < 0.0) != (x[i] < 0.0):
+            return i - 1 + float(x[i - 1] / (x[i - 1] - x[i]))
+    return 0.0
 
 
 @njit(cache=True)
@@ -35,39 +61,47 @@ def _schmitt(
     size_down = size_up
     state = -1
     peak = 0.0
-    crossing = 0.0
     since = 0
     swing = silence
-    for i in range(1, n):
-        if (x[i - 1] < 0.0) != (x[i] < 0.0):
-            crossing = i - 1 + x[i - 1] / (x[i - 1] - x[i])
-        since += 1
-        if since > silence and since > _SILENCE * swing:
+    i = 1
+    while i < n:
+        # at the place `fades` nothing has crossed for too long
+        fades = i + max(silence, int(_SILENCE * swing)) - since
+        if fades <= i:
             size_up = max(0.5 * size_up, floor)
             size_down = max(0.5 * size_down, floor)
-            since = max(0, since - silence)
-        if state != 1 and x[i] > _ARM_SHARE * size_up:
+            since = max(-1, since - silence)
+            fades = i + 1
+        upper = _ARM_SHARE * size_up if state != 1 else np.inf
+        lower = -_ARM_SHARE * size_down if state != 0 else -np.inf
+        place, low, high = _until(x, i, min(n, fades), lower, upper)
+        since += place - i
+        if state == 1:
+            peak = max(peak, high)
+        elif state == 0:
+            peak = max(peak, -low)
+        i = place
+        if place == min(n, fades):
+            continue
+        since += 1
+        i += 1
+        if x[place] > upper:
             if state == 0:
                 size_down = max(floor, 0.7 * size_down + 0.3 * min(peak, 2.0 * size_down))
                 swing = since
-            if state == 0 or x[i - 1] < _ARM_SHARE * size_up:
-                at[count] = crossing
+            if state == 0 or x[place - 1] < upper:
+                at[count] = _crossing(x, place)
                 level[count] = 1
                 count += 1
-            state, peak, since = 1, 0.0, 0
-        elif state != 0 and x[i] < -_ARM_SHARE * size_down:
+            state, peak, since = 1, x[place], 0
+        else:
             if state == 1:
                 size_up = max(floor, 0.7 * size_up + 0.3 * min(peak, 2.0 * size_up))
                 swing = since
-            if state == 1:
-                at[count] = crossing
+                at[count] = _crossing(x, place)
                 level[count] = 0
                 count += 1
-            state, peak, since = 0, 0.0, 0
-        if state == 1 and x[i] > peak:
-            peak = x[i]
-        elif state == 0 and -x[i] > peak:
-            peak = -x[i]
+            state, peak, since = 0, -x[place], 0
     return at[:count].copy(), level[:count].copy()
 
 
@@ -148,19 +182,13 @@ def _reach(lowest: FloatArray, highest: FloatArray) -> tuple[float, float]:
     return float(np.quantile(lowest, 0.25)), float(np.quantile(highest, 0.75))
 
 
-@njit(cache=True)
-def _block_ends(
-    held: FloatArray, block: int
-) -> tuple[FloatArray, FloatArray]:  # pragma: no cover - compiled
+def _block_ends(held: FloatArray, block: int) -> tuple[FloatArray, FloatArray]:
     """Least and greatest value of each whole block; of all when there are not two."""
     count = len(held) // block
     if count < 2:
         count, block = 1, len(held)
-    low, high = np.empty(count), np.empty(count)
-    for b in range(count):
-        part = held[b * block : (b + 1) * block]
-        low[b], high[b] = part.min(), part.max()
-    return low, high
+    blocks = held[: count * block].reshape(count, block)
+    return blocks.min(axis=1), blocks.max(axis=1)
 
 
 def _both(held: FloatArray, low: float, high: float) -> bool:
@@ -191,14 +219,34 @@ def _above_share(
         near = np.median(tops[max(0, b - 2) : b + 3])
         level[b] = _ARM_SHARE * max(near, 0.3 * np.median(tops))
     out = np.empty(len(held))
-    taken = np.empty(len(held))
+    for b in range(-1, count):  # from the middle of block b to that of the next
+        first = max(0, math.ceil((b + 0.5) * block))
+        last = len(held) if b == count - 1 else min(len(held), math.ceil((b + 1.5) * block))
+        _less_line(held[first:last], first, sign, middle, level, b, block, out[first:last])
+    places = range(0, len(held), max(1, len(held) // _LEVEL_PLACES))
+    taken = np.array([sign * (held[i] - middle) - out[i] for i in places])
+    return out, float(np.median(taken))
+
+
+@njit(cache=True)
+def _less_line(  # noqa: PLR0917
+    held: FloatArray,
+    first: int,
+    sign: float,
+    middle: float,
+    level: FloatArray,
+    b: int,
+    block: int,
+    out: FloatArray,
+) -> None:  # pragma: no cover - compiled
+    """Fill `out` with sign * (held - middle) less the line from level b to the next, which hold in
+    the middles of their blocks; constant before the first and after the last."""
+    count = len(level)
+    k = min(max(b, 0), max(count - 2, 0))
+    from_level, rise = level[k], level[min(k + 1, count - 1)] - level[k]
     for i in range(len(held)):
-        where = min(max((i - 0.5 * block) / block, 0.0), count - 1.0)
-        b = min(int(where), max(count - 2, 0))
-        part = where - b
-        taken[i] = level[b] + part * (level[min(b + 1, count - 1)] - level[b])
-        out[i] = sign * (held[i] - middle) - taken[i]
-    return out, float(np.median(taken[:: max(1, len(held) // _LEVEL_PLACES)]))
+        where = min(max((first + i - 0.5 * block) / block, 0.0), count - 1.0)
+        out[i] = sign * (held[i] - middle) - (from_level + (where - k) * rise)
 
 
 def _running_mean(held: FloatArray, block: int) -> FloatArray:

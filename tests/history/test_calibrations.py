@@ -145,3 +145,30 @@ def test_the_file_of_a_vehicle_says_nothing_of_instruments(tmp_path: Path) -> No
             import_vehicle(other, tmp_path / "made.zip")
         import_vehicle(other, file)
         assert newest(other) == ()
+
+
+@both
+def test_two_instruments_of_one_name_are_kept_apart(store: Store) -> None:
+    """By serial or label; what was measured of one that nobody marked counts for that one only."""
+    bay = replace(NOISE, which="bay 2", value=0.5)
+    other = replace(NOISE, which="bay 3", value=0.7)
+    keep_calibrations(store, (NOISE, bay, other))
+    for which, value in (("", 0.012), ("bay 2", 0.5), ("bay 3", 0.7)):
+        known = known_calibrations(store, replace(SET_UP, which=which))
+        assert [c.value for c in known] == [value]
+    assert known_calibrations(store, replace(SET_UP, which="bay 9")) == ()
+    assert [(c.which, c.value) for c in newest(store)] == [
+        ("", 0.012), ("bay 2", 0.5), ("bay 3", 0.7)
+    ]  # fmt: skip
+
+
+def test_what_was_measured_before_serials_counts_where_the_name_has_it(tmp_path: Path) -> None:
+    """A name with the serial in it named one instrument all along."""
+    before = replace(NOISE, instrument="Maker,scope,S17,2.1")
+    now = replace(SET_UP, title=before.instrument, which="S17")
+    with open_store(tmp_path / "s") as store:
+        keep_calibrations(store, (before,))
+        assert [c.value for c in known_calibrations(store, now)] == [0.012]
+        keep_calibrations(store, (replace(before, which="S17", value=0.02,
+                                          measured_utc="2026-04-01T00:00:00Z"),))  # fmt: skip
+        assert [c.value for c in known_calibrations(store, now)] == [0.02]

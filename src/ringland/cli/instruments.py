@@ -81,13 +81,14 @@ def _say_measured(measured: "tuple[Calibration, ...]") -> None:
     """What is known of instruments, each under its name."""
     from ringland.cli._text import plain
     from ringland.instruments.calibration import said_age, said_value
+    from ringland.instruments.labelled import named
 
     if not measured:
         typer.echo("Nothing was measured of an instrument yet: ringland self-check ADDRESS noise")
         return
-    for name in dict.fromkeys(one.instrument for one in measured):
-        typer.echo(plain(f"Measured of {name}"))
-        for one in (m for m in measured if m.instrument == name):
+    for name, which in dict.fromkeys((one.instrument, one.which) for one in measured):
+        typer.echo(plain(f"Measured of {named(name, which)}"))
+        for one in (m for m in measured if (m.instrument, m.which) == (name, which)):
             typer.echo(plain(f"  {one.input}: {said_value(one)} ({said_age(one)})"))
 
 
@@ -95,6 +96,7 @@ def _show(address: str, store: str | None) -> None:
     """Inputs and rates of one instrument, and what was measured of it."""
     from ringland.cli._text import plain
     from ringland.history.calibrations import newest_at
+    from ringland.instruments.labelled import named
     from ringland.instruments.registry import open_instrument
     from ringland.live.kinds import all_kinds
 
@@ -103,7 +105,7 @@ def _show(address: str, store: str | None) -> None:
         info = instrument.describe()
     finally:
         instrument.stop()
-    typer.echo(plain(f"{info.id}: {info.title}"))
+    typer.echo(plain(f"{info.id}: {named(info.title, info.which)}"))
     if info.rates_hz:
         typer.echo(f"  {info.rates_hz[0]:g} to {info.rates_hz[1]:g} samples per second")
     for number, entry in enumerate(info.inputs, start=1):

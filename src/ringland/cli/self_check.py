@@ -46,6 +46,7 @@ def self_check(
         from ringland.errors import SettingError
         from ringland.history.calibrations import keep_calibrations
         from ringland.instruments.calibration import CalibrationKind, said_value
+        from ringland.instruments.labelled import named
         from ringland.live.selfcheck import HOW, measure
         from ringland.units import parse_quantity
 
@@ -71,4 +72,4 @@ def self_check(
             place = kept_in.url
         for one in found:
             typer.echo(plain(f"  {one.input}: {said_value(one)}"))
-        typer.echo(plain(f"Kept for {set_up.title} in {place}."))
+        typer.echo(plain(f"Kept for {named(set_up.title, set_up.which)} in {place}."))

@@ -49,13 +49,14 @@ def known_calibrations(store: Store, set_up: SetUp) -> tuple[Calibration, ...]:
 
 
 def newest(store: Store) -> tuple[Calibration, ...]:
-    """The newest of each quantity of each input, skew for each rate, by instrument and input."""
+    """The newest of each quantity of each input, skew for each rate, by instrument (name, and which
+    one of that name) and input."""
     found: dict[tuple[object, ...], Calibration] = {}
     for row in list_calibrations(store):  # newest first within an input
         one = calibration_of(row)
         rate = one.rate_hz if one.what is CalibrationKind.SKEW else None
-        found.setdefault((one.instrument, one.input, one.what, rate), one)
-    return tuple(found.values())
+        found.setdefault((one.instrument, one.which, one.input, one.what, rate), one)
+    return tuple(sorted(found.values(), key=lambda one: (one.instrument, one.which)))
 
 
 def calibrations_at(place: str | None, set_up: SetUp) -> tuple[Calibration, ...]:

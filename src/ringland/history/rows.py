@@ -280,6 +280,7 @@ class CalibrationRow(Row):
     reference: str = ""
     readings: str = "{}"
     remark: str = ""
+    which: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

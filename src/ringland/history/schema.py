@@ -233,6 +233,7 @@ TABLES: dict[str, Table] = {
             _text("reference"),
             _text("readings"),
             _text("remark"),
+            _text("which"),
             index=("instrument",),
         ),
     )

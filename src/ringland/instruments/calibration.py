@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ringland.instruments.labelled import named
 from ringland.instruments.protocol import LiveChannel, SetUp
 from ringland.model import Channel, Recording
 from ringland.model.provenance import Scalar
@@ -55,10 +56,10 @@ class CalibrationKind(StrEnum):
 class Calibration:
     """One quantity of one input.
 
-    `instrument` what it calls itself, `address` where it was, `input` its own name for the input,
-    `role` what was connected. `value`: RMS in `unit` (noise), seconds late against the input
-    `reference` (skew), +1 or -1 (polarity), height in `unit` (step). `readings`: what else was
-    measured. `measured_utc` ISO 8601.
+    `instrument` what it calls itself, `which` its serial number or label, `address` where it was,
+    `input` its own name for the input, `role` what was connected. `value`: RMS in `unit` (noise),
+    seconds late against the input `reference` (skew), +1 or -1 (polarity), height in `unit` (step).
+    `readings`: what else was measured. `measured_utc` ISO 8601.
     """
 
     what: CalibrationKind
@@ -73,6 +74,7 @@ class Calibration:
     unit: str = "1"
     reference: str = ""
     readings: Mapping[str, float] = field(default_factory=dict)
+    which: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "readings", MappingProxyType(dict(self.readings)))
@@ -103,6 +105,7 @@ def from_plain(told: Mapping[str, Any]) -> Calibration:
         unit=str(told.get("unit", "1")),
         reference=str(told.get("reference", "")),
         readings={str(k): float(v) for k, v in dict(told.get("readings", {})).items()},
+        which=str(told.get("which", "")),
     )
     _moment(made.measured_utc)
     known = (made.rate_hz, made.value, made.standard_error or 0.0, *made.readings.values())
@@ -128,9 +131,11 @@ def in_force(known: Iterable[Calibration], set_up: SetUp) -> tuple[Calibration, 
 
 
 def _same_instrument(one: Calibration, set_up: SetUp) -> bool:
-    """By what it calls itself: the number of a device changes when it is plugged in again."""
+    """By what it calls itself and which one of that name it is: the number of a device changes when
+    it is plugged in again. One without a serial counts where the name has the serial in it."""
     kind, _, _ = set_up.instrument.partition(":")
-    return one.instrument == set_up.title and one.address.partition(":")[0] == kind
+    same = one.which == set_up.which or (not one.which and set_up.which in set_up.title)
+    return same and one.instrument == set_up.title and one.address.partition(":")[0] == kind
 
 
 def _same_rate(one: Calibration, set_up: SetUp) -> bool:
@@ -253,7 +258,7 @@ def calibrated(
         channels=tuple(channels),
         notes=(*recording.notes, *(text for one in planned for text in one.says)),
         provenance=recording.provenance.then(
-            "instruments.calibrated", instrument=set_up.title, **settings
+            "instruments.calibrated", instrument=named(set_up.title, set_up.which), **settings
         ),
     )
 

@@ -266,6 +266,7 @@ def _head_as_json(head: KeptHead) -> dict[str, Any]:
         "format": "ringland blocks 1",
         "instrument": head.set_up.instrument,
         "title": head.set_up.title,
+        "which": head.set_up.which,
         "rate_hz": head.set_up.rate_hz,
         "channels": [
             {
@@ -305,6 +306,7 @@ def parse_head(record: Record) -> KeptHead:
             channels,
             tuple(str(n) for n in told.get("notes", ())),
             str(told.get("title", "")),
+            str(told.get("which", "")),
         )
         calibrations = tuple(from_plain(c) for c in told.get("calibrations", ()))
         started_utc = str(told["started_utc"])

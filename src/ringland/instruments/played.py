@@ -78,7 +78,12 @@ class Played:
         self._table = np.stack(columns, axis=1)
         self._rate_hz = recording.channels[0].rate_hz
         return SetUp(
-            self._info.id, self._rate_hz, tuple(channels), recording.notes, self._info.title
+            self._info.id,
+            self._rate_hz,
+            tuple(channels),
+            recording.notes,
+            self._info.title,
+            self._info.which,
         )
 
     def arm(self) -> None:

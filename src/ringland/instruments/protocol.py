@@ -52,13 +52,16 @@ class InputInfo:
 
 @dataclass(frozen=True)
 class InstrumentInfo:
-    """What an instrument is and can do. `rates_hz` (lowest, highest), None when not known."""
+    """What an instrument is and can do. `rates_hz` (lowest, highest), None when not known. `which`:
+    its serial number, or the label a person gave it; "" where neither is known, and two of the same
+    title cannot be told apart."""
 
     id: str
     title: str
     inputs: tuple[InputInfo, ...]
     rates_hz: tuple[float, float] | None = None
     notes: tuple[str, ...] = ()
+    which: str = ""
 
 
 @dataclass(frozen=True)
@@ -101,13 +104,14 @@ class LiveChannel:
 @dataclass(frozen=True)
 class SetUp:
     """What the instrument will really do. All channels share one clock. `instrument`: its address,
-    `title` what it calls itself."""
+    `title` what it calls itself, `which` as in `InstrumentInfo`."""
 
     instrument: str
     rate_hz: float
     channels: tuple[LiveChannel, ...]
     notes: tuple[str, ...] = ()
     title: str = ""
+    which: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ringland.errors import RinglandError, SettingError
+from ringland.instruments.labelled import LABEL, Labelled
 from ringland.instruments.protocol import Instrument
 
 __all__ = [
@@ -172,11 +173,14 @@ layer, because they need the simulator and the readers."""
 
 
 def open_instrument(address: str, kinds: tuple[Kind, ...] = KINDS) -> Instrument:
-    """The instrument at an address such as "sound:1". Nothing is sent yet. Raises SettingError."""
+    """The instrument at an address such as "sound:1" or "sound:1?label=bay 2". Nothing is sent yet.
+    Raises SettingError."""
     name, body, options = split_address(address)
+    label = options.pop(LABEL, None)
     for kind in kinds:
         if kind.name == name:
-            return kind.open(body, options)
+            opened = kind.open(body, options)
+            return opened if label is None else Labelled(opened, label)
     raise SettingError(
         "There is no such kind of instrument.",
         got=address,

@@ -67,6 +67,13 @@ def _ask(*words: str) -> str:
     return done.stdout
 
 
+def _serial(line: str) -> str:
+    """The serial number in the line of a device, as sigrok-cli writes it (from memory); "" where
+    there is none."""
+    found = re.search(r"\[S/N: ([^\]]+)\]", line)
+    return "" if found is None else found.group(1).strip()
+
+
 def sigrok_devices() -> list[str]:
     """Lines of what sigrok-cli finds, driver first."""
     lines = _ask("--scan").splitlines()
@@ -122,6 +129,7 @@ class SigrokInstrument:
                 first,
                 tuple(InputInfo(n, "V", note="range as set on the device") for n in names),
                 span,
+                which=_serial(first),
             )
         return self._info
 
@@ -155,7 +163,7 @@ class SigrokInstrument:
             live_channel(info.inputs[i], w, w.full_scale)
             for i, w in zip(chosen, wanted.inputs, strict=True)
         )
-        return SetUp(info.id, float(rate), channels, title=info.title)
+        return SetUp(info.id, float(rate), channels, title=info.title, which=info.which)
 
     def arm(self) -> None:
         """Start the program."""

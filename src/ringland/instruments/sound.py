@@ -120,7 +120,7 @@ class SoundInstrument:
             live_channel(info.inputs[i], w, (-1.0, 1.0), _RESOLUTION)
             for i, w in zip(columns, wanted.inputs, strict=True)
         )
-        return SetUp(info.id, self._rate_hz, channels, tuple(notes), info.title)
+        return SetUp(info.id, self._rate_hz, channels, tuple(notes), info.title, info.which)
 
     def arm(self) -> None:
         """Open the device and start."""

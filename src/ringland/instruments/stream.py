@@ -62,7 +62,11 @@ class StreamInstrument:
             for c in told.channels
         )
         return InstrumentInfo(
-            f"tcp:{self._shown}", told.instrument, inputs, (told.rate_hz, told.rate_hz)
+            f"tcp:{self._shown}",
+            told.instrument,
+            inputs,
+            (told.rate_hz, told.rate_hz),
+            which=told.which,
         )
 
     def configure(self, wanted: Wanted) -> SetUp:
@@ -81,7 +85,7 @@ class StreamInstrument:
         notes = list(told.notes)
         if told.rate_hz != wanted.rate_hz:
             notes.append(f"the sender takes {told.rate_hz:g} samples per second")
-        return SetUp(info.id, told.rate_hz, channels, tuple(notes), info.title)
+        return SetUp(info.id, told.rate_hz, channels, tuple(notes), info.title, info.which)
 
     def arm(self) -> None:
         """Nothing to send: the stream runs."""

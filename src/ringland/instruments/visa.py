@@ -57,6 +57,13 @@ def visa_resources() -> list[str]:
     return found
 
 
+def _serial(identity: str) -> str:
+    """The serial number in the answer to *IDN? (IEEE 488.2: maker, model, serial, firmware; "0"
+    where it is not available); "" where there is none."""
+    fields = [field.strip() for field in identity.split(",")]
+    return fields[2] if len(fields) > 3 and fields[2] != "0" else ""
+
+
 class VisaInstrument:
     """An instrument at a VISA address, spoken to as a profile says."""
 
@@ -82,7 +89,13 @@ class VisaInstrument:
         inputs = tuple(
             InputInfo(name, p.unit, (), p.ac_corner_hz, p.note) for name in p.input_names
         )
-        return InstrumentInfo(f"visa:{self._resource_name}", self._identity, inputs, p.rates_hz)
+        return InstrumentInfo(
+            f"visa:{self._resource_name}",
+            self._identity,
+            inputs,
+            p.rates_hz,
+            which=_serial(self._identity),
+        )
 
     def configure(self, wanted: Wanted) -> SetUp:
         """Send the profile's settings, then ask what came of them."""
@@ -114,7 +127,7 @@ class VisaInstrument:
             if not p.continuous
             else ()
         )
-        return SetUp(info.id, self._rate_hz, channels, notes, info.title)
+        return SetUp(info.id, self._rate_hz, channels, notes, info.title, info.which)
 
     def arm(self) -> None:
         """Send the profile's arming commands."""

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from ringland.errors import SettingError
+from ringland.instruments.labelled import LABEL, Labelled
 from ringland.instruments.protocol import Instrument
 from ringland.instruments.registry import (
     KINDS,
@@ -39,6 +40,7 @@ def open_for(address: str, engine: EngineSpec, condition: Condition) -> Instrume
     name, body, options = split_address(address)
     if name != SIMULATOR:
         return open_instrument(address, all_kinds())
+    label = options.pop(LABEL, None)
     only_options(options, "seed", "seconds", "pace", "fault", "noise")
     if body:
         raise SettingError("The simulator has no address.", got=body, allowed="simulator?seed=1")
@@ -52,7 +54,8 @@ def open_for(address: str, engine: EngineSpec, condition: Condition) -> Instrume
         seed=0 if seed is None else int(seed),
         snr_db=25.0 if noise is None else noise,
     )
-    return simulated_instrument(vehicle, pace=1.0 if pace is None else pace)
+    opened = simulated_instrument(vehicle, pace=1.0 if pace is None else pace)
+    return opened if label is None else Labelled(opened, label)
 
 
 def watched_folder(address: str) -> Path | None:

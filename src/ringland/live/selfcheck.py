@@ -62,6 +62,7 @@ def _one(
         unit=live.unit if unit is None else unit,
         reference=reference,
         readings=readings or {},
+        which=set_up.which,
     )
 
 

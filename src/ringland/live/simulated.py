@@ -16,6 +16,7 @@ __all__ = ["PersonAtPedal", "SimulatedVehicle", "simulated_instrument"]
 
 FloatArray = NDArray[np.float64]
 
+TITLE = "simulated vehicle"
 NOTICE = "Simulated instrument: invented data, no engine is recorded."
 _LONGEST_S = 60.0
 _PATH_M = 3.0
@@ -76,10 +77,10 @@ def simulated_instrument(
     roles = [r for r in _INPUTS if _there(r, vehicle)]
     info = InstrumentInfo(
         "simulator",
-        f"simulated vehicle: {vehicle.engine.name or 'an engine'}",
+        TITLE,
         tuple(InputInfo(r.value, "A" if r is ChannelRole.STARTER_CURRENT else "V") for r in roles),
         (1000.0, 200_000.0),
-        (NOTICE,),
+        (NOTICE, f"It behaves like the engine described: {vehicle.engine.name or 'no name'}."),
     )
 
     def make(wanted: Wanted) -> Recording:

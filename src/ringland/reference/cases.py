@@ -5,6 +5,7 @@ and ringland.simulator.hookup_random; why: docs/theory/reference.md, section 1.
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -15,7 +16,7 @@ from ringland.cylinders import measure_cylinders
 from ringland.engines import layouts
 from ringland.errors import RinglandError
 from ringland.metrics import measure_metrics
-from ringland.model import CycleSet, EngineSpec, Fuel, Geometry, Reference, arrival_prior
+from ringland.model import CycleSet, EngineSpec, Fuel, Geometry, Recording, Reference, arrival_prior
 from ringland.model._arrays import FloatArray
 from ringland.reference.colour import coloured
 from ringland.reference.features import recording_features
@@ -35,8 +36,10 @@ from ringland.simulator.sensors import PulseSensor
 
 __all__ = [
     "DrawnCase",
+    "DrawnRecording",
     "Example",
     "draw_case",
+    "drawn_recordings",
     "neighbours_in_bank",
     "simulated_examples",
     "true_positions",
@@ -67,6 +70,18 @@ class DrawnCase:
     background: tuple[Fault, ...]
     held_rpm: float | None
     load_nm: float
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnRecording:
+    """One recording of a case, how a technician would describe the engine, and what is true."""
+
+    case: DrawnCase
+    result: SimulationResult
+    hookup: HookUp
+    told: EngineSpec
+    recording: Recording
+    snr_db: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -284,16 +299,22 @@ def _drawn_hookup(rng: np.random.Generator, spec: EngineSpec, *, may_be_blind: b
     return hookup
 
 
-def simulated_examples(
-    seed: int, engine: EngineSpec | None = None, *, held_rpm: float | None = None
-) -> tuple[Example, ...]:
-    """The measured recordings of case number `seed`, two hook-ups of one run.
+def drawn_recordings(
+    seed: int,
+    engine: EngineSpec | None = None,
+    *,
+    held_rpm: float | None = None,
+    sound: bool = False,
+) -> Iterator[DrawnRecording]:
+    """The recordings of case number `seed`, two hook-ups of one run; none of engines that do not
+    run.
 
-    The second has no trigger half of the time. Recordings that cannot be judged, and engines that
-    do not run, give none.
+    The second has no trigger half of the time. `sound`: the same with no cylinder at fault.
     """
     rng = np.random.default_rng([seed, 4242])
     case = draw_case(rng, engine, held_rpm=held_rpm)
+    if sound:
+        case = replace(case, faults=())
     try:
         result = simulate(
             case.engine,
@@ -306,20 +327,40 @@ def simulated_examples(
             seed=int(rng.integers(1 << 30)),
         )
     except RinglandError:
-        return ()
-    found = (_recorded(rng, seed, case, result, blind=n == 1) for n in range(_HOOK_UPS))
-    return tuple(example for example in found if example is not None)
+        return
+    for number in range(_HOOK_UPS):
+        yield _recorded(rng, case, result, blind=number == 1)
 
 
 def _recorded(
-    rng: np.random.Generator, seed: int, case: DrawnCase, result: SimulationResult, *, blind: bool
-) -> Example | None:
+    rng: np.random.Generator, case: DrawnCase, result: SimulationResult, *, blind: bool
+) -> DrawnRecording:
     spec = case.engine.spec
     hookup = _drawn_hookup(rng, spec, may_be_blind=blind)
     recorder = replace(random_recorder(rng), snr_db=float(rng.uniform(8.0, 35.0)))
     recording = record(result, hookup, recorder=recorder, seed=int(rng.integers(1 << 30)))
     recording = coloured(rng, recording)
-    told = _told(rng, spec, hookup)
+    return DrawnRecording(
+        case=case,
+        result=result,
+        hookup=hookup,
+        told=_told(rng, spec, hookup),
+        recording=recording,
+        snr_db=recorder.snr_db or math.nan,
+    )
+
+
+def simulated_examples(
+    seed: int, engine: EngineSpec | None = None, *, held_rpm: float | None = None
+) -> tuple[Example, ...]:
+    """The measured recordings of case number `seed`; those that cannot be judged are left out."""
+    made = drawn_recordings(seed, engine, held_rpm=held_rpm)
+    found = (_measured(seed, one) for one in made)
+    return tuple(example for example in found if example is not None)
+
+
+def _measured(seed: int, made: DrawnRecording) -> Example | None:
+    told, recording = made.told, made.recording
     cycles = find_cycles(recording, told)
     if isinstance(cycles, str) or len(cycles.kept) < _FEWEST_CYCLES:
         return None
@@ -328,16 +369,16 @@ def _recorded(
     values = recording_features(measure_metrics(cylinders), cylinders, told, speed_rpm=speed)
     if values is None:
         return None
-    position = true_positions(cycles, result, told, hookup)
+    position = true_positions(cycles, made.result, told, made.hookup)
     return Example(
         seed=seed,
         values=values,
         faults=tuple((f.kind, tuple(position[c] for c in f.cylinders), f.severity)
-                     for f in case.faults),
-        diesel=spec.fuel is Fuel.DIESEL,
+                     for f in made.case.faults),
+        diesel=made.case.engine.spec.fuel is Fuel.DIESEL,
         numbered=cycles.reference is Reference.CYLINDER,
-        idling=case.held_rpm is None,
-        snr_db=recorder.snr_db or math.nan,
+        idling=made.case.held_rpm is None,
+        snr_db=made.snr_db,
     )  # fmt: skip
 
 

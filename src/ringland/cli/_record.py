@@ -9,18 +9,14 @@ import typer
 
 from ringland.cli._live import LiveScreen, say
 from ringland.errors import FileFormatError, SettingError
-from ringland.instruments.assemble import as_recording
 from ringland.instruments.keep import SUFFIX
-from ringland.instruments.protocol import Block, Ended, InstrumentFault, SetUp, Wanted
-from ringland.instruments.registry import open_instrument
 from ringland.live.finish import about_as_json, finish, write_about
-from ringland.live.guided import Asked, CalibrationsOf, GuidedRecording, conclude, wanted_inputs
-from ringland.live.kinds import all_kinds
+from ringland.live.guided import Asked, CalibrationsOf, GuidedRecording, conclude
 from ringland.live.verdict import Judgement, judge
-from ringland.model import Condition, Recording
+from ringland.model import Condition
 from ringland.writers import SUFFIXES
 
-__all__ = ["RecordOptions", "new_file", "record_plainly", "run_record", "watch_folder"]
+__all__ = ["RecordOptions", "new_file", "run_record", "watch_folder"]
 
 _SHOW_EVERY_S = 0.2
 _WAIT_S = 0.25
@@ -101,32 +97,6 @@ def _vehicle_speed(guided: GuidedRecording) -> dict[str, object] | None:
     if trouble:
         say(f"The vehicle's speed was not read{' to the end' if seen else ''}: {trouble}")
     return guided.vehicle_told()
-
-
-def record_plainly(
-    address: str, inputs: dict[str, str], rate_hz: float, seconds: float
-) -> tuple[Recording, SetUp]:
-    """So many seconds in memory, nothing judged, nothing corrected. For self-checks."""
-    instrument = open_instrument(address, all_kinds())
-    try:
-        set_up = instrument.configure(Wanted(rate_hz, wanted_inputs(inputs, instrument, address)))
-        instrument.arm()
-        blocks: list[Block] = []
-        wanted, have = round(seconds * set_up.rate_hz), 0
-        deadline = time.monotonic() + 2.0 * seconds + 10.0
-        while have < wanted:
-            got = instrument.fetch(0.2)
-            if isinstance(got, Ended) or time.monotonic() > deadline:
-                raise InstrumentFault(
-                    "The instrument stopped before there was enough.",
-                    got=got.reason if isinstance(got, Ended) else "it is too slow",
-                )
-            if got is not None:
-                blocks.append(got)
-                have += len(got.samples)
-    finally:
-        instrument.stop()
-    return as_recording(blocks, set_up, correct_ac=False), set_up
 
 
 def _show_until_done(guided: GuidedRecording) -> str:

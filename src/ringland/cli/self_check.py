@@ -41,13 +41,16 @@ def self_check(
 ) -> None:
     """Measure an instrument's own faults and keep them, with the date."""
     with told_to_the_user():
-        from ringland.cli._record import record_plainly
         from ringland.cli._text import plain
         from ringland.errors import SettingError
         from ringland.history.calibrations import keep_calibrations
         from ringland.instruments.calibration import CalibrationKind, said_value
         from ringland.instruments.labelled import named
-        from ringland.live.selfcheck import HOW, measure
+        from ringland.instruments.protocol import Wanted
+        from ringland.live.bench import open_on_bench
+        from ringland.live.guided import wanted_inputs
+        from ringland.live.plainly import record_plainly
+        from ringland.live.selfcheck import CAUTIONS, HOW, measure
         from ringland.units import parse_quantity
 
         kind = CalibrationKind(what)
@@ -62,11 +65,13 @@ def self_check(
             known_pa = parse_quantity(pressure, "pressure")[0]
             if not known_pa:
                 raise SettingError("The step has no height.", got=pressure, allowed="not zero")
+        for text in CAUTIONS[kind]:
+            typer.echo(f"Caution: {text}")
         typer.echo(HOW[kind])
         with opened(store) as kept_in:
-            recording, set_up = record_plainly(
-                instrument, parse_roles(channel or []), rate, seconds
-            )
+            on_bench = open_on_bench(instrument, kind, seconds)
+            inputs = wanted_inputs(parse_roles(channel or []), on_bench, instrument)
+            recording, set_up = record_plainly(on_bench, Wanted(rate, inputs), seconds)
             found = measure(kind, recording, set_up, known_pa=known_pa)
             keep_calibrations(kept_in, found)
             place = kept_in.url

@@ -15,8 +15,16 @@ from ringland.instruments.calibration import Calibration, CalibrationKind
 from ringland.instruments.protocol import LiveChannel, SetUp
 from ringland.model import Channel, Recording
 
-__all__ = ["HOW", "measure", "measure_noise", "measure_polarity", "measure_skew",
-           "measure_step"]  # fmt: skip
+__all__ = [
+    "CAUTIONS",
+    "HOW",
+    "QUIET_FIRST",
+    "measure",
+    "measure_noise",
+    "measure_polarity",
+    "measure_skew",
+    "measure_step",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +37,30 @@ HOW = {
     "once and hold it; or a step of a loudspeaker at the hose.",
 }
 """What the person does."""
+
+CAUTIONS = {
+    CalibrationKind.NOISE: (
+        "Engine off. Short-circuit only an input that nothing else is connected to, never a "
+        "sensor's supply or another source.",
+    ),
+    CalibrationKind.SKEW: (
+        "The signal must stay within the range of every input, and its source must be isolated "
+        "from the mains.",
+    ),
+    CalibrationKind.POLARITY: (
+        "Engine off. Puff with a rubber bulb, never with the mouth into a hose that was on an "
+        "exhaust or a crankcase.",
+    ),
+    CalibrationKind.STEP: (
+        "Engine off. Use a hand pump with a gauge and a release valve, well below the sensor's "
+        "burst pressure, and wear eye protection.",
+        "Release the pressure before a hose is pulled off.",
+    ),
+}
+"""What must not happen."""
+
+QUIET_FIRST = frozenset({CalibrationKind.POLARITY, CalibrationKind.STEP})
+"""What needs the first quarter of the time to be quiet."""
 
 _STEP_OVER_NOISE = 8.0
 _SEGMENTS = 8

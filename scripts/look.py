@@ -102,6 +102,7 @@ def worked_through(app: Any) -> dict[str, str]:
         "fleet": "/fleet",
         "track-record": "/track-record",
         "settings": "/settings",
+        "instruments": "/instruments",
         "words": "/words",
         "find": "/find?text=minibus",
         "find-nothing": "/find?text=zzz",
@@ -115,8 +116,9 @@ EMPTY = {
     "empty-fleet": "/fleet",
     "empty-track-record": "/track-record",
     "empty-settings": "/settings",
+    "empty-instruments": "/instruments",
 }
-READY = {"instrument": "#instrument[data-ready]", "what-if": "#what-if[data-ready]",
+READY = {"instruments": "#inputs label", "instrument": "#instrument[data-ready]", "what-if": "#what-if[data-ready]",
          "record": "#inputs label"}  # fmt: skip
 
 

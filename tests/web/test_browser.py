@@ -71,6 +71,7 @@ class Served:
             "fleet": "/fleet",
             "track-record": "/track-record",
             "settings": "/settings",
+            "instruments": "/instruments",
             "words": "/words",
             "find": "/find?text=minibus",
             "not-there": "/nowhere",
@@ -361,6 +362,51 @@ def test_a_backup_goes_on_while_the_page_is_loaded_again(
     assert (tmp_path / "ringland-backup" / "ringland.sqlite").is_file()
     page.get_by_role("button", name="Write the backup").wait_for()
     assert page.get_by_label("Backup into this folder").input_value().startswith(str(tmp_path))
+
+
+def test_an_instrument_is_checked_kept_and_known_while_recording(
+    opened: Callable[..., Any], served: Served
+) -> None:
+    """From the page of the instruments to the set-up of a recording; a second of the same name."""
+    page = opened(viewport={"width": 1024, "height": 600})
+    page.goto(f"{served.base}/instruments")
+    page.get_by_text("Nothing was measured yet.").wait_for()
+    page.get_by_label("Polarity: which way up").check()
+    assert page.get_by_text("Puff with a rubber bulb").is_visible()
+    page.locator("#inputs select").first.wait_for()
+    page.get_by_label("Its address").fill("simulator?pace=2")
+    page.get_by_label("Its address").blur()
+    page.get_by_label("Which one is it?").fill("bay 2")
+    page.get_by_text("Rate, duration").click()
+    page.get_by_label("For how long, s").fill("6")
+    page.get_by_label("For how long, s").blur()
+    page.get_by_text("simulated vehicle (bay 2)").wait_for()
+    page.get_by_role("button", name="Start the self-check").click()
+    page.get_by_text("Leave everything quiet").wait_for()
+    page.reload()  # nothing is lost
+    page.get_by_text("Now one puff into each hose").wait_for()
+    shot(page, "self-check-running-tablet")
+    page.get_by_text("Nothing of it counts until you keep it").wait_for()
+    shot(page, "self-check-found-tablet")
+    assert page.evaluate(LAYOUT.read_text("utf-8")) == []
+    page.get_by_role("button", name="Keep it").click()
+    page.get_by_role("heading", name="simulated vehicle (bay 2)").wait_for()
+    page.locator("#inputs select").first.wait_for()
+    for width, height in SIZES.values():
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate(LAYOUT.read_text("utf-8")) == []
+        shot(page, f"instruments-kept-{width}")
+    page.evaluate(AXE.read_text("utf-8"))
+    assert page.evaluate(AXE_RUN.read_text("utf-8"), None) == []
+
+    page.goto(f"{served.base}/visits/{served.visit}/record")
+    page.get_by_text("What was measured of it: 3 values").click()  # the only one of its name
+    assert page.get_by_label("Which one is it?").input_value() == "bay 2"
+    page.get_by_text("exhaust: polarity as it should be, with exhaust (today)").wait_for()
+    page.get_by_label("Which one is it?").fill("bay 3")
+    page.get_by_label("Which one is it?").blur()
+    page.get_by_text("Nothing was measured of it").wait_for()
+    assert page.evaluate(LAYOUT.read_text("utf-8")) == []
 
 
 def test_before_and_after_by_touch(opened: Callable[..., Any], served: Served) -> None:

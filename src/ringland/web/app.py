@@ -28,6 +28,7 @@ from ringland.web.jobs import Job, Jobs
 from ringland.web.recorder import Recorder
 from ringland.web.reporting import Sender
 from ringland.web.resume import judge_what_was_left
+from ringland.web.self_check import SelfChecks
 from ringland.web.sessions import Sessions, read_or_make_key
 from ringland.web.settings import Drafts, SettingsFile
 from ringland.web.sharing import Sharing
@@ -100,6 +101,7 @@ def create_app(
     )
     app.state.context = context
     app.state.recorder = recorder
+    app.state.self_checks = SelfChecks(recorder)
     app.state.settings = settings_file
     _tell_errors(app)
     _routes(app)

@@ -121,15 +121,21 @@ class Jobs:
         return job
 
     def do_here(
-        self, title: str, *, subject: str, work: Callable[[Callable[[float, str], None]], str]
+        self,
+        title: str,
+        *,
+        subject: str,
+        work: Callable[[Callable[[float, str], None]], str],
+        own: bool = True,
     ) -> Job:
-        """Do `work` in a thread of this process, beside the queue: a matter of this computer alone.
+        """Do `work` in a thread of this process, beside the queue. `own`: a matter of this computer
+        alone.
 
         `work` gets a function to tell its progress with, which raises Stopped when it is to stop,
         and returns what came out in words; it may raise RinglandError.
         """
         said = "Starting"
-        job = Job(uuid.uuid4().hex, title, subject, "", JobState.WORKING, 0.0, said, own=True)
+        job = Job(uuid.uuid4().hex, title, subject, "", JobState.WORKING, 0.0, said, own=own)
         self._remember(job)
         thread = threading.Thread(
             target=self._do, args=(job.id, work), name="ringland-here", daemon=True

@@ -18,7 +18,7 @@ from typing import Annotated, Any, TypeAlias
 
 from fastapi import Depends, Request
 
-from ringland.errors import RinglandError
+from ringland.errors import RinglandError, SettingError
 from ringland.instruments.keep import SUFFIX
 from ringland.instruments.registry import split_address
 from ringland.live.finish import about_as_json
@@ -252,6 +252,13 @@ def recording_folder(folder: Path) -> Path:
     return folder / "web-recording"
 
 
+@dataclass(frozen=True)
+class Hold:
+    """An instrument that is kept for something else; `release` may be called twice."""
+
+    release: Callable[[], None]
+
+
 class Recorder:
     """All live recordings of one running app. `folder`: the app's own. `calibrations_of`: what is
     known of an instrument."""
@@ -264,6 +271,7 @@ class Recorder:
         self._calibrations_of = calibrations_of
         self._lock = threading.Lock()
         self._known: dict[str, LiveRecording] = {}
+        self._held: set[tuple[str, str]] = set()
 
     def start(self, asked: Asked, place: Place, keep: Keep) -> LiveRecording:
         """Begin a recording. Raises Conflict when the instrument or the visit has one running,
@@ -283,6 +291,19 @@ class Recorder:
             raise
         return one
 
+    def hold(self, address: str) -> "Hold":
+        """Keep an instrument for something else; nothing is recorded with it until it is
+        released. Raises Conflict when it is recording, SettingError when it is held."""
+        with self._lock:
+            self._refuse_second(address, None)
+            which = _which(address)
+            self._held.add(which)
+        return Hold(lambda: self._let_go(which))
+
+    def _let_go(self, which: tuple[str, str]) -> None:
+        with self._lock:
+            self._held.discard(which)
+
     def free(self, address: str) -> None:
         """Raises Conflict when this instrument is recording."""
         with self._lock:
@@ -290,6 +311,12 @@ class Recorder:
 
     def _refuse_second(self, address: str, visit_id: str | None) -> None:
         wanted = _which(address)
+        if wanted in self._held:
+            raise SettingError(
+                "A self-check of this instrument is running.",
+                got=address,
+                remedy="Wait until it is done, or stop it on the page of the instruments.",
+            )
         for one in self._known.values():
             if one.over or (_which(one.asked.address) != wanted and one.place.visit_id != visit_id):
                 continue

@@ -5,6 +5,7 @@ from fastapi import APIRouter
 from ringland.web.api import (
     answers,
     care,
+    instruments,
     intake,
     live,
     priors,
@@ -22,6 +23,7 @@ router = APIRouter(prefix="/api/v1")
 for part in (
     intake.router,
     live.router,
+    instruments.router,
     priors.router,
     reports.router,
     rows.router,

@@ -20,6 +20,7 @@ from ringland.web.api.uploads import JobShape, KeptRecording
 from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
 from ringland.web.judgement import engine_of_visit, engine_spec, judge
+from ringland.web.known import KnownOf, known_of
 from ringland.web.left_behind import LeftBehind, left_behind, left_file, put_back, put_out_of_sight
 from ringland.web.recorder import Kept, LiveRecording, Place, Recorder, RecorderOf
 from ringland.web.worker import Plain
@@ -56,13 +57,15 @@ class InputShape(BaseModel):
 
 
 class InputsShape(BaseModel):
-    """What an instrument can do for this engine. `planned_rate_hz` from the hook-up plan."""
+    """What an instrument can do for this engine. `planned_rate_hz` from the hook-up plan; `known`:
+    which one it is, and what was measured of it."""
 
     title: str
     inputs: list[InputShape]
     rates_hz: tuple[float, float] | None
     planned_rate_hz: float
     notes: list[str]
+    known: KnownOf
 
 
 class NewLive(BaseModel):
@@ -187,6 +190,7 @@ def inputs_of(
         rates_hz=info.rates_hz,
         planned_rate_hz=plan.rate_hz,
         notes=list(info.notes),
+        known=known_of(app.store, info, address),
     )
 
 

@@ -32,6 +32,7 @@ _OPEN: tuple[tuple[str, str, bool], ...] = (
     ("outcomes", "outcome", True),
     ("notes", "note", True),
     ("reports-sent", "report_sent", False),
+    ("calibrations", "calibration", False),
 )
 """Address, table, and whether a row can be added directly (else by its own address)."""
 _FIXED = {
@@ -39,6 +40,12 @@ _FIXED = {
     "test_result": frozenset({"visit_id", "analysis_id"}),
 }
 """Fields that are not a person's to change."""
+_MEASURED = frozenset({
+    "what", "instrument", "address", "input", "role", "measured_utc", "rate_hz", "value",
+    "standard_error", "unit", "reference", "readings",
+})  # fmt: skip
+"""Of a calibration only the remark and which instrument it was are a person's to change."""
+_FIXED["calibration"] = _MEASURED
 _READ_ONLY = frozenset({"analysis", "report_sent"})
 
 

@@ -18,10 +18,10 @@ from ringland.history import (
     list_visits,
     search,
 )
-from ringland.history.calibrations import newest
 from ringland.web.caring import CARE, last_backup
 from ringland.web.context import App, Context
 from ringland.web.errors import Refused
+from ringland.web.measured import measured
 from ringland.web.path import checklist_name, next_step, standing_of, steps_of
 from ringland.web.templating import page
 
@@ -134,22 +134,6 @@ def words(request: Request) -> Response:
     return page(request, "words.html.j2", words=_glossary())
 
 
-def _measured(app: Context) -> dict[str, list[dict[str, object]]]:
-    """What is known of each instrument, in words."""
-    from ringland.instruments.calibration import OLD_AFTER_DAYS, age_days, said_age, said_value
-
-    found: dict[str, list[dict[str, object]]] = {}
-    for one in newest(app.store):
-        found.setdefault(one.instrument, []).append({
-            "input": one.input,
-            "says": said_value(one),
-            "day": one.measured_utc[:10],
-            "age": said_age(one),
-            "look": not -1.0 <= age_days(one) <= OLD_AFTER_DAYS,
-        })  # fmt: skip
-    return found
-
-
 @router.get("/settings")
 def settings_page(request: Request, app: App) -> Response:
     """Units, language, costs, data folder, backup."""
@@ -162,7 +146,7 @@ def settings_page(request: Request, app: App) -> Response:
         app=app,
         owners=list_owners(app.store),
         languages=languages(),
-        measured=_measured(app),
+        measured=measured(app.store),
         code=code,
         minutes_left=ceil(app.sharing.pairing.left_s(code) / 60) if app.sharing and code else 0,
         own_session=request.state.session.id,

@@ -14,6 +14,7 @@ __all__ = ["align", "settle"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.int64]
 
 _MOST_HARMONICS = 10
 _FEWEST_PERIODS = 4
@@ -26,6 +27,7 @@ _ALIGNED = 0.01
 _HARDLY_MORE = 1.02  # sum of squares that a stiffer phase may leave over that of the phase at hand
 _SHIFT_STEPS = 128  # grid of the shift search per period; refined by a parabola
 _PENALTIES = 10.0 ** np.arange(5.0, -1.5, -0.5)  # stiffest first
+_AT_ONCE = 1024  # samples
 _FAST = {"reassoc", "contract"}  # order of sums left to the machine
 
 _TURN = 2.0 * np.pi * np.outer(np.arange(1, _MOST_HARMONICS + 1), np.arange(_SHIFT_STEPS))
@@ -72,12 +74,22 @@ def _unit_circle(
 
 
 @numba.njit(cache=True, fastmath=_FAST)
-def _sums(
-    x: FloatArray, weight: FloatArray, re: FloatArray, im: FloatArray
+def _sums(  # noqa: PLR0917
+    x: FloatArray,
+    weight: FloatArray,
+    re: FloatArray,
+    im: FloatArray,
+    first: np.uint64,
+    count: np.uint64,
 ) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
-    """Weighted and plain sums of x * (re + i im)."""
+    """Weighted and plain sums of x * (re + i im) over `count` samples.
+
+    Places and not slices, which would take longer to make than a few samples to add; unsigned ones,
+    which cannot count from the end.
+    """
     a = b = c = d = 0.0
-    for n in range(x.shape[0]):
+    for k in range(count):
+        n = first + k
         p, q = x[n] * re[n], x[n] * im[n]
         a += weight[n] * p
         b += weight[n] * q
@@ -88,9 +100,9 @@ def _sums(
 
 @numba.njit(cache=True, fastmath=_FAST)
 def _turn_on(
-    re: FloatArray, im: FloatArray, by_re: FloatArray, by_im: FloatArray
+    re: FloatArray, im: FloatArray, by_re: FloatArray, by_im: FloatArray, count: int
 ) -> None:  # pragma: no cover - compiled
-    for n in range(re.shape[0]):
+    for n in range(count):
         r = re[n] * by_re[n] - im[n] * by_im[n]
         im[n] = re[n] * by_im[n] + im[n] * by_re[n]
         re[n] = r
@@ -109,30 +121,60 @@ def _demodulate(
     middle_hz = (phase[-1] - phase[0]) / count * rate_hz
     harmonics = int(min(max(0.42 * rate_hz / middle_hz, 1.0), _MOST_HARMONICS))
     out = np.zeros((channels, periods, harmonics), dtype=np.complex128)
-    cosine, minus_sine, weight = np.empty(count), np.empty(count), np.empty(count)
-    _unit_circle(phase, cosine, minus_sine, weight)
-    re, im = cosine.copy(), minus_sine.copy()
-    first = 0
-    while first < count:
-        # samples between the middles of two neighbouring periods
-        earlier = int(np.floor(phase[first] - 0.5))
-        last = first + 1
-        while last < count and phase[last] < earlier + 1.5:
-            last += 1
-        if earlier >= periods:
-            break
-        own = slice(first, last)
+    starts, earlier = _stretches(phase, periods)
+    if earlier.shape[0] == 0:
+        return out
+    # as many samples at a time as stay in the fastest memory, all harmonics of them
+    size = max(_AT_ONCE, np.diff(starts).max())
+    cosine, minus_sine, weight = np.empty(size), np.empty(size), np.empty(size)
+    re, im, signal = np.empty(size), np.empty(size), np.empty((channels, size))
+    begin = 0
+    while begin < earlier.shape[0]:
+        end = begin + 1
+        while end < earlier.shape[0] and starts[end + 1] - starts[begin] <= size:
+            end += 1
+        own, length = starts[begin], starts[end] - starts[begin]
+        _unit_circle(phase[own : own + length], cosine, minus_sine, weight)
+        re[:length], im[:length] = cosine[:length], minus_sine[:length]
+        signal[:, :length] = signals[:, own : own + length]
         for h in range(harmonics):
             for c in range(channels):
-                a, b, whole_a, whole_b = _sums(signals[c, own], weight[own], re[own], im[own])
-                if earlier >= 0:
-                    out[c, earlier, h] += complex(a, b)
-                # a start that went astray may begin far below zero
-                if 0 <= earlier + 1 < periods:
-                    out[c, earlier + 1, h] += complex(whole_a - a, whole_b - b)
-            _turn_on(re[own], im[own], cosine[own], minus_sine[own])
-        first = last
+                x = signal[c]
+                for s in range(begin, end):
+                    first, many = np.uint64(starts[s] - own), np.uint64(starts[s + 1] - starts[s])
+                    a, b, whole_a, whole_b = _sums(x, weight, re, im, first, many)
+                    p = earlier[s]
+                    if p >= 0:
+                        out[c, p, h] += complex(a, b)
+                    # a start that went astray may begin far below zero
+                    if 0 <= p + 1 < periods:
+                        out[c, p + 1, h] += complex(whole_a - a, whole_b - b)
+            _turn_on(re, im, cosine, minus_sine, length)
+        begin = end
     return out
+
+
+@numba.njit(cache=True)
+def _stretches(
+    phase: FloatArray, periods: int
+) -> tuple[IntArray, IntArray]:  # pragma: no cover - compiled
+    """Where the samples between the middles of two neighbouring periods begin (one more than there
+    are stretches), and the earlier of the two."""
+    count = phase.shape[0]
+    most = int(min(float(count), max(phase[-1] - phase[0], 0.0) + 3.0))  # the phase never falls
+    starts, earlier = np.empty(most + 1, dtype=np.int64), np.empty(most, dtype=np.int64)
+    found = first = 0
+    while first < count:
+        period = int(np.floor(phase[first] - 0.5))
+        if period >= periods or found == most:
+            break
+        starts[found], earlier[found] = first, period
+        found += 1
+        first += 1
+        while first < count and phase[first] < period + 1.5:
+            first += 1
+    starts[found] = first
+    return starts[: found + 1], earlier[:found]
 
 
 @numba.njit(cache=True)

@@ -45,10 +45,15 @@ class Ridge:
 def _contrast(
     log_power: SingleArray, bins_per_hz: float, grid_hz: FloatArray, harmonics: int, out: FloatArray
 ) -> None:  # pragma: no cover - compiled
-    """Add to out[frame, grid]: mean over harmonics of log line minus log valleys, capped."""
-    frames, bins = log_power.shape
+    """Add to out[grid, frame]: mean over harmonics of log line minus log valleys, capped.
+
+    `log_power` (bins, frames): frames last, so that a few are looked at together.
+    """
+    bins, frames = log_power.shape
     low = np.empty(2 * harmonics + 1, dtype=np.int64)
     part = np.empty(2 * harmonics + 1, dtype=np.float32)
+    before, after = np.empty(frames, dtype=np.float32), np.empty(frames, dtype=np.float32)
+    line, total = np.empty(frames, dtype=np.float32), np.empty(frames)
     for g in range(grid_hz.shape[0]):
         # places 0, 2, 4 ... are valleys, 1, 3, 5 ... lines
         count = 0
@@ -61,20 +66,36 @@ def _contrast(
             count = k // 2
         if count == 0:
             continue
+        _between(log_power, low[0], part[0], before)
+        total[:] = 0.0
+        for h in range(count):
+            _between(log_power, low[2 * h + 1], part[2 * h + 1], line)
+            _between(log_power, low[2 * h + 2], part[2 * h + 2], after)
+            _add_capped(line, before, after, total)
+            before, after = after, before
         # the square root keeps a comb of few lines from winning on luck
         scale = 1.0 / np.sqrt(count)
         for t in range(frames):
-            total = 0.0
-            row = log_power[t]
-            before = row[low[0]] + part[0] * (row[low[0] + 1] - row[low[0]])
-            for h in range(count):
-                i, j = low[2 * h + 1], low[2 * h + 2]
-                line = row[i] + part[2 * h + 1] * (row[i + 1] - row[i])
-                after = row[j] + part[2 * h + 2] * (row[j + 1] - row[j])
-                height = line - 0.5 * (before + after)
-                total += min(max(height, -_CAP_NEPER), _CAP_NEPER)
-                before = after
-            out[t, g] += total * scale
+            out[g, t] += total[t] * scale
+
+
+@numba.njit(cache=True)
+def _between(
+    log_power: SingleArray, low: int, part: float, out: SingleArray
+) -> None:  # pragma: no cover - compiled
+    for t in range(out.shape[0]):
+        out[t] = log_power[low, t] + part * (log_power[low + 1, t] - log_power[low, t])
+
+
+@numba.njit(cache=True)
+def _add_capped(
+    line: SingleArray, before: SingleArray, after: SingleArray, total: FloatArray
+) -> None:  # pragma: no cover - compiled
+    half, cap = np.float32(0.5), np.float32(_CAP_NEPER)
+    for t in range(total.shape[0]):
+        height = line[t] - half * (before[t] + after[t])
+        height = cap if height > cap else height
+        total[t] += -cap if height < -cap else height
 
 
 @numba.njit(cache=True)
@@ -103,6 +124,33 @@ def _best_path(score: FloatArray, reach: int) -> NDArray[np.int64]:
     return path
 
 
+@numba.njit(cache=True)
+def _frames(
+    signal: SingleArray, hop: int, window: SingleArray, out: SingleArray
+) -> None:  # pragma: no cover - compiled
+    """Fill each row of `out` with a frame of the signal less its mean, windowed, then zeros."""
+    frame = window.shape[0]
+    for t in range(out.shape[0]):
+        own = signal[t * hop : t * hop + frame]
+        total = 0.0
+        for n in range(frame):
+            total += own[n]
+        mean = np.float32(total / frame)
+        for n in range(frame):
+            out[t, n] = (own[n] - mean) * window[n]
+        out[t, frame:] = 0.0
+
+
+@numba.njit(cache=True)
+def _turned_power(
+    lines: NDArray[np.complex64], out: SingleArray
+) -> None:  # pragma: no cover - compiled
+    """Power of the first lines (frames, lines) as out (lines, frames)."""
+    for t in range(lines.shape[0]):
+        for k in range(out.shape[0]):
+            out[k, t] = lines[t, k].real ** 2 + lines[t, k].imag ** 2
+
+
 def _log_spectra(
     signals: tuple[FloatArray, ...],
     rate_hz: float,
@@ -111,7 +159,7 @@ def _log_spectra(
     *,
     coarser: int,
 ) -> tuple[tuple[SingleArray, ...], float, FloatArray]:
-    """Log power spectra per channel, (frames, bins) each; bins per hertz; frame centres, s.
+    """Log power spectra per channel, (bins, frames) each; bins per hertz; frame centres, s.
 
     Bins beyond `highest_hz` are left out. Single precision: lines 70 dB down count no more.
     """
@@ -124,17 +172,17 @@ def _log_spectra(
     hop = max(1, frame * coarser // _OVERLAP)
     starts = np.arange(0, max(1, length - frame + 1), hop)
     size = scipy.fft.next_fast_len(_PAD * frame // coarser, real=True)
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(frame) + 0.5) / frame)
-    window = window.astype(np.float32)
-    last = int(highest_hz * size / rate_hz) + 3
+    hann = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(frame) + 0.5) / frame)
+    window: SingleArray = hann.astype(np.float32)
+    last = min(int(highest_hz * size / rate_hz) + 3, size // 2 + 1)
     spectra = []
+    frames = np.empty((len(starts), size), dtype=np.float32)
     for signal in small:
-        frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[starts]
-        frames = (frames - frames.mean(axis=1, keepdims=True)) * window
-        line = scipy.fft.rfft(frames, size, axis=1, overwrite_x=True)[:, :last]
-        power = line.real**2 + line.imag**2
-        floor = power.max() * np.float32(10.0 ** (-_FLOOR_DB / 10.0)) + np.float32(1e-37)
-        spectra.append(np.log(power + floor))
+        _frames(signal, hop, window, frames)
+        power = np.empty((last, len(starts)), dtype=np.float32)
+        _turned_power(scipy.fft.rfft(frames, axis=1), power)
+        power += power.max() * np.float32(10.0 ** (-_FLOOR_DB / 10.0)) + np.float32(1e-37)
+        spectra.append(np.log(power, out=power))
     centres: FloatArray = np.asarray((starts + frame / 2.0) / rate_hz + offset_s, dtype=np.float64)
     return tuple(spectra), size / rate_hz, centres
 
@@ -170,10 +218,11 @@ def candidate_ridges(
             (_MOST_HARMONICS + 0.5) * float(grid[-1]),
             coarser=coarser,
         )
-        score = np.zeros((len(centres), count))
+        by_grid = np.zeros((count, len(centres)))
         for spectrum in spectra:
-            _contrast(spectrum, bins_per_hz, grid, _MOST_HARMONICS, score)
-        middle = int(np.argmax(score.mean(axis=0)))
+            _contrast(spectrum, bins_per_hz, grid, _MOST_HARMONICS, by_grid)
+        score = by_grid.T
+        middle = int(np.argmax(by_grid.mean(axis=1)))
         reach_states = int(np.log1p(_WANDER) / np.log(step))
         first = max(0, middle - reach_states)
         last = min(count, middle + reach_states + 1)

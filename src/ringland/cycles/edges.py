@@ -7,6 +7,7 @@ from numba import njit
 
 from ringland.model import Channel, EdgeTrain
 from ringland.model._arrays import BoolArray, FloatArray, IntArray
+from ringland.signals import quantile
 
 __all__ = ["edges_of_channel"]
 
@@ -179,7 +180,7 @@ def _reach(lowest: FloatArray, highest: FloatArray) -> tuple[float, float]:
     """Lowest and highest level that the signal reaches in at least a quarter of the blocks."""
     if len(lowest) < 2:
         return float(lowest[0]), float(highest[0])
-    return float(np.quantile(lowest, 0.25)), float(np.quantile(highest, 0.75))
+    return quantile(lowest, 0.25), quantile(highest, 0.75)
 
 
 def _block_ends(held: FloatArray, block: int) -> tuple[FloatArray, FloatArray]:

@@ -47,23 +47,37 @@ class LineSpectrum:
 
 
 def line_spectrum(
-    signal: FloatArray, rate_hz: float, track: PhaseTrack, highest_hz: float
+    signal: FloatArray,
+    rate_hz: float,
+    track: PhaseTrack,
+    highest_hz: float,
+    *,
+    alone: bool = False,
 ) -> LineSpectrum:
     """Spectrum against order of one channel, warped by the track and whitened.
 
-    Lines up to about `highest_hz` are kept, so that tracks of different period compare.
+    Lines up to about `highest_hz` are kept, so that tracks of different period compare. `alone`:
+    the track is compared with no other one, and the points may lie a little closer.
     """
     periods = float(track.phase[-1])
     period_hz = periods / float(track.time_s[-1] - track.time_s[0])
     highest = highest_hz / period_hz
-    points = max(4, int(np.ceil(2.5 * highest)))
+    points = float(max(4, int(np.ceil(2.5 * highest))))
     count = int(periods * points)
+    if alone:  # a number of large prime factors would cost ten times as much
+        count = scipy.fft.next_fast_len(count, real=True)
+        points = max(points, count / periods)
     phase = (np.arange(count) + 0.5) / points
     time = np.interp(phase, track.phase, track.time_s)
     warped = resample_at(signal, rate_hz, time, min(0.5 * rate_hz, 0.45 * points * period_hz))
-    warped = np.nan_to_num(warped - np.nanmean(warped))
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(count) + 0.5) / count)
-    power = np.abs(scipy.fft.rfft(warped * window)) ** 2
+    mean = warped.mean()
+    if np.isfinite(mean):
+        warped -= mean
+    else:  # some points lie outside the samples
+        warped = np.nan_to_num(warped - np.nanmean(warped))
+    warped *= 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(count) + 0.5) / count)
+    line = scipy.fft.rfft(warped)
+    power: FloatArray = line.real**2 + line.imag**2
     per_period = count / points
     noise = np.empty_like(power)
     _two_sided_floor(power, noise)

@@ -162,7 +162,7 @@ def _search(
     if likeliest is not None:
         track = track_phase(tracked, rate_hz, likeliest, asked.cylinders, quick=True)
         if track is not None and _follows_well(track, steady):
-            best, found = _weighed([track], prepared, asked)
+            best, found = _weighed([track], prepared, asked, alone=True)
             if best is not None and _beyond_doubt(best, found, asked):
                 return best, found
     ridges = candidate_ridges(tracked, rate_hz, *asked.band_hz)
@@ -171,16 +171,21 @@ def _search(
 
 
 def _weighed(
-    tracks: list[PhaseTrack], prepared: "PreparedChannels", asked: _Asked
+    tracks: list[PhaseTrack], prepared: "PreparedChannels", asked: _Asked, *, alone: bool = False
 ) -> tuple[_Best | None, list[tuple[float, float]]]:
-    """Evidence of every cycle length that the condition allows, on every track."""
+    """Evidence of every cycle length that the condition allows, on every track.
+
+    `alone`: no track is looked at besides these.
+    """
     best: _Best | None = None
     found: list[tuple[float, float]] = []
     rate_hz = prepared.rate_hz
     highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0].period_hz) if tracks else 0.0
     middle, spread = asked.prior_rpm
     for track in tracks:
-        spectra = tuple(line_spectrum(s, rate_hz, track, highest_hz) for s in prepared.signals)
+        spectra = tuple(
+            line_spectrum(s, rate_hz, track, highest_hz, alone=alone) for s in prepared.signals
+        )
         for ratio in _RATIOS:
             speed = asked.speed_rpm(track.period_hz / ratio)
             within = asked.range_rpm[0] <= speed <= asked.range_rpm[1]
@@ -320,12 +325,13 @@ def prepare_channels(recording: Recording, engine: EngineSpec) -> PreparedChanne
         width = max(3, int(work_rate * 60.0 / 60.0))
         level = detrend_line(signal)
         if len(level) > 2 * width:
-            level = level - running_mean(level, width)
-        size = float(np.median(np.abs(level)))
+            level -= running_mean(level, width)
+        size = float(np.median(np.abs(level), overwrite_input=True))
         if not np.isfinite(size) or size <= _ROUNDING * float(np.abs(signal).max(initial=0.0)):
             continue
         # a burst (a touched sensor) may not outvote the engine
-        level = np.clip(level, -12.0 * size, 12.0 * size) / size
+        np.clip(level, -12.0 * size, 12.0 * size, out=level)
+        level /= size
         names.append(channel.name)
         exhaust_count += channel in pulses
         signals.append(np.ascontiguousarray(level))

@@ -89,6 +89,8 @@ def track_phase(
         return None
     _, phase, sd, likeness = best
     step = max(1, int(rate / (4.0 * (phase[-1] - phase[0]) / (time[-1] - time[0]))))
-    knots = np.unique(np.append(np.arange(0, len(time), step), len(time) - 1))
+    knots = np.arange(0, len(time), step)
+    if knots[-1] < len(time) - 1:
+        knots = np.append(knots, len(time) - 1)
     knots = knots[np.concatenate([[True], np.diff(phase[knots]) > 1e-9])]
     return PhaseTrack(time[knots], phase[knots] - phase[knots[0]], sd / 2.0, sd, likeness)

@@ -22,6 +22,7 @@ from ringland.model import (
     unknown,
 )
 from ringland.model._arrays import FloatArray, IntArray, read_only, read_only_int
+from ringland.signals import median
 
 __all__ = [
     "ADVANCE_GUESS_DEG",
@@ -122,7 +123,7 @@ def trigger_pulses(edges: EdgeTrain) -> TriggerPulses | str:
         if len(index) < _FEWEST_PULSES:
             continue
         leap = np.abs(np.diff(np.log(np.diff(clean[index]) / slots[1:])))
-        if float(np.median(leap)) > _UNEVEN_LEAP:
+        if median(leap) > _UNEVEN_LEAP:
             continue
         missing = int(np.sum(np.maximum(slots - 1, 0)))
         if missing + len(clean) - len(index) > _MOST_WRONG * len(index):
@@ -257,7 +258,7 @@ def _cycle_set(
     )
     speed = np.gradient(angle_fine, time_fine) / 6.0
     jitter_s = _jitter_s(pulses, duration)
-    mean_rpm = float(np.median(speed))
+    mean_rpm = median(speed)
     reference, reason = _reference(engine, per_cycle, zero_text)
     return CycleSet(
         cycle_deg=cycle,
@@ -267,7 +268,7 @@ def _cycle_set(
         time_s=time_fine,
         angle_deg=angle_fine,
         speed_rpm=speed,
-        speed_se_rpm=speed * np.sqrt(2.0) * jitter_s / float(np.median(duration)),
+        speed_se_rpm=speed * np.sqrt(2.0) * jitter_s / median(duration),
         angle_se_deg=float(np.hypot(6.0 * mean_rpm * jitter_s, zero_se)),
         mean_speed_rpm=_mean_speed(uses, cycle, jitter_s),
         cycles=uses,
@@ -343,7 +344,7 @@ def _jitter_s(pulses: TriggerPulses, duration: FloatArray) -> float:
     even = (pulses.count[1:-2] == 1) & (pulses.count[2:-1] == 1) & (pulses.count[3:] == 1)
     if not np.any(even):
         return float(np.std(duration))
-    return float(1.4826 * np.median(np.abs(third[even])) / np.sqrt(20.0))
+    return float(1.4826 * median(np.abs(third[even])) / np.sqrt(20.0))
 
 
 def _mean_speed(uses: tuple[CycleUse, ...], cycle: float, jitter_s: float) -> Estimate:

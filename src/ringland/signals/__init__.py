@@ -4,7 +4,7 @@ Sits below `model`; knows nothing of engines.
 """
 
 from ringland.signals.linear import detrend_line, fill_gaps, running_mean
-from ringland.signals.medians import column_medians, median
+from ringland.signals.medians import column_medians, median, quantile
 from ringland.signals.resample import block_decimate, resample_at
 from ringland.signals.smooth import interpolate_cubic, smooth_weighted
 
@@ -15,6 +15,7 @@ __all__ = [
     "fill_gaps",
     "interpolate_cubic",
     "median",
+    "quantile",
     "resample_at",
     "running_mean",
     "smooth_weighted",

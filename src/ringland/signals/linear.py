@@ -49,14 +49,19 @@ def fill_gaps(samples: FloatArray) -> tuple[FloatArray, int]:
 def _running_mean(samples: FloatArray, width: int, out: FloatArray) -> None:
     n = samples.shape[0]
     total = np.zeros(n + 1)
+    so_far = 0.0
     for i in range(n):
-        total[i + 1] = total[i] + samples[i]
+        so_far += samples[i]
+        total[i + 1] = so_far
+    width = min(width, n)
     half = width // 2
-    for i in range(n):
-        # keep the width whole at the ends, so that a periodic part still averages out
-        first = min(max(0, i - half), max(0, n - width))
-        last = min(n, first + width)
-        out[i] = (total[last] - total[first]) / (last - first)
+    # the width is kept whole at the ends, so that a periodic part still averages out
+    for first in range(n - width + 1):
+        out[first + half] = (total[first + width] - total[first]) / width
+    for i in range(half):
+        out[i] = out[half]
+    for i in range(n - width + half, n):
+        out[i] = out[n - width + half]
 
 
 def running_mean(samples: FloatArray, width: int) -> FloatArray:

@@ -6,7 +6,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["column_medians", "median"]
+__all__ = ["column_medians", "median", "quantile"]
 
 FloatArray = NDArray[np.float64]
 
@@ -39,6 +39,18 @@ def _column_medians(values: FloatArray) -> FloatArray:  # pragma: no cover - com
 def median(values: FloatArray) -> float:
     """Median of the values (n,); NaN when there are none or one of them is NaN."""
     return float(_middle(np.array(values, dtype=np.float64)))
+
+
+def quantile(values: FloatArray, share: float) -> float:
+    """Value that a share (0 to 1) of the values (n,) lie below, a straight line between
+    neighbours; NaN when there are none."""
+    ordered = np.sort(values)
+    if not ordered.size:
+        return math.nan
+    where = share * (ordered.size - 1)
+    low = min(int(where), ordered.size - 1)
+    high = min(low + 1, ordered.size - 1)
+    return float(ordered[low] + (where - low) * (ordered[high] - ordered[low]))
 
 
 def column_medians(values: FloatArray) -> FloatArray:

@@ -45,6 +45,8 @@ _LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window'
 _FEWEST_OF_A_KIND = 3
 _COMPONENTS = 4
 _PULSES_BEFORE = 3
+_TINY = 1e-12
+_BEGINNING = 20  # bins of a window, 60 degrees: to the pulse's height, and before the next begins
 _ALIKE = 0.6
 _NEARLY_ALL, _SOUND = 0.9, 0.8  # a pulse missing more often than this is weaker than that
 _ONE_RUN = 0.6  # of the missing cycles in one run: scattered firings would break it up
@@ -217,7 +219,7 @@ def _heard_twice(
             turns = round(apart / cycle_deg)  # -1, 0 or 1: cycles between the two pulses
             if abs(apart - turns * cycle_deg) > _WINDOW_DEG or clearer in found:
                 continue
-            one, other = _in_step(missing[:, column], missing[:, clearer], index, -turns)
+            one, other = _in_step(missing[:, column], missing[:, clearer], index, turns)
             if _alike(one, other):
                 found[column] = clearer
                 break
@@ -225,11 +227,11 @@ def _heard_twice(
 
 
 def _in_step(
-    one: BoolArray, other: BoolArray, index: NDArray[np.int64], lag: int
+    one: BoolArray, other: BoolArray, index: NDArray[np.int64], later: int
 ) -> tuple[BoolArray, BoolArray]:
-    """The cycles of `one` for which `other` has the cycle `lag` earlier, and those."""
-    at = np.searchsorted(index, index + lag)
-    there = (at < len(index)) & (index[np.minimum(at, len(index) - 1)] == index + lag)
+    """The cycles of `one` for which `other` has the cycle `later` than it, and those."""
+    at = np.searchsorted(index, index + later)
+    there = (at < len(index)) & (index[np.minimum(at, len(index) - 1)] == index + later)
     return one[there], other[at[there]]
 
 
@@ -292,17 +294,21 @@ def two_kinds(windows: FloatArray) -> tuple[FloatArray, BoolArray]:
     positions); none where the separation is too small.
 
     Deviations from the position's own median; first principal components of all together; what
-    the pulses before predict (ringing, change of speed) is regressed out; best threshold along
-    the position's own main directions. The missing kind is the one less like the other positions.
+    the beginnings of the pulses before predict (ringing, change of speed) is taken out; best
+    threshold along the position's own main directions. The missing kind is the one less like the
+    other positions. The beginnings only: the end of a window may hold the start of the next pulse,
+    which would explain itself away.
     """
     cycles, positions, width = windows.shape
     middle = np.median(windows, axis=0)
     deviation = (windows - middle).reshape(cycles * positions, width)
-    _, vectors = np.linalg.eigh(np.cov(deviation, rowvar=False))
-    z = deviation @ vectors[:, ::-1][:, :_COMPONENTS]
-    before = [np.vstack([np.zeros((k, z.shape[1])), z[:-k]]) for k in range(1, _PULSES_BEFORE + 1)]
+    z = _main_components(deviation)
+    begun = _main_components(deviation[:, :_BEGINNING])
+    before = [
+        np.vstack([np.zeros((k, begun.shape[1])), begun[:-k]]) for k in range(1, _PULSES_BEFORE + 1)
+    ]
     known = np.hstack([*before, np.ones((len(z), 1))])
-    own = (z - known @ np.linalg.lstsq(known, z, rcond=None)[0]).reshape(cycles, positions, -1)
+    own = (z - _predicted(z, known)).reshape(cycles, positions, -1)
     # what the regression used up counts as lost cycles
     effective = cycles * (1.0 - known.shape[1] / len(z))
     least = _SEPARATION_FLOOR + _SEPARATION_SLOPE / max(effective, 1.0)
@@ -329,6 +335,28 @@ def two_kinds(windows: FloatArray) -> tuple[FloatArray, BoolArray]:
         if away_low > away_high:
             missing[:, b] = ~missing[:, b]
     return separation, missing
+
+
+def _predicted(z: FloatArray, known: FloatArray) -> FloatArray:
+    """What `known` (rows, regressors), the last of them 1, predicts of `z` (rows, components).
+
+    Ridge regression with coefficients of about 1 expected: a pulse leaves no more of itself in the
+    next than it was. Without that, scatter of nearly no size explains away what comes and goes.
+    """
+    gram, cross = known.T @ known, known.T @ z
+    shrink = np.ones(known.shape[1])
+    shrink[-1] = 0.0
+    ridge = z.var(axis=0)[:, None, None] * np.diag(shrink)
+    fitted = np.linalg.solve(
+        gram + ridge + _TINY * np.trace(gram) * np.diag(shrink), cross.T[..., None]
+    )
+    return np.asarray(known @ fitted[..., 0].T)
+
+
+def _main_components(rows: FloatArray) -> FloatArray:
+    """(rows, _COMPONENTS) first principal components."""
+    _, vectors = np.linalg.eigh(np.cov(rows, rowvar=False))
+    return np.asarray(rows @ vectors[:, ::-1][:, :_COMPONENTS])
 
 
 def _split(values: FloatArray) -> float:

@@ -27,6 +27,7 @@ _ECHO = 1.5  # differences elsewhere over those at the own arrival
 # without it err by the second one, or (in one of seven) lie anywhere (simulated engines).
 _AHEAD_DEG, _BEGIN_SD_DEG, _PLACE_SD_DEG = 3.0, 13.0, 25.0
 _ASTRAY = 0.15
+_LIKELIER = float(np.log(10.0))  # another position must be ten times likelier
 _FEWEST_OF_A_KIND = 3
 
 
@@ -120,7 +121,7 @@ def place_by_missing(
     cycle_deg: float,
 ) -> float | None:
     """Arrival, degrees after firing top dead centre, with which the pulse counted in `column` is
-    that of another position; None where it is this one's.
+    that of another position; None where it may well be this one's.
 
     Every position is asked: what would the arrival be if the pulse were this one's, how likely is
     that for this speed and path, and does it agree with where blow-downs were found. Equation (8).
@@ -133,7 +134,8 @@ def place_by_missing(
     agrees = (1.0 - _ASTRAY) * np.exp(-0.5 * (found / _PLACE_SD_DEG) ** 2) / (
         _PLACE_SD_DEG * np.sqrt(2.0 * np.pi)
     ) + _ASTRAY / cycle_deg
-    best = int(np.argmax(expected + np.log(agrees)))
-    if best == column:
+    score = expected + np.log(agrees)
+    best = int(np.argmax(score))
+    if score[best] - score[column] < _LIKELIER:
         return None
     return float((away[best] + prior.height_deg) % cycle_deg)

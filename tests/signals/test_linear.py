@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ringland.signals import detrend_line, fill_gaps, running_mean
+from ringland.signals import detrend_line, fill_gaps, interpolate_rising, running_mean
 
 seeds = st.integers(0, 2**31)
 
@@ -72,3 +72,13 @@ def test_running_mean_is_linear_and_keeps_a_level(seed: int, gain: float, offset
     samples = np.random.default_rng(seed).standard_normal(60)
     expected = gain * running_mean(samples, 7) + offset
     np.testing.assert_allclose(running_mean(gain * samples + offset, 7), expected, atol=1e-9)
+
+
+@given(seeds)
+def test_rising_places_are_read_as_numpy_does(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    x = np.cumsum(rng.uniform(0.1, 1.0, int(rng.integers(1, 30))))
+    y = rng.standard_normal(len(x))
+    at = np.sort(np.concatenate([rng.uniform(-1.0, x[-1] + 1.0, 40), x]))
+    np.testing.assert_array_equal(interpolate_rising(at, x, y), np.interp(at, x, y))
+    assert interpolate_rising(np.zeros(0), x, y).size == 0

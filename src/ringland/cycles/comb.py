@@ -124,6 +124,14 @@ def _best_path(score: FloatArray, reach: int) -> NDArray[np.int64]:
     return path
 
 
+@numba.njit(cache=True, fastmath={"reassoc"})
+def _mean(values: SingleArray) -> float:  # pragma: no cover - compiled
+    total = 0.0
+    for n in range(values.shape[0]):
+        total += values[n]
+    return float(total / values.shape[0])
+
+
 @numba.njit(cache=True)
 def _frames(
     signal: SingleArray, hop: int, window: SingleArray, out: SingleArray
@@ -132,10 +140,7 @@ def _frames(
     frame = window.shape[0]
     for t in range(out.shape[0]):
         own = signal[t * hop : t * hop + frame]
-        total = 0.0
-        for n in range(frame):
-            total += own[n]
-        mean = np.float32(total / frame)
+        mean = np.float32(_mean(own))
         for n in range(frame):
             out[t, n] = (own[n] - mean) * window[n]
         out[t, frame:] = 0.0

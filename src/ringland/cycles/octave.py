@@ -14,7 +14,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from ringland.cycles.track import PhaseTrack
-from ringland.signals import resample_at
+from ringland.signals import interpolate_rising, resample_at
 
 __all__ = ["LineSpectrum", "cycle_log_evidence", "firing_pattern", "line_spectrum"]
 
@@ -67,8 +67,8 @@ def line_spectrum(
     if alone:  # a number of large prime factors would cost ten times as much
         count = scipy.fft.next_fast_len(count, real=True)
         points = max(points, count / periods)
-    phase = (np.arange(count) + 0.5) / points
-    time = np.interp(phase, track.phase, track.time_s)
+    phase: FloatArray = np.asarray((np.arange(count) + 0.5) / points, dtype=np.float64)
+    time = interpolate_rising(phase, track.phase, track.time_s)
     warped = resample_at(signal, rate_hz, time, min(0.5 * rate_hz, 0.45 * points * period_hz))
     mean = warped.mean()
     if np.isfinite(mean):

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ringland.cycles._phase import align, settle
 from ringland.cycles.comb import Ridge
-from ringland.signals import block_decimate
+from ringland.signals import block_decimate, interpolate_rising
 
 __all__ = ["PhaseTrack", "track_phase"]
 
@@ -69,7 +69,7 @@ def track_phase(
     time = offset + np.arange(small.shape[1]) / rate
     if len(time) < 8:
         return None
-    starts = [np.interp(time, guess.time_s, guess.frequency_hz)]
+    starts = [interpolate_rising(time, guess.time_s, guess.frequency_hz)]
     if len(guess.time_s) > 2 and not quick:
         slope, level = np.polyfit(guess.time_s, guess.frequency_hz, 1)
         starts.append(np.maximum(level + slope * time, 0.5 * middle_hz))

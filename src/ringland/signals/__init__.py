@@ -3,7 +3,12 @@
 Sits below `model`; knows nothing of engines.
 """
 
-from ringland.signals.linear import detrend_line, fill_gaps, running_mean
+from ringland.signals.linear import (
+    detrend_line,
+    fill_gaps,
+    interpolate_rising,
+    running_mean,
+)
 from ringland.signals.medians import column_medians, median, quantile
 from ringland.signals.resample import block_decimate, resample_at
 from ringland.signals.smooth import interpolate_cubic, smooth_weighted
@@ -14,6 +19,7 @@ __all__ = [
     "detrend_line",
     "fill_gaps",
     "interpolate_cubic",
+    "interpolate_rising",
     "median",
     "quantile",
     "resample_at",

@@ -4,7 +4,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["detrend_line", "fill_gaps", "running_mean"]
+__all__ = ["detrend_line", "fill_gaps", "interpolate_rising", "running_mean"]
 
 FloatArray = NDArray[np.float64]
 
@@ -24,6 +24,30 @@ def detrend_line(samples: FloatArray) -> FloatArray:  # pragma: no cover - compi
     slope = tilt / (n * (n * n - 1.0) / 12.0)  # over the sum of (i - middle)^2
     for i in range(n):
         out[i] = samples[i] - mean - slope * (i - middle)
+    return out
+
+
+@numba.njit(cache=True)
+def interpolate_rising(
+    at: FloatArray, x: FloatArray, y: FloatArray
+) -> FloatArray:  # pragma: no cover - compiled
+    """Straight lines through the points x, y (m,), read at places (n,) that rise, as np.interp does
+    (which looks for every place anew); the ends are held."""
+    out = np.empty(at.shape[0])
+    last = x.shape[0] - 1
+    k, slope = -1, 0.0
+    for n in range(at.shape[0]):
+        if at[n] <= x[0]:
+            out[n] = y[0]
+        elif at[n] >= x[last]:
+            out[n] = y[last]
+        else:
+            if k < 0 or at[n] >= x[k + 1]:
+                k = max(k, 0)
+                while at[n] >= x[k + 1]:
+                    k += 1
+                slope = (y[k + 1] - y[k]) / (x[k + 1] - x[k])
+            out[n] = slope * (at[n] - x[k]) + y[k]
     return out
 
 

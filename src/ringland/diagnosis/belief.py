@@ -60,13 +60,16 @@ class Belief:
         both = total(0, np.where(two, p, 0.0)) + total(1, p)
         return alone + 0.5 * both, alone + both
 
+    def code(self, firing_position: int | None) -> IntArray:
+        """(hypotheses,) number of the pair of modes at one place."""
+        h = self.hypotheses
+        return h.engine_code if firing_position is None else h.position_code[:, firing_position - 1]
+
     def expand(
         self, factor: FloatArray, firing_position: int | None, among: IntArray
     ) -> FloatArray:
         """(..., pairs) at one place to (..., among) hypotheses."""
-        h = self.hypotheses
-        code = h.engine_code if firing_position is None else h.position_code[:, firing_position - 1]
-        return np.take(factor, code[among], axis=-1)
+        return np.take(factor, self.code(firing_position)[among], axis=-1)
 
     def same_place(self, group: str, firing_position: int | None) -> list[Observation]:
         """Observations of one group at one place."""

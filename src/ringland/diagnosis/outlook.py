@@ -10,7 +10,8 @@ from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, Scope
 from ringland.diagnosis.likelihood import answer_observation, group_terms, quadrature
 from ringland.diagnosis.words import fault_name
 from ringland.model import CandidateTest, EngineSpec, Fuel, Outlook
-from ringland.model._arrays import FloatArray, IntArray
+from ringland.model._arrays import FloatArray, IntArray, read_only, read_only_int
+from ringland.model.evidence import JointTables
 
 __all__ = ["make_outlook"]
 
@@ -36,15 +37,16 @@ def make_outlook(
     chosen = _hypotheses_that_count(belief.probability)
     probability = belief.probability[chosen] / belief.probability[chosen].sum()
     tests, places = _candidates(knowledge, belief, engine, done)
+    kinds = {place: _kinds(belief, place, chosen) for place in places}
     candidates = tuple(
-        _candidate(knowledge, belief, chosen, test, place=place, numbers=numbers)
+        _candidate(knowledge, belief, kinds[place], test, place=place, numbers=numbers)
         for test, place in zip(tests, places, strict=True)
     )
     joint: dict[tuple[int, int], FloatArray] = {}
     for i, first in enumerate(tests):
         for j in range(i + 1, len(tests)):
             if first.group == tests[j].group and places[i] == places[j]:
-                joint[i, j] = _told(knowledge, belief, chosen, (first, tests[j]), places[i])
+                joint[i, j] = _told(knowledge, belief, (first, tests[j]), places[i])
     members = belief.hypotheses.members[chosen]
     faults = belief.hypotheses.faults
     unknown = belief.hypotheses.unknown
@@ -70,7 +72,7 @@ def make_outlook(
         members=cause,
         probability=probability,
         tests=candidates,
-        joint=joint,
+        joint=JointTables(joint, {key: kinds[places[key[0]]] for key in joint}),
         repair_hours=np.array([0.0, 8.0] + [m.repair_hours for m in modes]),
         run_on_hours=np.array([0.0, 15.0] + [m.run_on_hours for m in modes]),
     )
@@ -124,7 +126,7 @@ def _answers(knowledge: Knowledge, test: FollowUpTest) -> FloatArray:
 def _usual(knowledge: Knowledge, tests: tuple[FollowUpTest, ...]) -> FloatArray:
     """`_probabilities` where nothing of the group was seen."""
     _, weights = quadrature()
-    return _probabilities(knowledge, tests, weights[None, :])
+    return read_only(_probabilities(knowledge, tests, weights[None, :]))
 
 
 def _probabilities(
@@ -143,18 +145,16 @@ def _probabilities(
 
 
 def _told(
-    knowledge: Knowledge,
-    belief: Belief,
-    chosen: IntArray,
-    tests: tuple[FollowUpTest, ...],
-    place: int | None,
+    knowledge: Knowledge, belief: Belief, tests: tuple[FollowUpTest, ...], place: int | None
 ) -> FloatArray:
-    """`_probabilities` given everything known so far, over the chosen hypotheses."""
+    """`_probabilities` given everything known so far."""
     nodes = _so_far(belief, tests[0].group, place)
-    told = _usual(knowledge, tests) if nodes is None else _probabilities(knowledge, tests, nodes)
-    over = belief.expand(told, place, chosen)
-    over.flags.writeable = False  # handed on without a copy
-    return over
+    return _usual(knowledge, tests) if nodes is None else _probabilities(knowledge, tests, nodes)
+
+
+def _kinds(belief: Belief, place: int | None, chosen: IntArray) -> IntArray:
+    """(chosen,) number of the pair of modes that each chosen hypothesis has at one place."""
+    return read_only_int(belief.code(place)[chosen])
 
 
 def _so_far(belief: Belief, group: str, place: int | None) -> FloatArray | None:
@@ -176,7 +176,7 @@ def _so_far(belief: Belief, group: str, place: int | None) -> FloatArray | None:
 def _candidate(
     knowledge: Knowledge,
     belief: Belief,
-    chosen: IntArray,
+    kind: IntArray,
     test: FollowUpTest,
     *,
     place: int | None,
@@ -195,5 +195,6 @@ def _candidate(
         outcomes=tuple(o.id for o in test.outcomes),
         outcome_titles=tuple(o.title for o in test.outcomes),
         group=test.group,
-        likelihood=_told(knowledge, belief, chosen, (test,), place),
+        table=_told(knowledge, belief, (test,), place),
+        kind=kind,
     )

@@ -29,9 +29,11 @@ def read_only(values: ArrayLike) -> FloatArray:
 
 
 def read_only_int(values: ArrayLike) -> IntArray:
-    """An int64 array that cannot be written."""
-    array = np.array(values, dtype=np.int64)
-    array.flags.writeable = False
+    """An int64 array that cannot be written; an array already read-only is not copied again."""
+    array = np.asarray(values, dtype=np.int64)
+    if array.flags.writeable or array.base is not None:
+        array = array.copy()
+        array.flags.writeable = False
     return array
 
 

@@ -1,13 +1,16 @@
 """What diagnosis hands to advice, and what simulated reference cases hand to diagnosis."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
+
+import numpy as np
 
 from ringland.model._arrays import FloatArray, IntArray, read_only, read_only_int
 from ringland.model.estimate import Estimate
 
-__all__ = ["CandidateTest", "CaseEvidence", "Outlook", "natural_frequency"]
+__all__ = ["CandidateTest", "CaseEvidence", "JointTables", "Outlook", "natural_frequency"]
 
 
 def natural_frequency(probability: float) -> str:
@@ -27,8 +30,9 @@ def natural_frequency(probability: float) -> str:
 class CandidateTest:
     """A follow-up test that could be done now.
 
-    `likelihood` (outcomes, hypotheses): probability of each outcome under each hypothesis, given
-    all that is known so far; each column sums to 1. Two tests with the same `group` and firing
+    `table` (outcomes, kinds): probability of each outcome under each kind of hypothesis, given all
+    that is known so far; each column sums to 1. `kind` (hypotheses,): column of each hypothesis;
+    None when every hypothesis has a column of its own. Two tests with the same `group` and firing
     position are not independent given the hypothesis (see `Outlook.joint`).
     """
 
@@ -43,10 +47,52 @@ class CandidateTest:
     outcomes: tuple[str, ...]
     outcome_titles: tuple[str, ...]
     group: str
-    likelihood: FloatArray
+    table: FloatArray
+    kind: IntArray | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "likelihood", read_only(self.likelihood))
+        object.__setattr__(self, "table", read_only(self.table))
+        if self.kind is not None:
+            object.__setattr__(self, "kind", read_only_int(self.kind))
+
+    @cached_property
+    def likelihood(self) -> FloatArray:
+        """(outcomes, hypotheses) probability of each outcome under each hypothesis."""
+        return self.table if self.kind is None else _spread(self.table, self.kind)
+
+
+def _spread(table: FloatArray, kind: IntArray) -> FloatArray:
+    """(..., kinds) to (..., hypotheses)."""
+    spread = np.take(table, kind, axis=-1)
+    spread.flags.writeable = False
+    return spread
+
+
+@dataclass(frozen=True, eq=False)
+class JointTables(Mapping[tuple[int, int], FloatArray]):
+    """`Outlook.joint` from `tables` (outcomes, outcomes, kinds) and the `kinds` (hypotheses,) of
+    each, spread out when first asked for: most are never looked at."""
+
+    tables: Mapping[tuple[int, int], FloatArray]
+    kinds: Mapping[tuple[int, int], IntArray]
+    _asked: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        tables = {k: read_only(v) for k, v in self.tables.items()}
+        object.__setattr__(self, "tables", MappingProxyType(tables))
+        kinds = {k: read_only_int(v) for k, v in self.kinds.items()}
+        object.__setattr__(self, "kinds", MappingProxyType(kinds))
+
+    def __getitem__(self, key: tuple[int, int]) -> FloatArray:
+        if key not in self._asked:
+            self._asked[key] = _spread(self.tables[key], self.kinds[key])
+        return self._asked[key]
+
+    def __iter__(self) -> Iterator[tuple[int, int]]:
+        return iter(self.tables)
+
+    def __len__(self) -> int:
+        return len(self.tables)
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,8 +120,9 @@ class Outlook:
         object.__setattr__(self, "members", read_only_int(self.members))
         for name in ("probability", "repair_hours", "run_on_hours"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
-        joint = {k: read_only(v) for k, v in self.joint.items()}
-        object.__setattr__(self, "joint", MappingProxyType(joint))
+        if not isinstance(self.joint, JointTables):
+            joint = {k: read_only(v) for k, v in self.joint.items()}
+            object.__setattr__(self, "joint", MappingProxyType(joint))
 
 
 @dataclass(frozen=True, eq=False)

@@ -54,12 +54,13 @@ def _between_lines(facts: ChannelFacts, cycle_hz: float) -> tuple[FloatArray, Fl
     """Bins that no line of the engine reaches: below the first multiple of the cycle rate, and the
     middle third between the first ones (a wandering speed smears the lines more the higher they
     are)."""
-    frequency = facts.frequency_hz
+    count = int(np.searchsorted(facts.frequency_hz, TOP_ORDER.value * cycle_hz))
+    frequency = facts.frequency_hz[:count]
     order = frequency / cycle_hz
     middle = np.abs(order - np.floor(order) - 0.5) < 1.0 / 6.0
     clear = (order < 0.6) | (middle & (order < TOP_ORDER.value))
     clear[:3] = False
-    return frequency[clear], np.square(facts.line_amplitude[clear])
+    return frequency[clear], np.square(facts.line_amplitude[:count][clear])
 
 
 def fit_corner(frequency: FloatArray, power: FloatArray) -> Estimate:

@@ -4,6 +4,7 @@ import numpy as np
 
 from ringland.model import Condition, QualityFinding, Verdict
 from ringland.quality._types import FloatArray, Limit, RecordingFacts, Subject, exact, not_checked
+from ringland.signals import quantile
 
 __all__ = ["LIMITS", "check"]
 
@@ -31,7 +32,7 @@ def check(subject: Subject) -> QualityFinding:
         speeds = _pulse_rates(recording)
     if speeds is None:
         return not_checked(subject, "the speed cannot be followed yet")
-    low, mean, high = np.quantile(speeds, [0.05, 0.5, 0.95])
+    low, mean, high = (quantile(speeds, share) for share in (0.05, 0.5, 0.95))
     if not mean > 0.0:
         return not_checked(subject, "the speed cannot be followed yet")
     spread = float((high - low) / mean)
@@ -92,7 +93,7 @@ def _pulse_rates(recording: RecordingFacts) -> FloatArray | None:
         turns, time_s = track.line_turns, track.time_s
         rate = (turns[_SMOOTH:] - turns[:-_SMOOTH]) / (time_s[_SMOOTH:] - time_s[:-_SMOOTH])
         rate = np.asarray(rate[2:-2], dtype=np.float64) / track.line_hz
-        spread = float(np.ptp(np.quantile(rate, [0.05, 0.95])))
+        spread = quantile(rate, 0.95) - quantile(rate, 0.05)
         if spread < least:
             best, least = rate, spread
     return best

@@ -6,6 +6,7 @@ import numpy as np
 
 from ringland.model import QualityFinding, Verdict
 from ringland.quality._types import Limit, Subject, exact, not_checked
+from ringland.signals import quantile
 
 __all__ = ["LIMITS", "check"]
 
@@ -62,5 +63,5 @@ def _pauses(time_s: np.ndarray) -> list[tuple[float, float]]:
     if time_s.size < 6:
         return []
     interval = np.diff(time_s)
-    pauses = np.flatnonzero(interval > 10.0 * np.quantile(interval, 0.75))
+    pauses = np.flatnonzero(interval > 10.0 * quantile(interval, 0.75))
     return [(float(time_s[i]), float(time_s[i + 1])) for i in pauses.tolist()]

@@ -6,6 +6,7 @@ from ringland.model import PhaseSource, QualityFinding, Verdict
 from ringland.quality._facts import SPEED_ROLES
 from ringland.quality._repetition import rough_rpm
 from ringland.quality._types import Limit, RecordingFacts, Subject, exact, not_checked
+from ringland.signals import median
 
 __all__ = ["LIMITS", "check"]
 
@@ -22,7 +23,7 @@ def check(subject: Subject) -> QualityFinding:
     rpm = _speed_without_trigger(recording)
     if engine is None or rpm is None:
         return not_checked(subject, "it takes the engine and its speed from the pulses")
-    interval = float(np.median(np.diff(trigger.time_s))) if trigger.time_s.size > 2 else 0.0
+    interval = median(np.diff(trigger.time_s)) if trigger.time_s.size > 2 else 0.0
     if not interval > 0.0:
         return not_checked(subject, "there are too few pulses, or they fall on one another")
     per_cycle = 60.0 * engine.revolutions_per_cycle / rpm / interval

@@ -4,6 +4,7 @@ import numpy as np
 
 from ringland.model import QualityFinding, Verdict
 from ringland.quality._types import Limit, Subject, count_estimate, not_checked
+from ringland.signals import column_medians, median
 
 __all__ = ["LIMITS", "check"]
 
@@ -21,7 +22,7 @@ def check(subject: Subject) -> QualityFinding:
     if time_s.size < 6:
         return not_checked(subject, "there are fewer than six pulses")
     interval = np.diff(time_s)
-    if not np.median(interval) > 1e-9:
+    if not median(interval) > 1e-9:
         return not_checked(subject, "half of the pulses fall on one another")
     usual = _usual(interval)
     bounced = interval < SHORT.value * usual
@@ -42,16 +43,16 @@ def check(subject: Subject) -> QualityFinding:
         action="Move the pick-up away from the other leads and clamp it tighter; clean the clip.",
         measured=measured,
         limit=limit,
-        spans_s=tuple((float(time_s[i]), float(time_s[i + 1])) for i in bad.tolist()),
+        spans_s=tuple(zip(time_s[bad].tolist(), time_s[bad + 1].tolist(), strict=True)),
     )
 
 
 def _usual(interval: np.ndarray) -> np.ndarray:
     """Running median over 9 intervals of those that are not plainly bounces."""
-    centre = float(np.median(interval[interval >= np.median(interval)]))
+    centre = median(interval[interval >= median(interval)])
     good = np.where(interval > SHORT.value * centre, interval, np.nan)
     there = np.flatnonzero(~np.isnan(good))
     kept = good[there]
     padded = np.pad(kept, 4, mode="edge")
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1)
+    smooth = column_medians(np.lib.stride_tricks.sliding_window_view(padded, 9).T)
     return np.asarray(np.interp(np.arange(interval.size), there, smooth))

@@ -28,10 +28,8 @@ def separation(cycles: int, rng: np.random.Generator) -> float:
     x -= x.mean(axis=0)
     largest = 0.0
     for direction in np.linalg.svd(x, full_matrices=False)[2][:2]:
-        y = x @ direction
-        high = y > _split(y)
-        within = np.sqrt(0.5 * (y[high].var() + y[~high].var())) + 1e-300
-        largest = max(largest, float((y[high].mean() - y[~high].mean()) / within))
+        _, apart = _split(x @ direction)
+        largest = max(largest, apart)
     return largest
 
 

@@ -10,6 +10,7 @@ Stat. Assoc. 22 (1927) 209); the split is the threshold with the largest varianc
 
 from dataclasses import dataclass, replace
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -300,7 +301,7 @@ def two_kinds(windows: FloatArray) -> tuple[FloatArray, BoolArray]:
     which would explain itself away.
     """
     cycles, positions, width = windows.shape
-    middle = np.median(windows, axis=0)
+    middle = column_medians(windows.reshape(cycles, -1)).reshape(positions, width)
     deviation = (windows - middle).reshape(cycles * positions, width)
     z = _main_components(deviation)
     begun = _main_components(deviation[:, :_BEGINNING])
@@ -315,18 +316,20 @@ def two_kinds(windows: FloatArray) -> tuple[FloatArray, BoolArray]:
     size_of_usual = float(np.sqrt((np.median(middle, axis=0) ** 2).mean()))
     separation = np.zeros(positions)
     missing = np.zeros((cycles, positions), dtype=np.bool_)
+    by_position = (own - own.mean(axis=0)).swapaxes(0, 1)
+    directions = np.linalg.svd(by_position, full_matrices=False)[2][:, :2]
     for b in range(positions):
-        x = own[:, b] - own[:, b].mean(axis=0)
-        for direction in np.linalg.svd(x, full_matrices=False)[2][:2]:
-            y = x @ direction
-            high = y > _split(y)
-            apart = float(y[high].mean() - y[~high].mean())
-            size = apart / float(np.sqrt(0.5 * (y[high].var() + y[~high].var())) + 1e-300)
+        for direction in directions[b]:
+            y = by_position[b] @ direction
+            threshold, size = _split(y)
             if size > separation[b]:
-                separation[b], missing[:, b] = size, high
+                separation[b], missing[:, b] = size, y > threshold
+        if separation[b] < least:
+            missing[:, b] = False
+            continue
         apart_rms = windows[missing[:, b], b].mean(axis=0) - windows[~missing[:, b], b].mean(axis=0)
         change = float(np.sqrt((apart_rms**2).mean())) / (size_of_usual + 1e-300)
-        if separation[b] < least or change < _LEAST_CHANGE:
+        if change < _LEAST_CHANGE:
             missing[:, b] = False
             continue
         others = np.median(np.delete(middle, b, axis=0), axis=0) if positions > 1 else middle[b]
@@ -359,16 +362,22 @@ def _main_components(rows: FloatArray) -> FloatArray:
     return np.asarray(rows @ vectors[:, ::-1][:, :_COMPONENTS])
 
 
-def _split(values: FloatArray) -> float:
-    """Threshold with the largest variance between two classes."""
+@numba.njit(cache=True, error_model="numpy")
+def _split(values: FloatArray) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Threshold with the largest variance between two classes, and how far apart their means then
+    are, in standard deviations of one class (NaN when all values are one)."""
     s = np.sort(values)
     n = len(s)
     c = np.cumsum(s)
-    i = np.arange(1, n)
-    between = i * (n - i) * (c[:-1] / i - (c[-1] - c[:-1]) / (n - i)) ** 2
-    enough = (i >= _FEWEST_OF_A_KIND) & (n - i >= _FEWEST_OF_A_KIND)
-    j = int(np.where(enough, between, -1.0).argmax())
-    return float(0.5 * (s[j] + s[j + 1]))
+    best, j = -1.0, 0
+    for i in range(max(_FEWEST_OF_A_KIND, 1), n - max(_FEWEST_OF_A_KIND, 1) + 1):
+        between = i * (n - i) * (c[i - 1] / i - (c[n - 1] - c[i - 1]) / (n - i)) ** 2
+        if between > best:
+            best, j = between, i - 1
+    threshold = 0.5 * (s[j] + s[j + 1])
+    low, high = s[s <= threshold], s[s > threshold]
+    scatter = np.sqrt(0.5 * (high.var() + low.var()))
+    return threshold, (high.mean() - low.mean()) / (scatter + 1e-300)
 
 
 def others_together(missing: BoolArray) -> bool:

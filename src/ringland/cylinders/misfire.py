@@ -40,8 +40,8 @@ _FEWEST_CYCLES = 8
 # Separation, in standard deviations of one kind; the curve lies above what chance exceeds once in
 # 2,000 positions (validation/two_kinds_by_chance.py).
 _SEPARATION_FLOOR, _SEPARATION_SLOPE = 3.0, 82.0
-# Beyond this, which chance exceeds once in 200, "none is missing" is not said either.
-_DOUBT_FLOOR, _DOUBT_SLOPE = 2.87, 52.0
+# Beyond this, which chance exceeds once in 1,000, "none is missing" is not said either.
+_DOUBT_FLOOR, _DOUBT_SLOPE = 2.92, 68.0
 _LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window's own size
 _FEWEST_OF_A_KIND = 3
 _COMPONENTS = 4

@@ -114,8 +114,8 @@ def shares(belief: Belief) -> tuple[FloatArray, FloatArray]:
 
 def log_odds(masks: BoolArray, probability: FloatArray) -> FloatArray:
     """(masks,) log2 of the odds of what is in each mask (masks, hypotheses)."""
-    inside = masks @ probability
-    outside = ~masks @ probability
+    share = masks.astype(np.float64)
+    inside, outside = share @ probability, (1.0 - share) @ probability
     odds: FloatArray = np.log2(np.maximum(inside, 1e-300)) - np.log2(np.maximum(outside, 1e-300))
     return odds
 
@@ -206,10 +206,11 @@ def _case_terms(
     plan = _sharing(knowledge, hypotheses)
     per_fault = np.zeros((len(log_ratios), len(hypotheses.faults) + 1))
     per_fault[:, plan.like_anything] = none_of_these
-    for index, places in plan.pulses:
-        for row, ratios in zip(per_fault, log_ratios, strict=True):
+    for row, ratios in zip(per_fault, log_ratios, strict=True):
+        row[plan.in_one] = [ratios.get(place, none_of_these) for place in plan.place]
+        for index, places in plan.in_several:
             told = [ratios.get(place, none_of_these) for place in places]
-            row[index] = told[0] if len(told) == 1 else sum(told) / len(told) + np.log(len(told))
+            row[index] = sum(told) / len(told) + np.log(len(told))
     first, second = hypotheses.members.T
     terms: FloatArray = np.take(per_fault, first, axis=1) + np.take(per_fault, second, axis=1)
     terms *= plan.share
@@ -221,13 +222,15 @@ def _case_terms(
 class _Sharing:
     """How the faults of one engine share the evidence of its pulses.
 
-    `like_anything`: faults that look like something unlisted; `pulses`: the others that show in
-    cylinders, each with its mode at each of its places. `share` (hypotheses,): of both ratios,
-    `apart` what is added.
+    `like_anything`: faults that look like something unlisted; `in_one`: the others that show in
+    one cylinder, each with its mode there in `place`; `in_several`: those in more than one.
+    `share` (hypotheses,): of both ratios, `apart` what is added.
     """
 
     like_anything: list[int]
-    pulses: list[tuple[int, list[_Place]]]
+    in_one: list[int]
+    place: list[_Place]
+    in_several: list[tuple[int, list[_Place]]]
     share: FloatArray
     apart: FloatArray
 
@@ -238,22 +241,29 @@ def _sharing(knowledge: Knowledge, hypotheses: Hypotheses) -> _Sharing:
     local = np.zeros(count + 1, dtype=np.bool_)
     places = np.zeros((count + 1, hypotheses.positions), dtype=np.bool_)
     like_anything: list[int] = []
-    pulses: list[tuple[int, list[_Place]]] = []
+    in_one: list[int] = []
+    place: list[_Place] = []
+    in_several: list[tuple[int, list[_Place]]] = []
     for index, fault in enumerate(hypotheses.faults):
         scope = None if fault.mode in hypotheses.unknown else knowledge.modes[fault.mode - 1].scope
         places[index, [p - 1 for p in fault.positions]] = True
         local[index] = scope is not Scope.ENGINE
         if scope is None or scope is Scope.HOOK_UP:
             like_anything.append(index)
+        elif len(fault.positions) == 1:
+            in_one.append(index)
+            place.append((knowledge.modes[fault.mode - 1].id, fault.positions[0]))
         elif fault.positions:
             mode = knowledge.modes[fault.mode - 1].id
-            pulses.append((index, [(mode, p) for p in fault.positions]))
+            in_several.append((index, [(mode, p) for p in fault.positions]))
     first, second = hypotheses.members.T
     apart = ~(places[first] & places[second]).any(axis=1)
     sharing = local[first] & local[second]
     return _Sharing(
         like_anything=like_anything,
-        pulses=pulses,
+        in_one=in_one,
+        place=place,
+        in_several=in_several,
         share=np.where(sharing, 0.5, 1.0),
         apart=np.where(sharing & apart, np.log(2.0), 0.0),
     )

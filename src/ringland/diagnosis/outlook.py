@@ -1,11 +1,13 @@
 """What each follow-up test could say next, given all that is known so far."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from ringland.diagnosis.belief import Belief
+from ringland.diagnosis.hypotheses import Hypotheses
 from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, Scope
 from ringland.diagnosis.likelihood import answer_observation, group_terms, quadrature
 from ringland.diagnosis.words import fault_name
@@ -48,14 +50,41 @@ def make_outlook(
             if first.group == tests[j].group and places[i] == places[j]:
                 joint[i, j] = _told(knowledge, belief, (first, tests[j]), places[i])
     members = belief.hypotheses.members[chosen]
-    faults = belief.hypotheses.faults
-    unknown = belief.hypotheses.unknown
-    known = [f for f in faults if f.mode not in unknown]
-    modes = [knowledge.modes[f.mode - 1] for f in known]
-    number_of = np.array([1 if f.mode in unknown else i + 2 for i, f in enumerate(faults)] + [-1])
-    cause = number_of[members]
+    plan = _causes(knowledge, belief.hypotheses, None if numbers is None else tuple(numbers))
+    cause = plan.number[members]
     cause[(members[:, 0] < 0), 0] = 0
     return Outlook(
+        causes=plan.causes,
+        cause_names=plan.names,
+        members=cause,
+        probability=probability,
+        tests=candidates,
+        joint=JointTables(joint, {key: kinds[places[key[0]]] for key in joint}),
+        repair_hours=plan.repair_hours,
+        run_on_hours=plan.run_on_hours,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Causes:
+    """What an outlook says of its causes, and the `number` of each fault among them (the last one:
+    no fault, -1)."""
+
+    causes: tuple[tuple[str, int | None], ...]
+    names: tuple[str, ...]
+    number: IntArray
+    repair_hours: FloatArray
+    run_on_hours: FloatArray
+
+
+@lru_cache(maxsize=16)
+def _causes(
+    knowledge: Knowledge, hypotheses: Hypotheses, numbers: tuple[int | None, ...] | None
+) -> _Causes:
+    unknown = hypotheses.unknown
+    known = [f for f in hypotheses.faults if f.mode not in unknown]
+    modes = [knowledge.modes[f.mode - 1] for f in known]
+    return _Causes(
         causes=(
             ("healthy", None),
             ("none_of_these", None),
@@ -64,17 +93,16 @@ def make_outlook(
                 for m, f in zip(modes, known, strict=True)
             ),
         ),
-        cause_names=(
+        names=(
             "Nothing wrong",
             "Something that is not in the list",
             *(fault_name(m, f.positions, numbers) for m, f in zip(modes, known, strict=True)),
         ),
-        members=cause,
-        probability=probability,
-        tests=candidates,
-        joint=JointTables(joint, {key: kinds[places[key[0]]] for key in joint}),
-        repair_hours=np.array([0.0, 8.0] + [m.repair_hours for m in modes]),
-        run_on_hours=np.array([0.0, 15.0] + [m.run_on_hours for m in modes]),
+        number=np.array(
+            [1 if f.mode in unknown else i + 2 for i, f in enumerate(hypotheses.faults)] + [-1]
+        ),
+        repair_hours=read_only([0.0, 8.0] + [m.repair_hours for m in modes]),
+        run_on_hours=read_only([0.0, 15.0] + [m.run_on_hours for m in modes]),
     )
 
 
@@ -92,14 +120,15 @@ def _candidates(
 ) -> tuple[list[FollowUpTest], list[int | None]]:
     """Tests with where to do them: the most suspect firing positions, or the engine."""
     h = belief.hypotheses
-    mass = np.zeros(h.positions)
+    at = [0.0] * h.positions
     for column in (0, 1):
         share = np.bincount(
             h.members[:, column] + 1, belief.probability, minlength=len(h.faults) + 1
         )[1:]
-        for fault, weight in zip(h.faults, share, strict=True):
+        for fault, weight in zip(h.faults, share.tolist(), strict=True):
             for position in fault.positions:
-                mass[position - 1] += weight
+                at[position - 1] += weight
+    mass = np.array(at)
     order = np.argsort(-mass, kind="stable")[:_MOST_POSITIONS]
     suspects = [int(p) + 1 for p in order if mass[p] >= _SUSPECT] or [int(order[0]) + 1]
     tests: list[FollowUpTest] = []

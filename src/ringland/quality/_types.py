@@ -116,7 +116,7 @@ class Scan:
         """Greatest minus least value."""
         return self.high - self.low
 
-    @property
+    @cached_property
     def flat(self) -> bool:
         """True when there is nothing but one value (to rounding)."""
         size = max(abs(self.low), abs(self.high))

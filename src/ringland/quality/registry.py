@@ -1,6 +1,8 @@
 """All checks, in the order they are shown. Adding one: a file with `check` and `LIMITS`, a row
 here, a page in docs/checks."""
 
+from functools import lru_cache
+
 from ringland.model import ChannelRole
 from ringland.quality import (
     ac_coupling,
@@ -274,6 +276,7 @@ CHECKS: tuple[CheckDefinition, ...] = (
 )
 
 
+@lru_cache(maxsize=64)
 def checks_for(scope: Scope, role: ChannelRole | None = None) -> tuple[CheckDefinition, ...]:
     """Checks of this scope that apply to this role."""
     return tuple(

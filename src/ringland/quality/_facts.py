@@ -103,7 +103,14 @@ def _spectrum(slow: FloatArray, rate_hz: float) -> tuple[FloatArray, FloatArray]
     n = slow.size
     lines = np.abs(scipy.fft.rfft((slow - slow.mean()) * _hann(n)))
     amplitude = np.asarray(lines, dtype=np.float64) * (4.0 / n)
-    return np.arange(amplitude.size, dtype=np.float64) * (rate_hz / n), amplitude
+    return _frequencies(amplitude.size, rate_hz / n), amplitude
+
+
+@lru_cache(maxsize=4)
+def _frequencies(count: int, bin_hz: float) -> FloatArray:
+    frequency: FloatArray = np.arange(count, dtype=np.float64) * bin_hz
+    frequency.setflags(write=False)
+    return frequency
 
 
 @lru_cache(maxsize=4)  # the channels of a recording are mostly of one length

@@ -53,7 +53,7 @@ def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
     r = scipy.fft.irfft(power, size)[: last + 1]
     if not r[0] > 0.0:
         return None
-    r *= n / (n - np.arange(last + 1)) / r[0]
+    r *= _fewer(n, last) / r[0]
     below = np.flatnonzero(r <= 0.0)
     if below.size == 0:
         return None
@@ -73,6 +73,14 @@ def find_repetition(slow: FloatArray, rate_hz: float) -> Repetition | None:
 
 
 @lru_cache(maxsize=4)  # the channels of a recording are mostly of one length
+def _fewer(count: int, last: int) -> FloatArray:
+    """All samples over those that meet at each lag 0 .. last."""
+    share: FloatArray = count / (count - np.arange(last + 1))
+    share.setflags(write=False)
+    return share
+
+
+@lru_cache(maxsize=4)
 def _gaussian_top(size: int, rate_hz: float) -> FloatArray:
     """A Gaussian top as wide as the band: a steep one would ring, and look like a repeat."""
     turn_hz = BAND_TOP_HZ * 2.0 / math.sqrt(math.pi)
@@ -145,6 +153,13 @@ def rough_rpm(
     return None
 
 
+@lru_cache(maxsize=8)
+def _taper(half: int) -> FloatArray:
+    taper: FloatArray = np.cos(0.5 * np.pi * np.arange(-half, half + 1) / (half + 1)) ** 2
+    taper.setflags(write=False)
+    return taper
+
+
 def track_phase(slow: FloatArray, rate_hz: float, repeat_hz: float) -> PhaseTrack | None:
     """Demodulate the strongest of the first four lines of the repetition, +-0.4 of its spacing."""
     n = slow.size
@@ -167,18 +182,19 @@ def track_phase(slow: FloatArray, rate_hz: float, repeat_hz: float) -> PhaseTrac
             best, best_power = centre, power
     if best == 0 or best_power <= 0.0:
         return None
-    offsets = np.arange(-half, half + 1)
-    taper = np.cos(0.5 * np.pi * offsets / (half + 1)) ** 2
     length = 4 * half
+    band = spectrum[best - half : best + half + 1] * _taper(half)
     baseband = np.zeros(length, dtype=np.complex128)
-    baseband[offsets % length] = spectrum[best - half : best + half + 1] * taper
+    baseband[: half + 1], baseband[-half:] = band[half:], band[:half]
     z = scipy.fft.ifft(baseband)
     time_s = np.arange(length, dtype=np.float64) * (size / rate_hz / length)
     edge = _EDGE_KNOTS * (time_s[1] - time_s[0])  # there start and end run into one another
     inside = (time_s >= edge) & (time_s <= duration_s - edge)
     z, time_s = z[inside], time_s[inside]
     line_hz = best * bin_hz
-    turns = np.unwrap(np.angle(z)) / (2.0 * np.pi) + line_hz * time_s
+    turns = np.angle(z) / (2.0 * np.pi)
+    turns[1:] -= np.cumsum(np.round(np.diff(turns)))  # never more than half a turn between knots
+    turns += line_hz * time_s
     return PhaseTrack(
         time_s,
         np.asarray(turns, dtype=np.float64),

@@ -6,6 +6,7 @@ is a valley) and near zero at 2 F (every valley is a line). See docs/theory/cycl
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numba
 import numpy as np
@@ -156,6 +157,14 @@ def _turned_power(
             out[k, t] = lines[t, k].real ** 2 + lines[t, k].imag ** 2
 
 
+@lru_cache(maxsize=16)  # the bands of one search, which the next recording asks for again
+def _hann(count: int) -> SingleArray:
+    hann = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(count) + 0.5) / count)
+    window: SingleArray = hann.astype(np.float32)
+    window.flags.writeable = False
+    return window
+
+
 def _log_spectra(
     signals: tuple[FloatArray, ...],
     rate_hz: float,
@@ -177,8 +186,7 @@ def _log_spectra(
     hop = max(1, frame * coarser // _OVERLAP)
     starts = np.arange(0, max(1, length - frame + 1), hop)
     size = scipy.fft.next_fast_len(_PAD * frame // coarser, real=True)
-    hann = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(frame) + 0.5) / frame)
-    window: SingleArray = hann.astype(np.float32)
+    window = _hann(frame)
     last = min(int(highest_hz * size / rate_hz) + 3, size // 2 + 1)
     spectra = []
     frames = np.empty((len(starts), size), dtype=np.float32)

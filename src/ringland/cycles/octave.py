@@ -161,10 +161,17 @@ def cycle_log_evidence(
         if harmonics < 1:
             return -np.inf
         pattern = firing_pattern(np.asarray(angles_deg), cycle_deg, harmonics)
-        ratio = _read(spectrum.ratio, spectrum.per_period, periods_per_cycle, harmonics)
-        ratio = _count_once(ratio, spectrum.per_period / periods_per_cycle)
-        total += _line_evidence(ratio, pattern)
+        total += _evidence(spectrum.ratio, spectrum.per_period, periods_per_cycle, pattern)
     return total
+
+
+@numba.njit(cache=True)
+def _evidence(
+    spectrum: FloatArray, per_period: float, periods_per_cycle: float, pattern: FloatArray
+) -> float:  # pragma: no cover - compiled
+    """Log evidence of one channel; `pattern` of its firing angles."""
+    ratio = _read(spectrum, per_period, periods_per_cycle, pattern.shape[0])
+    return float(_line_evidence(_count_once(ratio, per_period / periods_per_cycle), pattern))
 
 
 @numba.njit(cache=True)

@@ -1,5 +1,6 @@
 """Find the engine cycle from the pulses alone."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -186,13 +187,14 @@ def _weighed(
         spectra = tuple(
             line_spectrum(s, rate_hz, track, highest_hz, alone=alone) for s in prepared.signals
         )
+        period_hz = track.period_hz
         for ratio in _RATIOS:
-            speed = asked.speed_rpm(track.period_hz / ratio)
+            speed = asked.speed_rpm(period_hz / ratio)
             within = asked.range_rpm[0] <= speed <= asked.range_rpm[1]
             if not within or asked.cycles_per_rpm * speed < _FEWEST_CYCLES:
                 continue
             evidence = cycle_log_evidence(spectra, prepared.patterns, ratio * asked.cylinders)
-            evidence += -0.5 * (np.log(speed / middle) / spread) ** 2
+            evidence += -0.5 * (math.log(speed / middle) / spread) ** 2
             found.append((evidence, speed))
             if best is None or evidence > best[0]:
                 best = (evidence, track, ratio)
@@ -201,7 +203,7 @@ def _weighed(
 
 def _runner_up(found: list[tuple[float, float]], speed: float) -> tuple[float, float] | None:
     """The best (evidence, speed) at another speed."""
-    return max((f for f in found if abs(np.log(f[1] / speed)) > 0.1), default=None)
+    return max((f for f in found if abs(math.log(f[1] / speed)) > 0.1), default=None)
 
 
 def _fastest_clear(ridges: tuple[Ridge, ...]) -> Ridge | None:

@@ -118,8 +118,12 @@ EMPTY = {
     "empty-settings": "/settings",
     "empty-instruments": "/instruments",
 }
-READY = {"instruments": "#inputs label", "instrument": "#instrument[data-ready]", "what-if": "#what-if[data-ready]",
-         "record": "#inputs label"}  # fmt: skip
+READY = {
+    "instruments": "#inputs label",
+    "instrument": "#instrument[data-ready]",
+    "what-if": "#what-if[data-ready]",
+    "record": "#inputs label",
+}
 
 
 def look(page: Any, base: str, pages: dict[str, str], given: Any) -> list[str]:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Unit",
     "from_si",
+    "grouped",
     "parse_quantity",
     "parse_unit",
     "percent",
@@ -274,6 +275,12 @@ def _number(text: str) -> float | None:
 
 _PERCENT = re.compile(r"(?<=\d) ?%(?!\w)")
 _FIXED_SPACE = "\N{NO-BREAK SPACE}"
+
+
+def grouped(value: float, decimals: int = 0) -> str:
+    """A number with its thousands apart, by a space that does not break: "412 048". A comma would
+    be a decimal sign in other languages."""
+    return f"{value:,.{decimals}f}".replace(",", _FIXED_SPACE)
 
 
 def percent(share: float, decimals: int = 0, *, sign: bool = False) -> str:

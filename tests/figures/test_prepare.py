@@ -373,3 +373,29 @@ def test_one_bad_cylinder_does_not_bend_the_shared_pulse() -> None:
     )
     at_90 = int(np.argmin(np.abs(prepared.angle_deg - 90.0)))
     assert prepared.shared[at_90] == pytest.approx(4.0 - 9.0 / 24.0)
+
+
+def test_names_of_repairs_lie_inside_and_apart() -> None:
+    """Five repairs in a short time at the right end: rows of names, none over another."""
+    prepared = trend.prepare(
+        tuple(trend.TrendPoint(float(x), Estimate(1, 0, 2, "Pa")) for x in range(0, 100, 10)),
+        x_label="Odometer, km", y_label="Pa", verdict="No trend.",
+        repairs=tuple((x, f"Coils renewed at {x:.0f}") for x in (3.0, 86.0, 88.0, 89.0, 90.0)),
+    )  # fmt: skip
+    labels = trend.repair_labels(prepared)
+    assert {label.row for label in labels} == {0, 1, 2}
+    assert all(0.0 <= label.left < label.right <= 1.0 for label in labels)
+    for one in labels:
+        for other in labels:
+            if one is not other and one.row == other.row:
+                assert one.right < other.left or other.right < one.left
+    named = {label.x for label in labels}
+    assert {3.0, 88.0, 89.0, 90.0} <= named  # the newest come first, a lone one has room
+    plain = trend.prepare(
+        (trend.TrendPoint(1.0, Estimate(1, 0, 2, "Pa")),),
+        x_label="h",
+        y_label="Pa",
+        verdict="None.",
+    )
+    assert trend.repair_labels(plain) == ()
+    assert trend.size_in(prepared)[1] > trend.size_in(plain)[1]

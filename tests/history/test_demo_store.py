@@ -88,7 +88,7 @@ def test_the_valve_that_got_worse(fleet: Store) -> None:
     assert valve.trend.has_trend and valve.trend.to_limit.value is not None
     assert valve.limit_name == "alarm limit"  # the alert is passed already
     assert valve.days_to_limit is not None and valve.days_to_limit[1] < 400.0
-    assert "alarm limit of +50 % in 0 to 30,000 km" in valve.sentence
+    assert "alarm limit of +50 % in 0 to 30\N{NO-BREAK SPACE}000 km" in valve.sentence
     assert not any(one.trend.to_limit.known for one in found if one.cylinder != 5)
     order = fleet_order(
         fleet_cases(fleet, today=date(2026, 11, 1)), costs_of(list_owners(fleet)[0])

@@ -200,8 +200,9 @@ def test_the_sentence_names_the_limit_and_speaks_in_the_unit_shown() -> None:
     )  # fmt: skip
     # by hand: 2 % in 1,000 km, now at 10 %, so another 5,000 km to 20 %
     assert found.sentence == (
-        "It moves by +2.00 (+2.00 to +2.00) % in 1,000 km and reaches the alert limit of +20 % in "
-        "5,000 km if it goes on like this."
+        "It moves by +2.00 (+2.00 to +2.00) % in 1\N{NO-BREAK SPACE}000 km and reaches the alert "
+        "limit of +20 % in "
+        "5\N{NO-BREAK SPACE}000 km if it goes on like this."
     )
 
 
@@ -224,9 +225,12 @@ def test_a_limit_that_is_passed_is_told_apart_from_no_trend() -> None:
 
 @pytest.mark.parametrize(
     ("low", "high", "said"),
-    [(94_792.0, 320_118.0, "90,000 to 320,000"), (0.0, 30_045.0, "0 to 30,000"),
-     (0.61, 3.08, "0.6 to 3.1")],
-)  # fmt: skip
+    [
+        (94_792.0, 320_118.0, "90\N{NO-BREAK SPACE}000 to 320\N{NO-BREAK SPACE}000"),
+        (0.0, 30_045.0, "0 to 30\N{NO-BREAK SPACE}000"),
+        (0.61, 3.08, "0.6 to 3.1"),
+    ],
+)
 def test_ends_are_written_to_two_figures_of_the_width(low: float, high: float, said: str) -> None:
     """GUM (JCGM 100:2008) 7.2.6, as in the report."""
     assert told_range(low, high) == said

@@ -211,8 +211,10 @@ def _place(one: "PlaceTrend") -> str:
 
 
 def _show_visit(page: "VisitPage") -> None:
+    from ringland.units import grouped
+
     visit = page.visit
-    at = f"{visit.odometer_km:,.0f} km" if visit.odometer_km is not None else ""
+    at = f"{grouped(visit.odometer_km)} km" if visit.odometer_km is not None else ""
     typer.echo()
     typer.echo(plain("  ".join(filter(None, (visit.visited_on, str(visit.purpose), at)))))
     shown(("complaint", visit.complaint), ("technician", visit.technician), ("id", visit.id))

@@ -87,7 +87,8 @@ def as_percent(definition: MetricDefinition) -> bool:
 
 
 def with_place_names(text: str, assignments: Sequence[Assignment]) -> str:
-    """The text with a leading "Position 4:" turned into the cylinder it is, where that is known."""
+    """The text with "Position 4:" at the beginning of a sentence turned into the cylinder it is,
+    where that is known."""
 
     def named(match: re.Match[str]) -> str:
         assignment = find_assignment(assignments, int(match.group(1)))
@@ -95,4 +96,4 @@ def with_place_names(text: str, assignments: Sequence[Assignment]) -> str:
             return match.group()
         return f"Cylinder {assignment.cylinder}:"
 
-    return re.sub(r"^Position (\d+):", named, text)
+    return re.sub(r"(?:^|(?<=[.!?] ))Position (\d+):", named, text)

@@ -19,6 +19,12 @@ __all__ = ["TrendFigure", "TrendPoint", "compose", "draw", "prepare", "size_in"]
 
 _LETTERS = 88
 _PLOT_IN, _LINE_IN = 2.82, 0.18
+_SHORT = 24
+_LETTER_SHARE = 0.0113
+"""Width of a letter of a repair's name, as a share of the plot's width."""
+_MARGIN = 0.05
+_MOST_ROWS = 3
+_ROW_PT = 12
 
 
 @dataclass(frozen=True)
@@ -94,7 +100,41 @@ def _lines(prepared: TrendFigure) -> list[str]:
 
 def size_in(prepared: TrendFigure) -> tuple[float, float]:
     """Width and height in inches."""
-    return style.WIDTH_IN, _PLOT_IN + _LINE_IN * len(_lines(prepared))
+    rows = max((r.row for r in repair_labels(prepared)), default=0)
+    return style.WIDTH_IN, _PLOT_IN + _LINE_IN * (len(_lines(prepared)) + rows)
+
+
+@dataclass(frozen=True)
+class RepairLabel:
+    """Where the name of a repair stands: `left` to `right` in shares of the plot's width, `row` 0
+    just above the plot."""
+
+    x: float
+    words: str
+    left: float
+    right: float
+    row: int
+
+
+def repair_labels(prepared: TrendFigure) -> tuple[RepairLabel, ...]:
+    """Names of repairs inside the plot's width, in rows so that none lies over another. Where the
+    rows do not suffice the newest are named: the ruled line stays."""
+    everything = np.concatenate([prepared.x, prepared.fan[:, 0] if prepared.fan.size else [],
+                                 [x for x, _ in prepared.repairs]])  # fmt: skip
+    low, high = float(everything.min(initial=np.inf)), float(everything.max(initial=-np.inf))
+    span = (high - low) * (1.0 + 2.0 * _MARGIN) or 1.0
+    ends = [np.inf] * _MOST_ROWS
+    out = []
+    for x, words in sorted(prepared.repairs, reverse=True):
+        text = textwrap.shorten(words, _SHORT, placeholder="…")
+        width = _LETTER_SHARE * len(text)
+        at = (x - low) / span + _MARGIN / (1.0 + 2.0 * _MARGIN)
+        left = min(max(at - width / 2.0, 0.0), 1.0 - width)
+        row = next((r for r in range(_MOST_ROWS) if left + width < ends[r]), None)
+        if row is not None:
+            ends[row] = left
+            out.append(RepairLabel(x, text, left, left + width, row))
+    return tuple(out)
 
 
 def compose(figure: "Figure", prepared: TrendFigure) -> None:
@@ -121,11 +161,13 @@ def draw(axes: "Axes", prepared: TrendFigure) -> None:
             xycoords=("axes fraction", "data"), xytext=(0, 3),
             textcoords="offset points", ha="right", va="bottom", fontsize=style.SMALL_PT,
         )  # fmt: skip
-    for x, words in prepared.repairs:
+    for x, _ in prepared.repairs:
         axes.axvline(x, color=style.INK, linewidth=0.9)
+    labels = repair_labels(prepared)
+    for label in labels:
         axes.annotate(
-            textwrap.shorten(words, 24, placeholder="…"), (x, 1),
-            xycoords=("data", "axes fraction"), xytext=(0, 4), textcoords="offset points",
+            label.words, ((label.left + label.right) / 2.0, 1), xycoords="axes fraction",
+            xytext=(0, 4 + _ROW_PT * label.row), textcoords="offset points",
             ha="center", va="bottom", fontsize=style.SMALL_PT,
         )  # fmt: skip
     for x, _ in prepared.missing:
@@ -133,8 +175,9 @@ def draw(axes: "Axes", prepared: TrendFigure) -> None:
             "–", (x, 0), xycoords=("data", "axes fraction"), xytext=(0, 8),
             textcoords="offset points", ha="center",
         )  # fmt: skip
-    axes.margins(x=0.05)
+    axes.margins(x=_MARGIN)
     axes.locator_params(nbins=6)
     axes.set_xlabel(prepared.x_label)
     axes.set_ylabel(prepared.y_label)
-    axes.set_title("\n".join(_lines(prepared)), pad=20)
+    rows = max((label.row for label in labels), default=0)
+    axes.set_title("\n".join(_lines(prepared)), pad=20 + _ROW_PT * rows)

@@ -12,6 +12,7 @@ import numpy as np
 from ringland.errors import SettingError
 from ringland.history.waiting import UNLISTED, ModeCost, OwnerCosts, load_waiting
 from ringland.model import Estimate, natural_frequency
+from ringland.units import grouped
 
 __all__ = ["FleetRow", "Plan", "PlannedVisit", "VehicleCase", "fleet_order", "plan_visits"]
 
@@ -141,7 +142,7 @@ def _sentence(
     else:
         service = f"its service in {wait:.0f} days"
     share = load_waiting().uncertainty
-    amount = f"{until * (1 - share):,.0f} to {until * (1 + share):,.0f}"
+    amount = f"{grouped(until * (1 - share))} to {grouped(until * (1 + share))}"
     assumed = " Costs are assumed, not the owner's." if len(costs.stated) == 0 else ""
     if probability < _TOLD:
         return (
@@ -150,9 +151,9 @@ def _sentence(
         )
     place = f" in cylinder {cylinder}" if cylinder is not None else ""
     verdict = (
-        f"that is more than an extra visit ({costs.extra_visit_cost:,.0f}), so bring it in"
+        f"that is more than an extra visit ({grouped(costs.extra_visit_cost)}), so bring it in"
         if until > costs.extra_visit_cost
-        else f"an extra visit costs {costs.extra_visit_cost:,.0f}, so it can wait"
+        else f"an extra visit costs {grouped(costs.extra_visit_cost)}, so it can wait"
     )
     aged = f" The recording is {case.days_since:.0f} days old." if case.days_since > 30 else ""
     return (
@@ -225,7 +226,7 @@ def plan_visits(
             float(hours[i]),
             float(saves[i, day]),
             f"Day {day + 1}: {rows[i].name}, {hours[i]:.1f} h expected; coming in now saves about "
-            f"{saves[i, day]:,.0f}. {rows[i].sentence}",
+            f"{grouped(saves[i, day])}. {rows[i].sentence}",
         )
         for i, day in sorted(chosen, key=lambda pair: (pair[1], -saves[pair[0], pair[1]]))
     ]

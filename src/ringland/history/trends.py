@@ -14,6 +14,7 @@ from scipy.special import stdtr, stdtrit
 from ringland.history.charts import ewma
 from ringland.model import Estimate, Sense, unknown
 from ringland.report.numbers import decimals_for_width, write_number
+from ringland.units import grouped
 
 __all__ = [
     "ChangePoint",
@@ -330,7 +331,7 @@ def _worded(found: Trend, wording: Wording) -> str:
     places = _places(low, high)
     size = (
         f"{_signed(value, places)} ({_signed(low, places)} to {_signed(high, places)}){named} in "
-        f"{found.per:,.0f} {found.x_unit}"
+        f"{grouped(found.per)} {found.x_unit}"
     )
     if not found.has_trend:
         return f"No trend: {size}, which may be nothing."
@@ -359,9 +360,9 @@ def _places(low: float, high: float) -> int:
 
 
 def told_range(low: float, high: float) -> str:
-    """Two ends of an interval above 0, to two figures of its width: "90,000 to 320,000"."""
+    """Two ends of an interval above 0, to two figures of its width: "90 000 to 320 000"."""
     places = _places(low, high)
-    ends = [f"{round(v, places):,.{max(places, 0)}f}" for v in (low, high)]
+    ends = [grouped(round(v, places), max(places, 0)) for v in (low, high)]
     if round(low, places) == 0.0:
         ends[0] = "0"
     return ends[0] if ends[0] == ends[1] else " to ".join(ends)
@@ -369,7 +370,7 @@ def told_range(low: float, high: float) -> str:
 
 def _rough(value: float) -> str:
     """Two figures."""
-    return f"{float(f'{value:.2g}'):,.0f}"
+    return grouped(float(f"{value:.2g}"))
 
 
 def fan(

@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 
 from ringland.model import Estimate, natural_frequency
-from ringland.units import percent
+from ringland.units import grouped, percent
 
 __all__ = [
     "WrittenEstimate",
@@ -82,7 +82,7 @@ def write_plain(value: float) -> str:
     """A number without an interval: three figures, never an exponent below a million million."""
     size = abs(value)
     if 999.5 <= size < 1e12:
-        text = f"{value:,.0f}".replace(",", FIXED_SPACE)
+        text = grouped(value)
     elif 1e-4 <= size < 999.5 or size == 0.0:
         text = f"{value:.3g}"
     else:

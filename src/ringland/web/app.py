@@ -166,7 +166,12 @@ def _tell_errors(app: FastAPI) -> None:
     async def other(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         if error.status_code == 404:
-            return _answer(request, NotFound("There is no such page.", got=request.url.path[:200]))
+            nowhere = NotFound(
+                "There is no such page.",
+                got=request.url.path[:200],
+                remedy="Look the vehicle up with Find, or begin at today's list.",
+            )
+            return _answer(request, nowhere)
         headers = dict(error.headers or {})
         told = BadInput(str(error.detail), got=f"{request.method} {request.url.path[:200]}")
         return _answer(request, told, error.status_code, headers)

@@ -187,6 +187,7 @@ def _results(analysis: "Analysis", task: Plain) -> Plain:
 
 def _summary(analysis: "Analysis") -> Plain:
     from ringland.figures.labels import cause_name, position_tag
+    from ringland.model import natural_frequency
 
     cycles, table, cylinders = analysis.cycles, analysis.symptoms, analysis.cylinders
     said: Plain = {
@@ -211,7 +212,11 @@ def _summary(analysis: "Analysis") -> Plain:
     said["channels"] = [s.channel for s in cylinders.shares]
     causes = () if analysis.diagnosis is None else analysis.diagnosis.causes
     said["causes"] = [
-        {"name": cause_name(c, cylinders.assignments), "probability": c.probability}
+        {
+            "name": cause_name(c, cylinders.assignments),
+            "probability": c.probability,
+            "often": natural_frequency(c.probability),
+        }
         for c in sorted(causes, key=lambda c: -c.probability)[:3]
     ]
     return said

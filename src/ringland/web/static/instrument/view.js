@@ -181,14 +181,13 @@ async function loadRaster(signal) {
 }
 
 const words = { normal: 'normal', alert: 'alert', alarm: 'ALARM', not_judged: 'not judged' };
-const inWords = (p) => (p >= 0.95 ? 'nearly certain' : p < 0.05 ? 'less than 1 in 20' : `${Math.max(1, Math.round(10 * p))} in 10`);
 
 async function loadResults(signal, query) {
   const { before, after, changed: isChanged } = await askJson(`${base(id)}/results?${query}`, { signal });
-  const strength = (p) => p.strength.map((s, i) => (s ? `${before.channels[i]} ${s[0].toFixed(2)} (${s[1].toFixed(2)} to ${s[2].toFixed(2)})` : null)).filter(Boolean).join('; ') || 'not measured';
+  const strength = (p) => p.strength.map((s, i) => (s ? `${before.channels[i]} ${(100 * s[0]).toFixed(0)}\u00a0% (${(100 * s[1]).toFixed(0)} to ${(100 * s[2]).toFixed(0)}\u00a0%)` : null)).filter(Boolean).join('; ') || 'not measured';
   const cells = (p) => (p ? [{ mark: p.state, text: words[p.state] }, strength(p)] : ['not judged', 'not measured']);
   fill($('result-rows'), before.positions.map((p, i) => [p.label, ...cells(p), ...(isChanged ? cells(after.positions[i]) : ['', ''])]));
-  const causes = (s) => s.causes.map((c) => `${c.name}: ${inWords(c.probability)}`).join('; ') || s.not_judged || 'none ranked';
+  const causes = (s) => s.causes.map((c) => `${c.name}: ${c.often}`).join('; ') || s.not_judged || 'none ranked';
   $('result-words').replaceChildren(...[
     `All cycles: ${before.kept} of ${before.found} used. ${causes(before)}.`,
     isChanged ? `Without the stretches: ${after.kept} of ${after.found} used. ${after.not_judged ?? `${causes(after)}.`}` : null,

@@ -8,6 +8,7 @@ const root = document.getElementById('what-if');
 const $ = (name) => document.getElementById(name);
 const WIDE = 960;
 const TALL = 250;
+const narrow = matchMedia('(max-width: 40rem)'); // there the drawing is smaller, so its figures are larger
 let shown = null;
 let wanted = null;
 let running = false;
@@ -77,12 +78,13 @@ function setUp() {
 
 function figure(channel) {
   const made = document.createElement('figure');
+  const [left, step, below] = narrow.matches ? [120, 180, 6] : [70, 90, 16];
   const box = svg('svg', { class: 'curve', viewBox: `0 0 ${WIDE} ${TALL}`, role: 'img', 'aria-label': `${channel.title}: measured and simulated cycle` });
   const all = ['measured_low', 'measured_high', 'sound', 'simulated', 'measured'].flatMap((n) => channel[n]);
   const low = Math.min(...all);
   const high = Math.max(...all);
   const pad = 0.25 * (high - low || 1);
-  channel.x = (i) => 70 + (i / channel.angle_deg.length) * (WIDE - 80);
+  channel.x = (i) => left + (i / channel.angle_deg.length) * (WIDE - left - 10);
   channel.y = (v) => 10 + (1 - (v - low + pad) / (high - low + 2 * pad)) * (TALL - 50);
   const line = (values) => `M${values.map((v, i) => `${channel.x(i).toFixed(1)} ${channel.y(v).toFixed(1)}`).join('L')}`;
   channel.line = line;
@@ -90,12 +92,12 @@ function figure(channel) {
   box.append(svg('path', { class: 'band', d: band }), svg('path', { class: 'sound', d: line(channel.sound) }), svg('path', { class: 'measured', d: line(channel.measured) }));
   channel.path = svg('path', { class: 'simulated', d: line(channel.simulated) });
   box.append(channel.path);
-  for (let a = 0; a <= shown.cycle_deg; a += 90) {
-    const x = 70 + (a / shown.cycle_deg) * (WIDE - 80);
-    box.append(svg('path', { class: 'frame', d: `M${x} ${TALL - 40}v6` }), text(x - (a === shown.cycle_deg ? 22 : 0), TALL - 16, `${a}\u00b0`, a === 0 ? 'start' : 'middle'));
+  for (let a = 0; a <= shown.cycle_deg; a += step) {
+    const x = left + (a / shown.cycle_deg) * (WIDE - left - 10);
+    box.append(svg('path', { class: 'frame', d: `M${x} ${TALL - 40}v6` }), text(x - (a === shown.cycle_deg ? left / 3 : 0), TALL - below, `${a}\u00b0`, a === 0 ? 'start' : 'middle'));
   }
   const unit = channel.unit === '1' ? '' : ` ${channel.unit}`;
-  box.append(text(62, channel.y(high) + 5, number(high), 'end'), text(62, channel.y(low) + 5, number(low), 'end'));
+  box.append(text(left - 8, channel.y(high) + 5, number(high), 'end'), text(left - 8, channel.y(low) + 5, number(low), 'end'));
   const caption = document.createElement('figcaption');
   caption.textContent = `${channel.title} (${channel.channel})${unit ? `, in${unit}` : ''} over the crank angle; measured and simulated both without detail finer than 1/${channel.harmonics} of a cycle.`;
   const heading = document.createElement('h2');
@@ -151,6 +153,7 @@ async function slide() {
 $('fault').addEventListener('change', () => { delete root.dataset.size; prepare(); });
 $('fault').addEventListener('submit', (event) => event.preventDefault());
 $('severity').addEventListener('input', slide);
+narrow.addEventListener('change', () => { if (!shown) return; $('curves').replaceChildren(...shown.channels.map(figure)); slide(); });
 $('sound').addEventListener('click', () => { $('severity').value = 0; slide(); });
 $('best').addEventListener('click', () => { if (shown.best.value === null) { say('Not known'); return; } $('severity').value = shown.best.value; slide(); });
 prepare();

@@ -45,16 +45,19 @@ export async function listInstruments() {
     return;
   }
   const list = made('div', '', { class: 'found', role: 'radiogroup', 'aria-label': 'Instruments' });
+  const aside = made('div', '', { class: 'found' });
   for (const one of found) {
     const label = made('label');
     const radio = made('input', '', { type: 'radio', name: 'instrument', value: one.address });
     radio.disabled = !one.usable;
     label.append(radio, made('b', `${one.title}${one.usable ? '' : ': not usable'}`), made('small', `${one.address} — ${one.says}`));
-    list.append(label);
+    (one.usable ? list : aside).append(label);
   }
   const again = made('button', 'Look again', { type: 'button', class: 'plain' });
   again.addEventListener('click', listInstruments);
-  box.replaceChildren(list, again);
+  const others = made('details');
+  others.append(made('summary', `Not usable now: ${aside.children.length}, and why`), aside);
+  box.replaceChildren(list, ...(aside.children.length ? [others] : []), again);
   const before = form.elements.address.value || remembered().address;
   const first = [...list.querySelectorAll('input:not(:disabled)')];
   const asBefore = first.find((r) => before === r.value || before?.startsWith(`${r.value}?`)) ?? (before ? null : first[0]);

@@ -214,6 +214,7 @@ def test_another_speed_to_hold(program: Program, page: Any, wanted: str, said: s
     """The simulated person holds 1500 rpm whatever is wanted."""
     record(page, "Speed held", "simulator?seed=1&seconds=40", speed_rpm=wanted, shortest_s="30")
     page.get_by_text(f"rpm: {said}").wait_for()
+    assert page.evaluate("() => scrollY") == 0  # what the foot should do is in sight
     shot(page, f"record-held-{wanted}")
     page.click("#act")
     page.locator("#verdict").get_by_text("Ended: stopped by hand").wait_for()

@@ -84,8 +84,10 @@ function show(next) {
   heard();
   const ended = !running(told);
   if (ended && running(before)) endedAt = performance.now();
+  const out = [live.hidden, verdict.hidden];
   live.hidden = ended || Boolean(told.verdict);
   verdict.hidden = !ended && !told.verdict;
+  if ((out[0] && !live.hidden) || (out[1] && !verdict.hidden)) scrollTo(0, 0); // the set-up was longer
   if (!live.hidden) {
     showLive(told, limits);
     extras();

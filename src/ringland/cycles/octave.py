@@ -33,6 +33,7 @@ _SAG = 0.03
 _SAG_WIDTH = 0.7
 _LOG_2 = 0.6931471805599453
 _LARGE = 1e150
+_BESIDE_EXHAUST = 0.1  # a crankcase says more of leaks and of displacement than of firing
 _TAIL_COST = 1.5  # extra cost of a line far stronger than the model allows
 
 
@@ -150,28 +151,43 @@ def cycle_log_evidence(
     spectra: tuple[LineSpectrum, ...],
     patterns: tuple[tuple[FloatArray, float], ...],
     periods_per_cycle: float,
+    exhaust_count: int | None = None,
 ) -> float:
     """Log evidence that one engine cycle lasts `periods_per_cycle` tracked periods.
 
-    `patterns` per channel: firing angles (positions heard), cycle_deg.
+    `patterns` per channel: firing angles (positions heard), cycle_deg. The first `exhaust_count`
+    channels (default: all) hear what every cylinder does alike; where there are such, the others
+    count little.
     """
     total = 0.0
-    for spectrum, (angles_deg, cycle_deg) in zip(spectra, patterns, strict=True):
+    exhausts = len(spectra) if exhaust_count is None else exhaust_count
+    for number, (spectrum, (angles_deg, cycle_deg)) in enumerate(
+        zip(spectra, patterns, strict=True)
+    ):
         harmonics = int(spectrum.highest * periods_per_cycle)
         if harmonics < 1:
             return -np.inf
         pattern = firing_pattern(np.asarray(angles_deg), cycle_deg, harmonics)
-        total += _evidence(spectrum.ratio, spectrum.per_period, periods_per_cycle, pattern)
+        pulses = number < exhausts
+        evidence = _evidence(
+            spectrum.ratio, spectrum.per_period, periods_per_cycle, pattern, pulses
+        )
+        total += evidence if pulses or exhausts == 0 else _BESIDE_EXHAUST * evidence
     return total
 
 
 @numba.njit(cache=True)
 def _evidence(
-    spectrum: FloatArray, per_period: float, periods_per_cycle: float, pattern: FloatArray
+    spectrum: FloatArray,
+    per_period: float,
+    periods_per_cycle: float,
+    pattern: FloatArray,
+    pulses: bool,
 ) -> float:  # pragma: no cover - compiled
     """Log evidence of one channel; `pattern` of its firing angles."""
     ratio = _read(spectrum, per_period, periods_per_cycle, pattern.shape[0])
-    return float(_line_evidence(_count_once(ratio, per_period / periods_per_cycle), pattern))
+    ratio = _count_once(ratio, per_period / periods_per_cycle)
+    return float(_line_evidence(ratio, pattern, pulses))
 
 
 @numba.njit(cache=True)
@@ -249,11 +265,14 @@ def _smooth_spectrum(
 
 
 @numba.njit(cache=True)
-def _sag_cost(ratio: FloatArray, pattern: FloatArray) -> float:  # pragma: no cover - compiled
+def _sag_cost(
+    ratio: FloatArray, pattern: FloatArray, pulses: bool
+) -> float:  # pragma: no cover - compiled
     """Cost of shared lines far below a stronger one of higher order, or below pure imbalance.
 
     Pulses are strongest at low orders; sensors with a low corner or a resonance may lift the
-    higher ones by some 15 dB, not by 30.
+    higher ones by some 15 dB, not by 30. The second holds for blow-downs (`pulses`): in a crankcase
+    a single leak may outweigh all that the cylinders share.
     """
     top, top_at, imbalance = 0.0, -1, 0.0
     for k in range(ratio.shape[0]):
@@ -266,14 +285,16 @@ def _sag_cost(ratio: FloatArray, pattern: FloatArray) -> float:  # pragma: no co
     for k in range(top_at):
         if pattern[k] > _SHARED:
             cost += max(np.log(_SAG * top / max(ratio[k], 1.0)), 0.0) ** 2
-    if imbalance > 0.0:
+    if pulses and imbalance > 0.0:
         # even a dead cylinder leaves what the cylinders share the strongest line
         cost += max(np.log(imbalance / top), 0.0) ** 2
     return 0.5 * cost / _SAG_WIDTH**2
 
 
 @numba.njit(cache=True)
-def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:  # pragma: no cover - compiled
+def _line_evidence(
+    ratio: FloatArray, pattern: FloatArray, pulses: bool
+) -> float:  # pragma: no cover - compiled
     """Sum over lines of log p(ratio | model) - log p(ratio | noise), best imbalance size."""
     if not np.any(pattern > _SHARED):
         return -np.inf
@@ -302,4 +323,4 @@ def _line_evidence(ratio: FloatArray, pattern: FloatArray) -> float:  # pragma: 
                     product = 1.0
             total -= np.log(product)
             best = max(best, total)
-    return best - _sag_cost(ratio, pattern)
+    return best - _sag_cost(ratio, pattern, pulses)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ SPEED_RANGE_RPM: dict[Condition, tuple[float, float, float, float]] = {
     Condition.HELD: (700.0, 6500.0, 1800.0, 0.55),
     Condition.CRANKING: (60.0, 480.0, 210.0, 0.35),
     Condition.SNAP: (350.0, 7000.0, 1600.0, 0.6),
-    Condition.UNKNOWN: (60.0, 6500.0, 1400.0, 1.1),
+    Condition.UNKNOWN: (60.0, 6500.0, 1200.0, 0.75),
 }
 
 _WORK_RATE_HZ = 4000.0
@@ -49,6 +50,7 @@ _RATIOS = tuple(
         | {2 / 3, 3 / 2, 3 / 4, 4 / 3}
     )
 )
+"""Tracked periods to one firing interval, whatever the engine; also k / N for N cylinders."""
 _FEWEST_CYCLES = 2.0
 _HINT_LOG_SD = 0.04
 _HARMONICS_WEIGHED = 12.0  # lines up to this multiple of the clearest comb decide the octave
@@ -188,17 +190,28 @@ def _weighed(
             line_spectrum(s, rate_hz, track, highest_hz, alone=alone) for s in prepared.signals
         )
         period_hz = track.period_hz
-        for ratio in _RATIOS:
+        for ratio in _ratios(asked.cylinders):
             speed = asked.speed_rpm(period_hz / ratio)
             within = asked.range_rpm[0] <= speed <= asked.range_rpm[1]
             if not within or asked.cycles_per_rpm * speed < _FEWEST_CYCLES:
                 continue
-            evidence = cycle_log_evidence(spectra, prepared.patterns, ratio * asked.cylinders)
+            evidence = cycle_log_evidence(
+                spectra, prepared.patterns, ratio * asked.cylinders, prepared.exhaust_count
+            )
             evidence += -0.5 * (math.log(speed / middle) / spread) ** 2
             found.append((evidence, speed))
             if best is None or evidence > best[0]:
                 best = (evidence, track, ratio)
     return best, found
+
+
+@lru_cache(maxsize=16)
+def _ratios(cylinders: int) -> tuple[float, ...]:
+    """Every ratio worth a look: the comb tracked may be any harmonic of the cycle."""
+    parts = {k / cylinders for k in range(1, cylinders)}
+    known = np.array(sorted(parts | set(_RATIOS)))
+    apart = np.append(True, np.diff(known) > 1e-9)
+    return tuple(known[apart].tolist())
 
 
 def _runner_up(found: list[tuple[float, float]], speed: float) -> tuple[float, float] | None:

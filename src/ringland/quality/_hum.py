@@ -147,23 +147,41 @@ def _without(scan: Scan, rate_hz: float, lines: list[_Line]) -> FloatArray:
     return np.asarray(rest, dtype=np.float64)
 
 
+@numba.njit(cache=True, fastmath={"reassoc", "contract"})
+def _products(
+    x: FloatArray, cosine: FloatArray, sine: FloatArray
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Sums of x times each of the two; several terms at a time."""
+    along = across = 0.0
+    for j in range(x.shape[0]):
+        along += x[j] * cosine[j]
+        across += x[j] * sine[j]
+    return along, across
+
+
 @numba.njit(cache=True)
 def _take_out(x: FloatArray, step: float) -> None:  # pragma: no cover - compiled
-    """Take the line of `step` radians per sample from x, in place."""
+    """Take the line of `step` radians per sample from x, in place.
+
+    Every stretch of _RENEW samples sees the same turns, begun at another angle.
+    """
     n = x.shape[0]
+    size = min(n, _RENEW)
+    cosine, sine = np.empty(size), np.empty(size)
     turn, by = 1.0 + 0j, complex(np.cos(step), np.sin(step))
+    for j in range(size):
+        cosine[j], sine[j] = turn.real, turn.imag
+        turn *= by
     line = 0j
-    for i in range(n):
-        if i % _RENEW == 0:
-            turn = complex(np.cos(step * i), np.sin(step * i))
-        line += x[i] * np.conj(turn)
-        turn *= by
+    for first in range(0, n, _RENEW):
+        along, across = _products(x[first : first + _RENEW], cosine, sine)
+        line += complex(along, -across) * complex(np.cos(step * first), -np.sin(step * first))
     line *= 2.0 / n
-    for i in range(n):
-        if i % _RENEW == 0:
-            turn = complex(np.cos(step * i), np.sin(step * i))
-        x[i] -= line.real * turn.real - line.imag * turn.imag
-        turn *= by
+    for first in range(0, n, _RENEW):
+        own = x[first : first + _RENEW]
+        here = line * complex(np.cos(step * first), np.sin(step * first))
+        for j in range(own.shape[0]):
+            own[j] -= here.real * cosine[j] - here.imag * sine[j]
 
 
 def _restless(spectrum: _Spectrum, line: _Line) -> float:

@@ -95,12 +95,32 @@ def _end(x, start, stop, run_squares, hold, holds):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True)
-def _pass(x, ends, hold, out):  # type: ignore[no-untyped-def]
+def _block_means(x, block, slow):  # type: ignore[no-untyped-def]
+    """Four sums at a time, which do not wait for one another."""
+    whole = block // 4 * 4
+    for k in range(slow.size):
+        first = k * block
+        a = b = c = d = 0.0
+        for i in range(first, first + whole, 4):
+            a += x[i]
+            b += x[i + 1]
+            c += x[i + 2]
+            d += x[i + 3]
+        for i in range(first + whole, first + block):
+            a += x[i]
+        slow[k] = ((a + b) + (c + d)) / block
+
+
+@njit(cache=True)
+def _pass(x, ends, slow, hold, out):  # type: ignore[no-untyped-def] # noqa: PLR0915
     """Fill the run table and `out` from good samples (at least one) whose least and greatest value
-    and range are `ends`; see scan_samples. Works by pieces that stay in the fastest memory."""
+    and range are `ends`, and `slow` with the means of as many blocks; see scan_samples. Works by
+    pieces that stay in the fastest memory."""
     n = x.size
     low, high, low_end, high_end = ends[0], ends[1], ends[2], ends[3]
-    size = np.empty(_PIECE)
+    block = int(ends[4])
+    blocks = max(1, _PIECE // block)  # in a piece
+    size = np.empty(blocks * block)
     bits = size.view(np.uint64)
     offset = x[0]
     total = squares = step_sum = 0.0
@@ -108,9 +128,11 @@ def _pass(x, ends, hold, out):  # type: ignore[no-untyped-def]
     at_low = at_high = below = above = 0
     run_low = run_high = longest_low = longest_high = 0
     zeros = run_squares = run_start = run_stop = holds = 0
-    for first in range(0, n, _PIECE):
-        stop = min(n, first + _PIECE)
+    for number in range(-(-n // size.size)):
+        first = number * size.size
+        stop = min(n, first + size.size)
         piece = x[first:stop]
+        _block_means(piece, block, slow[number * blocks : (number + 1) * blocks])
         sums = _sums(piece, offset)
         total += sums[0]
         squares += sums[1]
@@ -147,23 +169,6 @@ def _pass(x, ends, hold, out):  # type: ignore[no-untyped-def]
         bits[0] = least + np.uint64(1)
         out[12] = size[0]
     return holds
-
-
-@njit(cache=True)
-def _block_means(x, block, slow):  # type: ignore[no-untyped-def]
-    """Four sums at a time, which do not wait for one another."""
-    whole = block // 4 * 4
-    for k in range(slow.size):
-        first = k * block
-        a = b = c = d = 0.0
-        for i in range(first, first + whole, 4):
-            a += x[i]
-            b += x[i + 1]
-            c += x[i + 2]
-            d += x[i + 3]
-        for i in range(first + whole, first + block):
-            a += x[i]
-        slow[k] = ((a + b) + (c + d)) / block
 
 
 def _good_block_means(samples: FloatArray, good: BoolArray, block: int) -> FloatArray:
@@ -205,12 +210,12 @@ def scan_samples(
     low, high = (float(samples.min()), float(samples.max())) if n else (0.0, 0.0)
     if low >= -_BAD_BEYOND and high <= _BAD_BEYOND:  # False for NaN
         slow = np.empty(n // block)
-        _block_means(samples, block, slow)
+        to_fill = slow
     else:
         usable = np.abs(samples) <= _BAD_BEYOND
         places = np.flatnonzero(usable)
         values, bad = samples[places], _bad_runs(usable)
-        slow = _good_block_means(samples, usable, block)
+        slow, to_fill = _good_block_means(samples, usable, block), np.empty(0)
         _bridge(slow)
         low, high = (float(values.min()), float(values.max())) if values.size else (0.0, 0.0)
     good, holds = values.size, 0
@@ -218,7 +223,7 @@ def scan_samples(
     out = np.zeros(16)
     out[0], out[1], out[2], out[12] = good, low, high, math.inf
     if good:
-        holds = _pass(values, (low, high, low_end, high_end), hold, out)
+        holds = _pass(values, (low, high, low_end, high_end, float(block)), to_fill, hold, out)
     hold = hold[:holds]
     if places is not None:
         hold[:, 0] = places[hold[:, 0].astype(np.int64)]
@@ -265,7 +270,7 @@ def _held(hold: FloatArray, out: FloatArray, step_mean: float, rate_hz: float) -
     if hold.size == 0:
         return Runs(np.empty(0, np.int64), np.empty(0, np.int64))
     length, value = hold[:, 1], hold[:, 4]
-    jump = np.fmax(np.nan_to_num(hold[:, 2]), np.nan_to_num(hold[:, 3]))
+    jump = np.fmax(np.fmax(hold[:, 2], hold[:, 3]), 0.0)  # NaN counts as no jump
     least = max(4.0 * out[12], 3.0 * step_mean)
     extreme = ((value == out[1]) | (value == out[2])) & (value != 0.0)
     jumps = (jump >= least) & ~extreme & (length < 0.5 * out[0])

@@ -4,8 +4,8 @@ Two seconds of four channels at 100 kS/s from the simulator: exhaust, crankcase,
 ignition trigger, four cylinders at idle. With the trigger the cycle is read from it; without, the
 ignition channel is kept but flat enough to hold no pulses, so that the cycle comes from the
 pressure pulses while as many samples are read. Prints each time (of the processor, least of several
-runs, which other work on the machine disturbs least), its ratio to the FFT, and what
-every step takes. Bound: 6.
+runs in turn with the FFT, which other work on the machine disturbs least), its ratio to the FFT,
+and what every step takes. Bound: 6.
 
     python bench/analysis.py [--repeats 9] [--profile]
 """
@@ -38,10 +38,12 @@ SECONDS = 2.0
 BOUND = 6.0
 FOUR = EngineSpec("four in line", 4, (1, 3, 4, 2), (0.0, 180.0, 360.0, 540.0))
 STEPS = (
+    "inspect_recording",
     "check_recording",
     "find_cycles",
     "measure_cylinders",
     "measure_metrics",
+    "case_evidence",
     "judge_symptoms",
     "rank_causes",
     "next_tests",
@@ -72,14 +74,18 @@ def untriggered(recording: Recording) -> Recording:
     return replace(recording, channels=tuple(silenced(c) for c in recording.channels))
 
 
-def best_of(repeats: int, run: Callable[[], object]) -> float:
-    """Least processor time of several runs, seconds."""
-    times = []
-    for _ in range(repeats):
-        start = time.process_time()
-        run()
-        times.append(time.process_time() - start)
-    return min(times)
+def took_s(run: Callable[[], object]) -> float:
+    """Processor time of one run, seconds."""
+    start = time.process_time()
+    run()
+    return time.process_time() - start
+
+
+def in_turn(repeats: int, *runs: Callable[[], object]) -> tuple[float, ...]:
+    """Least processor time of each of several things, seconds, three times each in turn, so that
+    other work on the machine slows all of them alike."""
+    times = [[took_s(run) for _ in range(3)] for _ in range(repeats) for run in runs]
+    return tuple(min(t for row in times[i :: len(runs)] for t in row) for i in range(len(runs)))
 
 
 def by_step(repeats: int, run: Callable[[], object]) -> dict[str, tuple[int, float]]:
@@ -121,8 +127,10 @@ def main() -> int:
     options = parser.parse_args()
     recording, engine = made()
     samples = [c.samples for c in recording.channels]
-    fft_s = best_of(3 * options.repeats, lambda: [scipy.fft.rfft(x) for x in samples])
-    print(f"{len(samples)} channels of {len(samples[0])} samples, rfft {1e3 * fft_s:.2f} ms")
+
+    def transform() -> object:
+        return [scipy.fft.rfft(x) for x in samples]
+
     worst = 0.0
     cases = {"with trigger": recording, "without trigger": untriggered(recording)}
     for name, given in cases.items():
@@ -134,11 +142,12 @@ def main() -> int:
                 return pipeline.analyse(given, engine, diagnose=diagnose)
 
             run()
-            took = best_of(options.repeats, run)
+            took, fft_s = in_turn(options.repeats, run, transform)
             worst = max(worst, took / fft_s)
             what = "with" if diagnose else "without"
             print(
-                f"{name} ({source}), {what} diagnosis: {1e3 * took:.1f} ms, "
+                f"{name} ({source}), {what} diagnosis: {1e3 * took:.1f} ms, rfft of the "
+                f"{len(samples)} channels of {len(samples[0])} samples {1e3 * fft_s:.2f} ms, "
                 f"ratio {took / fft_s:.2f} (bound {BOUND:g})"
             )
         for step, (calls, spent) in by_step(options.repeats, run).items():

@@ -189,8 +189,8 @@ def main() -> int:
     chromium = shutil.which("chromium") or shutil.which("google-chrome")
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        for folder, pages_of in ((demo_store, worked_through), (_empty, lambda _: EMPTY)):
-            with served(folder()) as (base, app):
+        for store, pages_of in ((demo_store, worked_through), (_empty, lambda _: EMPTY)):
+            with served(store()) as (base, app):
                 pages = pages_of(app)
                 wanted = {k: v for k, v in pages.items() if not given.pages or k in given.pages}
                 if not wanted:

@@ -317,6 +317,19 @@ def test_two_windows_and_a_lost_server(opened: Callable[..., Any], served: Serve
     assert first.get_by_label("Oil").input_value() == "low"
 
 
+def test_how_the_engine_was_run_outlives_a_part_loaded_again(
+    opened: Callable[..., Any], served: Served
+) -> None:
+    """A recording judged meanwhile does not set the choice for the next one back to idle."""
+    page = opened(viewport={"width": 1024, "height": 600})
+    page.goto(f"{served.base}/visits/{served.visit}/recordings")
+    page.locator(".drop").get_by_label("Cranking").check()
+    page.evaluate("() => { document.querySelector('.drop').dataset.before = '1' }")
+    page.evaluate("() => document.body.dispatchEvent(new CustomEvent('ringland:judged'))")
+    wait(lambda: not page.locator(".drop[data-before]").count())
+    assert page.locator(".drop").get_by_label("Cranking").is_checked()
+
+
 def test_a_draft_survives_a_closed_window(opened: Callable[..., Any], served: Served) -> None:
     page = opened()
     page.goto(f"{served.base}/vehicles/new")

@@ -25,7 +25,11 @@ async function dropped(transfer) {
 
 const skip = (name) => name.startsWith('.') || /\.(toml|json|txt|md|html|pdf|ini|db)$/i.test(name);
 
-async function sendAll(zone, files) {
+// the part of the page may be loaded again while files are sent
+const now = (zone) => (zone.isConnected ? zone : document.querySelector('.drop') ?? zone);
+
+async function sendAll(given, files) {
+  let zone = given;
   const wanted = files.filter((f) => !skip(f.name));
   const left = files.length - wanted.length;
   zone.parentElement.querySelectorAll(':scope > .error').forEach((e) => e.remove());
@@ -33,6 +37,7 @@ async function sendAll(zone, files) {
   let done = 0;
   for (const file of wanted) {
     say(`Keeping ${file.name} (${done + 1} of ${wanted.length}) …`, 0);
+    zone = now(zone);
     const options = zone.closest('[data-visit]').dataset;
     const condition = zone.querySelector('[name="condition"]:checked')?.value ?? 'unknown';
     const query = new URLSearchParams({ name: file.name, condition });
@@ -43,13 +48,22 @@ async function sendAll(zone, files) {
       done += 1;
     } catch (error) {
       const told = error instanceof ApiError ? error.told : { wrong: error.message };
+      zone = now(zone);
       zone.after(errorBox({ ...told, wrong: `${file.name}: ${told.wrong}` }));
     }
   }
   say(`${done} of ${wanted.length} kept.${left ? ` ${left} other files left out.` : ''}`);
   if (done) refresh(['recordings', 'path']); // an error stays where it stands
-  zone.parentElement.querySelector(':scope > .error')?.scrollIntoView({ block: 'nearest' });
+  now(zone).parentElement?.querySelector(':scope > .error')?.scrollIntoView({ block: 'nearest' });
 }
+
+// How the engine was run, as chosen here, outlives the part being loaded again.
+let run = null;
+document.addEventListener('change', (event) => { if (event.target.matches?.('.drop [name="condition"]')) run = event.target.value; });
+document.addEventListener('htmx:after:swap', () => {
+  const same = run && document.querySelector(`.drop [name="condition"][value="${CSS.escape(run)}"]`);
+  if (same) same.checked = true;
+});
 
 function over(event, on) {
   const zone = event.target.closest?.('.drop');

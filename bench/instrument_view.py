@@ -10,22 +10,17 @@ prints the time to paint a frame and between frames. Bounds: 50 ms, and 16.7 ms 
 
 import argparse
 import shutil
-import socket
 import tempfile
-import threading
 import time
 from pathlib import Path
 
 import numpy as np
 import soundfile
-import uvicorn
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from ringland.history import Store, add_vehicle, add_visit, keep_recording, open_store
-from ringland.web import create_app
-from ringland.web.app import local_hosts
-from ringland.web.guard import GuardSettings
+from ringland.web.servers import serving
 
 RATE_HZ = 50_000
 ROLES = '{"exhaust": "1", "crankcase": "2", "intake": "3", "sound": "4"}'
@@ -58,66 +53,59 @@ def kept(store: Store, folder: Path, samples: int) -> str:
 
 def server_times(app: FastAPI, address: str, recording: str, seconds: float) -> None:
     """Print the time of a request for all four channels, by window."""
-    with TestClient(app, base_url=address, follow_redirects=False) as client:
-        client.get(f"/enter?key={app.state.context.sessions.key}")
-        path = f"/api/v1/recordings/{recording}/instrument"
-        began = time.perf_counter()
-        assert client.get(f"{path}/lanes").status_code == 200
-        print(f"opening and building, once: {time.perf_counter() - began:.2f} s")
-        for share in (1.0, 0.3, 0.03, 0.001):
-            spent, inside = [], []
-            for turn in range(15):
-                start = (1 - share) * seconds * turn / 15
-                asked = {
-                    "start_s": start,
-                    "stop_s": start + share * seconds,
-                    "width": 2796,  # three screens of 932 pixels
-                    "channel": [0, 1, 2, 3],
-                }
-                began = time.perf_counter()
-                answer = client.get(f"{path}/trace", params=asked)
-                spent.append(1000 * (time.perf_counter() - began))
-                inside.append(float(answer.headers["server-timing"].split("=")[1]))
-            print(
-                f"{share * seconds:8.2f} s: request median {np.median(spent):.1f} ms, most "
-                f"{max(spent):.1f}; of it decimation median {np.median(inside):.1f}, most "
-                f"{max(inside):.1f} (bound 50)"
-            )
+    # without a with block: the app is started and ended by its server
+    client = TestClient(app, base_url=address, follow_redirects=False)
+    client.get(f"/enter?key={app.state.context.sessions.key}")
+    path = f"/api/v1/recordings/{recording}/instrument"
+    began = time.perf_counter()
+    assert client.get(f"{path}/lanes").status_code == 200
+    print(f"opening and building, once: {time.perf_counter() - began:.2f} s")
+    for share in (1.0, 0.3, 0.03, 0.001):
+        spent, inside = [], []
+        for turn in range(15):
+            start = (1 - share) * seconds * turn / 15
+            asked = {
+                "start_s": start,
+                "stop_s": start + share * seconds,
+                "width": 2796,  # three screens of 932 pixels
+                "channel": [0, 1, 2, 3],
+            }
+            began = time.perf_counter()
+            answer = client.get(f"{path}/trace", params=asked)
+            spent.append(1000 * (time.perf_counter() - began))
+            inside.append(float(answer.headers["server-timing"].split("=")[1]))
+        print(
+            f"{share * seconds:8.2f} s: request median {np.median(spent):.1f} ms, most "
+            f"{max(spent):.1f}; of it decimation median {np.median(inside):.1f}, most "
+            f"{max(inside):.1f} (bound 50)"
+        )
 
 
-def frame_times(app: FastAPI, listener: socket.socket, address: str, recording: str) -> None:
+def frame_times(app: FastAPI, address: str, recording: str) -> None:
     """Print what a frame costs while panning and zooming."""
     from playwright.sync_api import sync_playwright
 
-    config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-    thread.start()
-    try:
-        with sync_playwright() as playwright:
-            arguments = ["--no-sandbox", "--disable-gpu", "--no-first-run"]
-            chromium = shutil.which("chromium") or shutil.which("google-chrome")
-            browser = playwright.chromium.launch(executable_path=chromium, args=arguments)
-            page = browser.new_page(viewport={"width": 1024, "height": 600})
-            page.goto(f"{address}/enter?key={app.state.context.sessions.key}")
-            page.goto(f"{address}/recordings/{recording}")
-            page.wait_for_function("() => window.ringlandTrace?.tiles.tile")
-            for wide in ("whole", "one second"):
-                if wide == "whole":
-                    page.click("#whole")
-                else:
-                    page.evaluate("() => window.ringlandTrace.show(20, 21)")
-                page.wait_for_timeout(500)
-                paint, between = page.evaluate(MOVE, 180)
-                print(
-                    f"{wide}: painting a frame median {np.median(paint):.1f} ms, 95 % within "
-                    f"{np.percentile(paint, 95):.1f} (bound 16.7); between frames median "
-                    f"{np.median(between):.1f}, 95 % within {np.percentile(between, 95):.1f}"
-                )
-            browser.close()
-    finally:
-        server.should_exit = True
-        thread.join(20)
+    with sync_playwright() as playwright:
+        arguments = ["--no-sandbox", "--disable-gpu", "--no-first-run"]
+        chromium = shutil.which("chromium") or shutil.which("google-chrome")
+        browser = playwright.chromium.launch(executable_path=chromium, args=arguments)
+        page = browser.new_page(viewport={"width": 1024, "height": 600})
+        page.goto(f"{address}/enter?key={app.state.context.sessions.key}")
+        page.goto(f"{address}/recordings/{recording}")
+        page.wait_for_function("() => window.ringlandTrace?.tiles.tile")
+        for wide in ("whole", "one second"):
+            if wide == "whole":
+                page.click("#whole")
+            else:
+                page.evaluate("() => window.ringlandTrace.show(20, 21)")
+            page.wait_for_timeout(500)
+            paint, between = page.evaluate(MOVE, 180)
+            print(
+                f"{wide}: painting a frame median {np.median(paint):.1f} ms, 95 % within "
+                f"{np.percentile(paint, 95):.1f} (bound 16.7); between frames median "
+                f"{np.median(between):.1f}, 95 % within {np.percentile(between, 95):.1f}"
+            )
+        browser.close()
 
 
 def main() -> None:
@@ -128,20 +116,14 @@ def main() -> None:
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         folder = Path(name)
-        listener = socket.create_server(("127.0.0.1", 0))
-        port = int(listener.getsockname()[1])
-        address = f"http://127.0.0.1:{port}"
-        with open_store(folder / "data", who="bench") as store:
+        with (
+            open_store(folder / "data", who="bench") as store,
+            serving(store, folder / "data", warm=False) as (address, app),
+        ):
             recording = kept(store, folder, given.samples)
-            guard = GuardSettings(hosts=local_hosts(port), cookie=f"ringland-{port}")
-
-            def made() -> FastAPI:
-                return create_app(store, folder=folder / "data", guard=guard, warm=False)
-
-            server_times(made(), address, recording, given.samples / RATE_HZ)
+            server_times(app, address, recording, given.samples / RATE_HZ)
             if not given.no_browser:
-                frame_times(made(), listener, address, recording)
-        listener.close()
+                frame_times(app, address, recording)
 
 
 if __name__ == "__main__":

@@ -12,10 +12,8 @@ phone and tablet, in out/look. Exit status 1 when something overlaps, sticks out
 
 import argparse
 import shutil
-import socket
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -47,27 +45,11 @@ def demo_store() -> Path:
 @contextmanager
 def served(folder: Path) -> Iterator[Any]:
     """The app over a store: (base address, app)."""
-    import uvicorn
-
     from ringland.history import open_store
-    from ringland.web import create_app
-    from ringland.web.app import local_hosts
-    from ringland.web.guard import GuardSettings
+    from ringland.web.servers import serving
 
-    listener = socket.create_server(("127.0.0.1", 0))
-    port = int(listener.getsockname()[1])
-    with open_store(folder, who="look") as store:
-        guard = GuardSettings(hosts=local_hosts(port), cookie=f"ringland-{port}")
-        app = create_app(store, folder=folder, guard=guard, warm=True)
-        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
-        server = uvicorn.Server(config)
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-        thread.start()
-        try:
-            yield f"http://127.0.0.1:{port}", app
-        finally:
-            server.should_exit = True
-            thread.join(20)
+    with open_store(folder, who="look") as store, serving(store, folder) as at:
+        yield at
 
 
 def worked_through(app: Any) -> dict[str, str]:

@@ -3,7 +3,6 @@ recording being made. Screenshots go to out/screenshots."""
 
 import os
 import shutil
-import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -12,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 
 from ringland.history import (
     add_engine,
@@ -25,9 +23,8 @@ from ringland.history import (
     open_store,
 )
 from ringland.history.safety import back_up
-from ringland.web import caring, create_app
-from ringland.web.app import local_hosts
-from ringland.web.guard import GuardSettings
+from ringland.web import caring
+from ringland.web.servers import serving
 
 playwright_api = pytest.importorskip("playwright.sync_api")
 
@@ -82,8 +79,6 @@ class Served:
 def served(tmp_path_factory: pytest.TempPathFactory, recording_csv: Path) -> Iterator[Served]:
     """A real server on a free port, with one vehicle, one visit and one judged recording."""
     folder = tmp_path_factory.mktemp("served")
-    listener = socket.create_server(("127.0.0.1", 0))
-    port = int(listener.getsockname()[1])
     with open_store(folder, who="tester") as store:
         owner = add_owner(store, name="Marrow Valley Transit", email="owner@marrow.invalid")
         vehicle = add_vehicle(store, name="minibus 7", owner_id=owner.id)
@@ -101,13 +96,7 @@ def served(tmp_path_factory: pytest.TempPathFactory, recording_csv: Path) -> Ite
         add_work(store, visit_id=visit.id, text="Coil of cylinder 4 renewed")
         add_test_result(store, visit_id=visit.id, test="leakdown", outcome="tight", cylinder=4)
         recording = keep_recording(store, visit.id, recording_csv, condition="idle")
-        guard = GuardSettings(hosts=local_hosts(port), cookie=f"ringland-{port}")
-        app = create_app(store, folder=folder, guard=guard, warm=True)
-        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
-        server = uvicorn.Server(config)
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-        thread.start()
-        try:
+        with serving(store, folder) as (base, app):
             from ringland.web.judgement import judge
 
             context = app.state.context
@@ -115,16 +104,8 @@ def served(tmp_path_factory: pytest.TempPathFactory, recording_csv: Path) -> Ite
             wait(lambda: context.jobs.get(job.id).over, seconds=200)
             assert context.jobs.get(job.id).error is None
             yield Served(
-                f"http://127.0.0.1:{port}",
-                context.sessions.key,
-                vehicle.id,
-                visit.id,
-                recording.id,
-                recording_csv,
+                base, context.sessions.key, vehicle.id, visit.id, recording.id, recording_csv
             )
-        finally:
-            server.should_exit = True
-            thread.join(20)
 
 
 def wait(true: Callable[[], object], *, seconds: float = 30.0) -> None:

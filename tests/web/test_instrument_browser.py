@@ -1,19 +1,14 @@
 """The instrument view in a real browser: pan, zoom, cursors, raster and trace linked, a stretch
 left out, what if. Screenshots go to out/screenshots."""
 
-import socket
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 
 from ringland.history import add_engine, add_vehicle, add_visit, keep_recording, open_store
-from ringland.web import create_app
-from ringland.web.app import local_hosts
-from ringland.web.guard import GuardSettings
+from ringland.web.servers import serving
 
 from .test_browser import ARGUMENTS, AXE, AXE_RUN, LAYOUT, chromium_path, shot, wait
 
@@ -24,8 +19,6 @@ ENGINE = 'cylinders = 4\nfiring_order = "1-3-4-2"\ntrigger_cylinder = 1\n'
 @pytest.fixture
 def address(tmp_path: Path, recording_csv: Path) -> Iterator[tuple[str, str, str]]:
     """A real server with one recording: its address, its key, the recording's id."""
-    listener = socket.create_server(("127.0.0.1", 0))
-    port = int(listener.getsockname()[1])
     with open_store(tmp_path / "data", who="tester") as store:
         vehicle = add_vehicle(store, name="minibus 7")
         engine = add_engine(store, vehicle_id=vehicle.id, name="petrol", description=ENGINE)
@@ -37,17 +30,8 @@ def address(tmp_path: Path, recording_csv: Path) -> Iterator[tuple[str, str, str
             purpose="fault-finding",
         )
         recording = keep_recording(store, visit.id, recording_csv, condition="idle")
-        guard = GuardSettings(hosts=local_hosts(port), cookie=f"ringland-{port}")
-        app = create_app(store, folder=tmp_path / "data", guard=guard, warm=False)
-        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
-        server = uvicorn.Server(config)
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-        thread.start()
-        try:
-            yield f"http://127.0.0.1:{port}", app.state.context.sessions.key, recording.id
-        finally:
-            server.should_exit = True
-            thread.join(20)
+        with serving(store, tmp_path / "data", warm=False) as (base, app):
+            yield base, app.state.context.sessions.key, recording.id
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@ keyboard alone, once with fingers on a tablet. Screenshots go to out/screenshots
 
 import re
 import socket
-import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from email import message_from_bytes, policy
@@ -11,16 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from ringland.engines import load_engine
 from ringland.history import add_engine, add_vehicle, add_visit, keep_recording, open_store
 from ringland.simulator.demo import demo_vehicles, engine_text, write_visit
-from ringland.web import create_app
-from ringland.web.app import local_hosts
-from ringland.web.guard import GuardSettings
+from ringland.web.servers import serving
 
 from .test_browser import ARGUMENTS, chromium_path, shot, wait
 
@@ -99,24 +95,16 @@ def bay(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bay]:
         f'host = "127.0.0.1"\nport = {mail_port}\nsecurity = "none"\n'
         'sender = "workshop@marrow.example"\n'
     )
-    listener = socket.create_server(("127.0.0.1", 0))
-    port = int(listener.getsockname()[1])
     with open_store(data, who="tester") as store:
         vehicle = add_vehicle(store, name="minibus 9")
         engine = add_engine(store, vehicle_id=vehicle.id, name="p", description=engine_text(demo))
         visit = add_visit(store, vehicle_id=vehicle.id, engine_id=engine.id,
                           visited_on="2026-09-14", purpose="fault-finding")  # fmt: skip
         keep_recording(store, visit.id, csv, condition="idle")
-        guard = GuardSettings(hosts=local_hosts(port), cookie=f"ringland-{port}")
-        app = create_app(store, folder=data, guard=guard, warm=True)
-        server = uvicorn.Server(uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1))
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-        thread.start()
         try:
-            yield Bay(f"http://127.0.0.1:{port}", app.state.context.sessions.key, csv, mailbox)
+            with serving(store, data) as (base, app):
+                yield Bay(base, app.state.context.sessions.key, csv, mailbox)
         finally:
-            server.should_exit = True
-            thread.join(20)
             post.stop()
 
 

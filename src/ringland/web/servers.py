@@ -2,15 +2,20 @@
 
 import asyncio
 import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
 
+from ringland.history import Store
 from ringland.web.certificate import tls_context
 from ringland.web.sharing import Sharing
 
-__all__ = ["run", "shared_server"]
+__all__ = ["run", "serving", "shared_server"]
 
 _MOST_CONNECTIONS = 200
 """Of other devices at one time; this computer's own are not counted with them."""
@@ -59,6 +64,27 @@ def run(app: FastAPI, listeners: list[socket.socket], sharing: Sharing | None) -
         local.run(sockets=listeners)
     else:
         asyncio.run(_both([local, shared_server(app, sharing)], listeners))
+
+
+@contextmanager
+def serving(store: Store, folder: Path, *, warm: bool = True) -> Iterator[tuple[str, FastAPI]]:
+    """The app over an open store, on a free port of this computer, while the block runs: its
+    address and itself. For scripts, benchmarks and tests, which do something with it meanwhile."""
+    from ringland.web.app import create_app, local_hosts
+    from ringland.web.guard import GuardSettings
+
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = int(listener.getsockname()[1])
+        guard = GuardSettings(hosts=local_hosts(port), cookie=f"ringland-{port}")
+        app = create_app(store, folder=folder, guard=guard, warm=warm)
+        server = _server(app, log_level="error", lifespan="on")
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        try:
+            yield f"http://127.0.0.1:{port}", app
+        finally:
+            server.should_exit = True
+            thread.join(20)
 
 
 async def _both(servers: list[uvicorn.Server], listeners: list[socket.socket]) -> None:

@@ -17,6 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from ringland.cylinders.misfire import wilson_interval
 from ringland.engines import layout
 from ringland.live.hookup import HookUpKind
 from ringland.live.verdict import judge
@@ -195,9 +196,16 @@ def main() -> None:
     total = options.per_kind * len(wanted)
     if total:
         right = sum(named.values())
-        print(f"| all | {total} | {right} ({100.0 * right / total:.1f} %) | | |")
+        print(f"| all | {total} | {right} ({_share(right, total)}) | | |")
     if options.good:
-        print(f"\n{options.good} good sessions: {refused} refused; told: {dict(told)}")
+        share = _share(refused, options.good)
+        print(f"\n{options.good} good sessions: {refused} refused ({share}); told: {dict(told)}")
+
+
+def _share(count: int, total: int) -> str:
+    """In per cent, with its 95 % interval."""
+    low, high = wilson_interval(count, total)
+    return f"{100.0 * count / total:.1f} %; {100.0 * low:.1f} to {100.0 * high:.1f}"
 
 
 if __name__ == "__main__":

@@ -85,6 +85,12 @@ def _failed(row: Row, way: str) -> bool:
     return bool(row[way].get("not_judged") or row[way].get("error"))
 
 
+def _speed_wrong(row: Row, way: str) -> bool:
+    """More than 3 % off; one that is not found is counted with what is not judged."""
+    found = row[way].get("speed_rpm")
+    return found is not None and abs(found / row[way]["true_speed_rpm"] - 1.0) > 0.03
+
+
 def _claimed(row: Row, way: str) -> bool:
     return bool(row[way].get("numbers_claimed"))
 
@@ -143,6 +149,7 @@ def table(rows: list[Row], command: str) -> str:
     line("sound engine: some cylinder in alarm", healthy, _alarmed, "rare")
     line("sound engine: some cylinder in alert or alarm", healthy, _some_named, "rare")
     line("not judged, or an error", rows, _failed, "none")
+    line("speed wrong by more than 3 %", rows, _speed_wrong, "none")
     line("cylinder numbers claimed", rows, _claimed, "always; never")
     counted = [r for r in misfires if "rate" in r["with"] and "rate" in r["without"]]
     line("misfire rate inside its 95 % interval", counted, _covered, "93 to 97 %")

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.cylinders.missing_pulse import (
+    FEWEST_OF_A_KIND,
     MissingPulse,
     is_elsewhere,
     missing_pulse,
@@ -43,7 +44,6 @@ _SEPARATION_FLOOR, _SEPARATION_SLOPE = 3.0, 82.0
 # Beyond this, which chance exceeds once in 1,000, "none is missing" is not said either.
 _DOUBT_FLOOR, _DOUBT_SLOPE = 2.92, 68.0
 _LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window's own size
-_FEWEST_OF_A_KIND = 3
 _COMPONENTS = 4
 _PULSES_BEFORE = 3
 _TINY = 1e-12
@@ -370,7 +370,7 @@ def _split(values: FloatArray) -> tuple[float, float]:  # pragma: no cover - com
     n = len(s)
     c = np.cumsum(s)
     best, j = -1.0, 0
-    for i in range(max(_FEWEST_OF_A_KIND, 1), n - max(_FEWEST_OF_A_KIND, 1) + 1):
+    for i in range(max(FEWEST_OF_A_KIND, 1), n - max(FEWEST_OF_A_KIND, 1) + 1):
         between = i * (n - i) * (c[i - 1] / i - (c[n - 1] - c[i - 1]) / (n - i)) ** 2
         if between > best:
             best, j = between, i - 1

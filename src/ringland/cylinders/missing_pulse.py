@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 
 from ringland.model import ArrivalPrior
 
-__all__ = ["MissingPulse", "is_elsewhere", "missing_pulse", "place_by_missing", "slows_by"]
+__all__ = [
+    "FEWEST_OF_A_KIND",
+    "MissingPulse",
+    "is_elsewhere",
+    "missing_pulse",
+    "place_by_missing",
+    "slows_by",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -24,11 +31,13 @@ _BEGINS_AT = 0.5  # of the greatest difference
 _CLEAR = 8.0  # greatest difference over its standard error; the split itself makes one of 3 to 6
 _ECHO = 1.5  # differences elsewhere over those at the own arrival
 # Half the height stands this long before the arrival, with this standard deviation; places found
-# without it err by the second one, or (in one of seven) lie anywhere (simulated engines).
+# without it err by the second one, or (in one of seven) lie anywhere. Own heuristic, from simulated
+# engines.
 _AHEAD_DEG, _BEGIN_SD_DEG, _PLACE_SD_DEG = 3.0, 13.0, 25.0
 _ASTRAY = 0.15
 _LIKELIER = float(np.log(10.0))  # another position must be ten times likelier
-_FEWEST_OF_A_KIND = 3
+FEWEST_OF_A_KIND = 3
+"""Cycles with and without the pulse from which the two are held apart."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +65,7 @@ def missing_pulse(
     position, `arrival_deg`: how long after it the pulse is expected. None where there are too few
     cycles of a kind.
     """
-    if min(int(missing.sum()), int((~missing).sum())) < _FEWEST_OF_A_KIND:
+    if min(int(missing.sum()), int((~missing).sum())) < FEWEST_OF_A_KIND:
         return None
     points = pairs.shape[1] // 2
     around = np.arange(-cycle_deg / 2.0, cycle_deg / 2.0, _STEP_DEG)
@@ -105,7 +114,7 @@ def slows_by(cycle_s: FloatArray, missing: BoolArray) -> float:
     known = np.isfinite(cycle_s).all(axis=1)
     longer = (cycle_s[:, 2] - cycle_s[:, 0])[known]
     one, other = longer[missing[known]], longer[~missing[known]]
-    if min(len(one), len(other)) < _FEWEST_OF_A_KIND:
+    if min(len(one), len(other)) < FEWEST_OF_A_KIND:
         return 0.0
     error = float(np.sqrt(one.var(ddof=1) / len(one) + other.var(ddof=1) / len(other)))
     return float(one.mean() - other.mean()) / (error + 1e-300)

@@ -7,18 +7,12 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.errors import SettingError
 from ringland.instruments.calibration import CalibrationKind
 from ringland.instruments.labelled import LABEL, Labelled
 from ringland.instruments.played import Played
 from ringland.instruments.protocol import InputInfo, Instrument, InstrumentInfo, Wanted
-from ringland.instruments.registry import (
-    only_options,
-    open_instrument,
-    option_number,
-    split_address,
-)
-from ringland.live.kinds import SIMULATOR, all_kinds
+from ringland.instruments.registry import open_instrument, option_number
+from ringland.live.kinds import SIMULATOR, all_kinds, simulator_options
 from ringland.live.simulated import NOTICE, TITLE
 from ringland.model import Channel, ChannelRole, Recording
 
@@ -42,14 +36,10 @@ def open_on_bench(address: str, what: CalibrationKind, seconds: float) -> Instru
     The simulated one has no fault of its own: noise of 2 mV with a little mains, no skew, polarity
     as it should be, a step that rises in 4 ms and leaks away.
     """
-    name, body, options = split_address(address)
-    if name != SIMULATOR:
+    options = simulator_options(address)
+    if options is None:
         return open_instrument(address, all_kinds())
-    label = options.pop(LABEL, None)
-    # what belongs to its engine is allowed and without effect, so that one address serves both
-    only_options(options, "seed", "seconds", "pace", "fault", "noise")
-    if body:
-        raise SettingError("The simulator has no address.", got=body, allowed="simulator?seed=1")
+    label = options.get(LABEL)
     seed, pace = option_number(options, "seed"), option_number(options, "pace")
     info = InstrumentInfo(
         SIMULATOR,

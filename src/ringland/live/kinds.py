@@ -16,7 +16,7 @@ from ringland.instruments.registry import (
 )
 from ringland.model import Condition, EngineSpec
 
-__all__ = ["all_kinds", "open_for", "watched_folder"]
+__all__ = ["SIMULATOR", "all_kinds", "open_for", "simulator_options", "watched_folder"]
 
 SIMULATOR = "simulator"
 FOLDER = "folder"
@@ -33,17 +33,29 @@ def all_kinds() -> tuple[Kind, ...]:
     )  # fmt: skip
 
 
+def simulator_options(address: str) -> dict[str, str] | None:
+    """Options of the simulator's address, the label among them; None for any other instrument.
+
+    One address serves recording and self-check, so each allows what only the other uses. Raises
+    SettingError.
+    """
+    name, body, options = split_address(address)
+    if name != SIMULATOR:
+        return None
+    only_options(options, LABEL, "seed", "seconds", "pace", "fault", "noise")
+    if body:
+        raise SettingError("The simulator has no address.", got=body, allowed="simulator?seed=1")
+    return options
+
+
 def open_for(address: str, engine: EngineSpec, condition: Condition) -> Instrument:
     """The instrument at an address; the simulator runs `engine`. Raises SettingError."""
     from ringland.live.simulated import SimulatedVehicle, simulated_instrument
 
-    name, body, options = split_address(address)
-    if name != SIMULATOR:
+    options = simulator_options(address)
+    if options is None:
         return open_instrument(address, all_kinds())
-    label = options.pop(LABEL, None)
-    only_options(options, "seed", "seconds", "pace", "fault", "noise")
-    if body:
-        raise SettingError("The simulator has no address.", got=body, allowed="simulator?seed=1")
+    label = options.get(LABEL)
     seed, seconds = option_number(options, "seed"), option_number(options, "seconds")
     pace, noise = option_number(options, "pace"), option_number(options, "noise")
     vehicle = SimulatedVehicle(

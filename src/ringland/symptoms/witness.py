@@ -26,7 +26,7 @@ _WITNESSES = {
     _PUSH: (AGAINST_SIMULATED,),
 }
 _MOST_LACKING = 2.0  # own heuristic: the pulse and a suction as deep as it is high
-_PUSH_BY_ITSELF = 5.0  # alarm limits; no sound simulated engine pushed that far
+_PUSH_BY_ITSELF = 5.0  # alarm limits; sound simulated engines hardly ever push that far
 _OVERLAP = "the pulses overlap so much that little swing is left to measure one by"
 _ALONE = {
     _STRENGTH: "nothing else points at this one",

@@ -10,12 +10,11 @@ from ringland.history import change_calibration, list_calibrations
 from ringland.instruments.calibration import CalibrationKind
 from ringland.instruments.labelled import checked_label
 from ringland.model import ChannelRole
-from ringland.web.api.live import Address, InputName, InputShape, RoleName
+from ringland.web.api.live import Address, InputName, InputsShape, RoleName, inputs_shape
 from ringland.web.api.rows import Window
 from ringland.web.api.shapes import ERRORS, Undo, undo_of
 from ringland.web.api.uploads import JobShape
 from ringland.web.context import App
-from ringland.web.known import KnownOf, known_of
 from ringland.web.recorder import RecorderOf
 from ringland.web.self_check import AskedCheck, SelfChecksOf
 
@@ -26,18 +25,8 @@ _AT_A_HOSE = frozenset({
     ChannelRole.EXHAUST, ChannelRole.EXHAUST_2, ChannelRole.CRANKCASE, ChannelRole.INTAKE,
 })  # fmt: skip
 """What a puff or a pressure reaches."""
+_USUAL_RATE_HZ = 20_000.0
 KindName = Literal["noise", "skew", "polarity", "step"]
-
-
-class BenchShape(BaseModel):
-    """The inputs of an instrument for a self-check, and what is known of it."""
-
-    title: str
-    inputs: list[InputShape]
-    rates_hz: tuple[float, float] | None
-    planned_rate_hz: float
-    notes: list[str]
-    known: KnownOf
 
 
 class NewCheck(BaseModel):
@@ -49,7 +38,7 @@ class NewCheck(BaseModel):
     address: Address
     what: KindName
     inputs: dict[RoleName, InputName] = Field(default_factory=dict, max_length=40)
-    rate_hz: Annotated[float, Field(ge=100, le=1e7, allow_inf_nan=False)] = 20_000.0
+    rate_hz: Annotated[float, Field(ge=100, le=1e7, allow_inf_nan=False)] = _USUAL_RATE_HZ
     seconds: Annotated[float, Field(ge=0.5, le=60, allow_inf_nan=False)] = 8.0
     pressure: Annotated[str, StringConstraints(max_length=40)] | None = None
 
@@ -80,7 +69,7 @@ class Labelled(BaseModel):
     undo: Undo | None = None
 
 
-@router.get("/bench", response_model=BenchShape)
+@router.get("/bench", response_model=InputsShape)
 def on_bench(
     app: App,
     recorder: RecorderOf,
@@ -104,17 +93,7 @@ def on_bench(
         for role, name in roles_of(info).items()
         if kind not in QUIET_FIRST or role in _AT_A_HOSE
     }
-    return BenchShape(
-        title=info.title,
-        inputs=[
-            InputShape(name=i.name, unit=i.unit, note=i.note, role=roles.get(i.name))
-            for i in info.inputs
-        ],
-        rates_hz=info.rates_hz,
-        planned_rate_hz=20_000.0,
-        notes=list(info.notes),
-        known=known_of(app.store, info, address),
-    )
+    return inputs_shape(app, info, address, roles, _USUAL_RATE_HZ)
 
 
 @router.post("/self-check", response_model=JobShape, status_code=202)

@@ -1,7 +1,7 @@
 """Recording with an instrument: what is there, what is on its inputs, begin, watch, stop, and what
 was left behind by a server that died."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 from ringland.errors import EngineError, SettingError
 from ringland.history import Visit, get_vehicle, keep_recording
 from ringland.history.shelves import SHELVES
+from ringland.instruments.protocol import InstrumentInfo
 from ringland.model import Condition, EngineSpec
 from ringland.web.api.rows import Window, found
 from ringland.web.api.shapes import ERRORS, RowId, Undo, undo_of
@@ -57,8 +58,8 @@ class InputShape(BaseModel):
 
 
 class InputsShape(BaseModel):
-    """What an instrument can do for this engine. `planned_rate_hz` from the hook-up plan; `known`:
-    which one it is, and what was measured of it."""
+    """What an instrument can do. `planned_rate_hz` from the hook-up plan, or usual for a
+    self-check; `known`: which one it is, and what was measured of it."""
 
     title: str
     inputs: list[InputShape]
@@ -66,6 +67,27 @@ class InputsShape(BaseModel):
     planned_rate_hz: float
     notes: list[str]
     known: KnownOf
+
+
+def inputs_shape(
+    app: Context,
+    info: InstrumentInfo,
+    address: str,
+    roles: Mapping[str, str],
+    planned_rate_hz: float,
+) -> InputsShape:
+    """An instrument as it described itself; `roles` of its inputs by their names."""
+    return InputsShape(
+        title=info.title,
+        inputs=[
+            InputShape(name=i.name, unit=i.unit, note=i.note, role=roles.get(i.name))
+            for i in info.inputs
+        ],
+        rates_hz=info.rates_hz,
+        planned_rate_hz=planned_rate_hz,
+        notes=list(info.notes),
+        known=known_of(app.store, info, address),
+    )
 
 
 class NewLive(BaseModel):
@@ -181,17 +203,7 @@ def inputs_of(
     named = {name: role.value for role, name in roles_of(info).items()}
     planned = [] if named else [c.role.value for c in plan.channels]
     roles = {i.name: r for i, r in zip(info.inputs, planned, strict=False)} | named
-    return InputsShape(
-        title=info.title,
-        inputs=[
-            InputShape(name=i.name, unit=i.unit, note=i.note, role=roles.get(i.name))
-            for i in info.inputs
-        ],
-        rates_hz=info.rates_hz,
-        planned_rate_hz=plan.rate_hz,
-        notes=list(info.notes),
-        known=known_of(app.store, info, address),
-    )
+    return inputs_shape(app, info, address, roles, plan.rate_hz)
 
 
 @router.post("/visits/{visit_id}/live", response_model=LiveShape, status_code=201)

@@ -28,8 +28,9 @@ from ringland.history.calibrations import (
 )
 from ringland.history.merge import merge
 from ringland.history.migrate import bring_up_to_date
+from ringland.history.place import DATABASE_NAME
 from ringland.history.safety import back_up, verify
-from ringland.history.store import DATABASE_NAME, Store, _connectable
+from ringland.history.store import Store, _connectable
 from ringland.instruments.calibration import Calibration, CalibrationKind
 from ringland.instruments.protocol import LiveChannel, SetUp
 from ringland.model import ChannelRole

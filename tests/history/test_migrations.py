@@ -8,8 +8,9 @@ from sqlalchemy import URL, insert, text
 from ringland.errors import SettingError
 from ringland.history import list_vehicles, open_store, search
 from ringland.history.migrate import HEAD, bring_up_to_date, newest
+from ringland.history.place import DATABASE_NAME
 from ringland.history.schema import METADATA, TABLES
-from ringland.history.store import DATABASE_NAME, Store, _connectable
+from ringland.history.store import Store, _connectable
 
 both = pytest.mark.parametrize("address", ["sqlite", "postgresql"], indirect=True)
 WHEN = "2026-01-01T00:00:00.000000Z"

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from ringland.cli.main import app
 from ringland.engines import layout
 from ringland.history.calibrations import calibrations_at
-from ringland.history.store import DATABASE_NAME
+from ringland.history.place import DATABASE_NAME
 from ringland.instruments.keep import read_kept
 from ringland.live.guided import Asked, GuidedRecording
 from ringland.model import Condition, Recording

@@ -16,7 +16,6 @@ __all__ = [
     "StoreOption",
     "counting",
     "given",
-    "is_store",
     "named_vehicle",
     "named_visit",
     "opened",
@@ -44,17 +43,10 @@ def opened(place: str | None) -> "Iterator[Store]":
         yield store
 
 
-def is_store(place: str | None) -> bool:
-    """True for a folder that is a store already, and for any address of a database."""
-    from pathlib import Path
-
-    from ringland.history.store import DATABASE_NAME, default_folder
-
-    return "://" in (place or "") or Path(place or default_folder(), DATABASE_NAME).is_file()
-
-
 def priors_in(place: str | None) -> "LearnedPriors | None":
     """Learned priors, if the store there has them switched on. Makes no store."""
+    from ringland.history.place import is_store
+
     if not is_store(place):
         return None
     from ringland.history.learned import priors_of

@@ -1,5 +1,6 @@
 """The command `ringland`: puts the commands together and turns errors into exit statuses."""
 
+import gc
 import os
 import sys
 
@@ -79,6 +80,10 @@ def main() -> None:
     """Run the command line of this process and exit."""
     # the matrices are small: threads would only be started, and then wait for one another
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # looking for plug-ins of others costs time, and none belongs here
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    # what is loaded at the start stays: looking through it for garbage again and again takes a tenth
+    gc.set_threshold(50_000, 20, 50)
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

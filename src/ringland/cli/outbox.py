@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ringland.cli._errors import told_to_the_user
-from ringland.cli._store import StoreOption, is_store, named_visit, opened
+from ringland.cli._store import StoreOption, named_visit, opened
 from ringland.cli._text import plain
 from ringland.errors import BadInput, SettingError
 
@@ -105,6 +105,8 @@ def _about(store: str | None, vehicle: str, day: str | None, file: Path) -> tupl
 
 def _note(store: str | None, items: "tuple[Item, ...]") -> None:
     """Write down with the visits what became of their letters. Makes no store."""
+    from ringland.history.place import is_store
+
     if not any(item.about for item in items) or not is_store(store):
         return
     from ringland.history.reports_sent import note_letters

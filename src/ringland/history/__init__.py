@@ -115,6 +115,7 @@ if TYPE_CHECKING:
         keep_photo,
         keep_recording,
     )
+    from ringland.history.place import default_folder
     from ringland.history.rows import (
         AnalysisRow,
         CalibrationRow,
@@ -134,7 +135,7 @@ if TYPE_CHECKING:
         Work,
     )
     from ringland.history.shelves import changes_of
-    from ringland.history.store import ChangedMeanwhile, NotKept, Store, default_folder, open_store
+    from ringland.history.store import ChangedMeanwhile, NotKept, Store, open_store
 
 __all__ = [
     "AnalysisRow",
@@ -370,12 +371,12 @@ _HOME = {
         "Found",
         "search",
     ),
+    "place": ("default_folder",),
     "shelves": ("changes_of",),
     "store": (
         "ChangedMeanwhile",
         "NotKept",
         "Store",
-        "default_folder",
         "open_store",
     ),
 }

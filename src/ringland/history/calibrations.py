@@ -1,14 +1,13 @@
 """What was measured of instruments, kept in the store by instrument and input, with its date."""
 
 import json
-import os
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 
 from ringland.history.crud import add_calibration, list_calibrations
+from ringland.history.place import is_store
 from ringland.history.rows import CalibrationRow
-from ringland.history.store import DATABASE_NAME, Store, default_folder, open_store
+from ringland.history.store import Store, open_store
 from ringland.instruments.calibration import (
     Calibration,
     CalibrationKind,
@@ -62,7 +61,7 @@ def newest(store: Store) -> tuple[Calibration, ...]:
 def calibrations_at(place: str | None, set_up: SetUp) -> tuple[Calibration, ...]:
     """`known_calibrations` of a store that may not be there: then nothing is known, and none is
     made. Raises SettingError when there is one and it cannot be opened."""
-    if not _is_there(place):
+    if not is_store(place):
         return ()
     with open_store(place) as store:
         return known_calibrations(store, set_up)
@@ -70,13 +69,7 @@ def calibrations_at(place: str | None, set_up: SetUp) -> tuple[Calibration, ...]
 
 def newest_at(place: str | None) -> tuple[Calibration, ...]:
     """`newest` of a store that may not be there."""
-    if not _is_there(place):
+    if not is_store(place):
         return ()
     with open_store(place) as store:
         return newest(store)
-
-
-def _is_there(place: str | None) -> bool:
-    named = place if place is not None else os.environ.get("RINGLAND_DATA", "")
-    folder = Path(named) if named else default_folder()
-    return "://" in named or (folder / DATABASE_NAME).is_file()

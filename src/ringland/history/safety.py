@@ -14,9 +14,10 @@ from ringland.history.files import MissingFile, sha256_of
 from ringland.history.ids import id_from, utc_now
 from ringland.history.learned import copy_switch
 from ringland.history.merge import Merged, merge
+from ringland.history.place import DATABASE_NAME
 from ringland.history.schema import TABLES, info
 from ringland.history.shelves import Act, record
-from ringland.history.store import DATABASE_NAME, Store, open_store
+from ringland.history.store import Store, open_store
 
 __all__ = [
     "BackedUp",

@@ -20,15 +20,15 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from ringland.errors import BadInput, SettingError
 from ringland.history.files import Files, LocalFiles, files_at
 from ringland.history.gate import Gate
+from ringland.history.place import DATABASE_NAME, default_folder
 
 if TYPE_CHECKING:
     from sqlite3 import Connection as SqliteConnection
 
     from sqlalchemy.pool import ConnectionPoolEntry
 
-__all__ = ["DATABASE_NAME", "ChangedMeanwhile", "NotKept", "Store", "default_folder", "open_store"]
+__all__ = ["ChangedMeanwhile", "NotKept", "Store", "open_store"]
 
-DATABASE_NAME = "ringland.sqlite"
 _FILES_KEY = "files"
 _PATIENCE_S = 60
 
@@ -114,13 +114,6 @@ class Store:
                     yield connection
                 finally:
                     self._current.reset(token)
-
-
-def default_folder() -> Path:
-    """The folder for this user's data on this system; nothing is made."""
-    from platformdirs import user_data_path
-
-    return user_data_path("ringland", appauthor=False)
 
 
 def open_store(

@@ -22,6 +22,7 @@ from ringland.history.outbox import (
     open_outbox,
     send_due,
     settle,
+    try_now,
 )
 from ringland.report.mail import Letter, MailServer
 
@@ -243,6 +244,42 @@ def test_two_processes_at_once(post: tuple[Handler, MailServer], tmp_path: Path)
     with open_outbox(tmp_path) as outbox:
         assert {i.state for i in list_items(outbox)} == {ItemState.SENT}
     assert len(handler.taken) == 6
+
+
+def test_what_never_left_may_be_added_anew(
+    post: tuple[Handler, MailServer], tmp_path: Path
+) -> None:
+    handler, server = post
+    handler.rcpt_answers = ["550 no such mailbox"]
+    with open_outbox(tmp_path) as outbox:
+        first = add_letter(outbox, LETTER, server, content_hash=HASH, now=NOW)
+        (refused,) = send_due(outbox, server, now=NOW)
+        assert refused.state is ItemState.REFUSED
+        second = add_letter(outbox, LETTER, server, content_hash=HASH, now=NOW)
+        assert second.id != first.id
+        for _ in range(2):  # this one waits, so it is the same letter again
+            same = add_letter(outbox, LETTER, server, content_hash=HASH, now=NOW)
+            assert same.id == second.id
+        assert [i.state for i in send_due(outbox, server, now=NOW)] == [ItemState.SENT]
+        assert add_letter(outbox, LETTER, server, content_hash=HASH, now=NOW).id == second.id
+        assert send_due(outbox, server, now=NOW, at_once=True) == ()
+    assert len(handler.taken) == 1
+
+
+def test_a_letter_that_waits_is_tried_when_a_person_says_so(
+    post: tuple[Handler, MailServer], tmp_path: Path
+) -> None:
+    handler, server = post
+    handler.rcpt_answers = ["451 not now"]
+    with open_outbox(tmp_path) as outbox:
+        item = add_letter(outbox, LETTER, server, now=NOW)
+        send_due(outbox, server, now=NOW)
+        assert send_due(outbox, server, now=NOW) == ()  # not due yet
+        try_now(outbox, item.id, now=NOW)
+        assert [i.state for i in send_due(outbox, server, now=NOW)] == [ItemState.SENT]
+        with pytest.raises(BadInput):
+            try_now(outbox, item.id, now=NOW)
+    assert len(handler.taken) == 1
 
 
 def test_cancel_and_keep_as_a_file(tmp_path: Path) -> None:

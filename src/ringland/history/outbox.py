@@ -39,6 +39,7 @@ __all__ = [
     "open_outbox",
     "send_due",
     "settle",
+    "try_now",
 ]
 
 OUTBOX_FILE = "outbox.sqlite3"
@@ -62,6 +63,10 @@ class ItemState(StrEnum):
     UNCLEAR = "unclear"
     GAVE_UP = "gave_up"
     CANCELLED = "cancelled"
+
+
+NEVER_LEFT = frozenset({ItemState.REFUSED, ItemState.GAVE_UP, ItemState.CANCELLED})
+"""The recipient has nothing of these, and nothing will be done about them by itself."""
 
 
 @dataclass(frozen=True)
@@ -144,8 +149,8 @@ def add_letter(
     now: datetime | None = None,
 ) -> Item:
     """Put a letter into the outbox. The same content to the same recipient is the same letter and
-    is not added twice, unless `again` says so on purpose; the one already there is returned.
-    `about`: from `reports_sent.about_visit`.
+    is not added twice, unless `again` says so on purpose; the one already there is returned. One
+    that never left, and never will, does not count. `about`: from `reports_sent.about_visit`.
 
     Raises SettingError for what cannot be sent.
     """
@@ -153,19 +158,27 @@ def add_letter(
     identifier = uuid.uuid4().hex
     message_id = f"<{identifier}@{server.sender.rsplit('@', 1)[1]}>"
     message = build_message(letter, server, message_id, format_datetime(now))
-    once = _once(letter, content_hash) + (identifier if again else "")
-    said = _utc(now)
-    outbox.connection.execute(
-        f"INSERT OR IGNORE INTO letter ({_COLUMNS}, once, message) "  # noqa: S608 (our own names)
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (identifier, message_id, letter.recipient.strip(), letter.subject, content_hash,
-         ItemState.WAITING, 0, said, "", said, said, about, once, message),
-    )  # fmt: skip
-    row = outbox.connection.execute(
-        f"SELECT {_COLUMNS} FROM letter WHERE once = ?",  # noqa: S608
-        (once,),
-    ).fetchone()
-    return _item(row)
+    once, said = _once(letter, content_hash), _utc(now)
+    connection = outbox.connection
+    connection.execute("BEGIN IMMEDIATE")  # nobody else looks and adds meanwhile
+    try:
+        same = connection.execute(
+            f"SELECT {_COLUMNS} FROM letter WHERE substr(once, 1, {len(once)}) = ? "  # noqa: S608
+            "ORDER BY rowid DESC LIMIT 1",
+            (once,),
+        ).fetchone()
+        if same is not None and not again and _item(same).state not in NEVER_LEFT:
+            return _item(same)
+        connection.execute(
+            f"INSERT INTO letter ({_COLUMNS}, once, message) "  # noqa: S608 (our own names)
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (identifier, message_id, letter.recipient.strip(), letter.subject, content_hash,
+             ItemState.WAITING, 0, said, "", said, said, about,
+             once + (identifier if same is not None else ""), message),
+        )  # fmt: skip
+    finally:
+        connection.execute("COMMIT")
+    return find_item(outbox, identifier)
 
 
 def _once(letter: Letter, content_hash: str) -> str:
@@ -339,6 +352,21 @@ def cancel(outbox: Outbox, identifier: str, *, now: datetime | None = None) -> I
     if not _move(outbox, identifier, (ItemState.WAITING, ItemState.CANCELLED), now=moment):
         raise BadInput(
             "Only a waiting letter can be cancelled.",
+            got=str(find_item(outbox, identifier).state),
+            remedy="See them: ringland outbox list",
+        )
+    return find_item(outbox, identifier)
+
+
+def try_now(outbox: Outbox, identifier: str, *, now: datetime | None = None) -> Item:
+    """Let a letter that waits be due at once. Raises BadInput when it does not wait."""
+    due = outbox.connection.execute(
+        "UPDATE letter SET next_try_utc = ? WHERE id = ? AND state = ?",
+        (_utc(now or datetime.now(UTC)), identifier, ItemState.WAITING),
+    )
+    if due.rowcount != 1:
+        raise BadInput(
+            "Only a waiting letter can be tried.",
             got=str(find_item(outbox, identifier).state),
             remedy="See them: ringland outbox list",
         )

@@ -176,8 +176,8 @@ class Sender:
             return
         server = mail_server(self._app)
         with open_outbox(self._app.folder) as outbox:
-            if server is not None:
-                send_due(outbox, server)
+            tried = () if server is None else send_due(outbox, server)
             items = list_items(outbox)
-        for row in note_letters(self._app.store, items):
-            self._app.changed("report_sent", row.id)
+        noted = {row.id for row in note_letters(self._app.store, items)}
+        for row_id in noted | {id_from("report_sent", item.id) for item in tried}:
+            self._app.changed("report_sent", row_id)

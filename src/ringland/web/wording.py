@@ -8,7 +8,7 @@ from typing import Any
 from ringland.model import Estimate, natural_frequency
 from ringland.report.numbers import write_estimate, write_odds, write_plain
 
-__all__ = ["FILTERS", "distance_text", "purpose_text"]
+__all__ = ["FILTERS", "distance_text", "purpose_text", "when_text"]
 
 _CONDITIONS = {
     "idle": "idle",
@@ -36,7 +36,7 @@ def _estimate(value: dict[str, Any] | None, percent: bool = True) -> str:
     return write_estimate(known, percent=percent).text
 
 
-def _when(utc: str | None) -> str:
+def when_text(utc: str | None) -> str:
     """A moment of the store in local time, to the minute."""
     if not utc:
         return ""
@@ -121,5 +121,5 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "size": _size,
     "state_mark": _state_mark,
     "state_word": _state_word,
-    "when": _when,
+    "when": when_text,
 }

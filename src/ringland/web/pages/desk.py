@@ -13,7 +13,6 @@ from ringland.history import (
     Visit,
     get_vehicle,
     list_owners,
-    list_reports_sent,
     list_vehicles,
     list_visits,
     search,
@@ -21,6 +20,7 @@ from ringland.history import (
 from ringland.web.caring import CARE, last_backup
 from ringland.web.context import App, Context
 from ringland.web.errors import Refused
+from ringland.web.letters import unfinished
 from ringland.web.measured import measured
 from ringland.web.path import checklist_name, next_step, standing_of, steps_of
 from ringland.web.templating import page
@@ -77,15 +77,12 @@ def _finished(app: Context, visit: Visit) -> bool:
 def today(request: Request, app: App) -> Response:
     """What to do next, and which vehicles."""
     visits = _open_visits(app)
-    waiting = [
-        r for r in list_reports_sent(app.store, limit=200) if r.state in ("queued", "failed")
-    ]
     due = [v for v in list_vehicles(app.store) if v.service_due_on or v.service_due_km]
     return page(
         request,
         "today.html.j2",
         visits=visits,
-        waiting=waiting,
+        letters=unfinished(app),
         due=sorted(due, key=lambda v: v.service_due_on or "9999")[:8],
         jobs=[j for j in app.jobs.all() if not j.over and not (j.own and app.device)],
         any_vehicle=bool(list_vehicles(app.store, limit=1)),

@@ -24,6 +24,7 @@ from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
 from ringland.web.joining import EARLIER, choice_of, earlier_visit, joined_name
 from ringland.web.judgement import drawn, engine_of_visit
+from ringland.web.letters import letters_of
 from ringland.web.pages.record import live_values, said_when_recorded
 from ringland.web.path import (
     STEPS,
@@ -240,7 +241,7 @@ def _report(app: Context, standing: Standing) -> dict[str, Any]:
         "mail": server,
         "mail_wrong": wrong,
         "folder": str(app.folder),
-        "sent": list_reports_sent(app.store, visit_id=standing.visit.id),
+        "letters": letters_of(app, list_reports_sent(app.store, visit_id=standing.visit.id)),
     }
 
 

@@ -5,7 +5,8 @@ layout check finds.
     python scripts/look.py settings why         only these pages
     python scripts/look.py --themes light --sizes phone
 
-The store is that of `ringland demo`, made once in out/look/demo, with today's visit worked through.
+The store is that of `ringland demo`, made once in out/look/demo, with today's visit worked through
+and its report in the outbox: without a network, refused, and lost at the last moment.
 One sheet for each page (first screens of all sizes in light, then the others), and whole pages of
 phone and tablet, in out/look. Exit status 1 when something overlaps, sticks out or is too small.
 """
@@ -60,11 +61,10 @@ def worked_through(app: Any) -> dict[str, str]:
     context = app.state.context
     visit = list_visits(context.store, limit=1)[0]
     judge_visit(context, visit.id)
-    end = time.monotonic() + 300
-    while any(not job.over for job in context.jobs.all()) and time.monotonic() < end:
-        time.sleep(0.2)
+    _until_done(context)
     recording = list_recordings(context.store, visit_id=visit.id)[0]
     add_work(context.store, visit_id=visit.id, text="Leak-down test with the filler open")
+    in_the_outbox(context, visit, recording)
     older = next(
         v for v in list_visits(context.store, vehicle_id=visit.vehicle_id) if v.id != visit.id
     )
@@ -90,6 +90,37 @@ def worked_through(app: Any) -> dict[str, str]:
         "find-nothing": "/find?text=zzz",
         "not-there": "/nowhere",
     }
+
+
+def _until_done(context: Any) -> None:
+    end = time.monotonic() + 300
+    while any(not job.over for job in context.jobs.all()) and time.monotonic() < end:
+        time.sleep(0.2)
+
+
+def in_the_outbox(context: Any, visit: Any, recording: Any) -> None:
+    """The report written, and letters of every fate that a person has to do with."""
+    from ringland.history.outbox import open_outbox
+    from ringland.web.reporting import Sender, send_report, write_report
+
+    nobody = 'host = "127.0.0.1"\nport = 9\nsecurity = "none"\nsender = "bay@marrow.example"\n'
+    (context.folder / "mail.toml").write_text(nobody, encoding="utf-8")
+    write_report(context, visit, recording, readers=("owner", "workshop"))
+    _until_done(context)
+    for name in ("garage", "fleet.office.of.the.northern.depot", "driver"):
+        to = f"{name}@marrow-valley-transit.example"
+        subject = f"Engine report, minibus 7, {visit.visited_on}"
+        send_report(context, visit, recipient=to, subject=subject, text="Attached.")
+    with open_outbox(context.folder) as outbox:
+        for name, state, reply in (
+            ("fleet", "refused", "550 5.1.1 no mailbox of this name here"),
+            ("driver", "unclear", "the connection broke before the server's answer"),
+        ):
+            outbox.connection.execute(
+                "UPDATE letter SET state = ?, reply = ?, attempts = 1 WHERE recipient LIKE ?",
+                (state, reply, f"{name}%"),
+            )
+    Sender(context).once()
 
 
 EMPTY = {

@@ -9,7 +9,7 @@ from fastapi.testclient import TestClient
 
 from ringland.history import Store
 from ringland.history.ids import id_from
-from ringland.history.outbox import ItemState, add_letter, open_outbox, send_due
+from ringland.history.outbox import ItemState, add_letter, find_item, open_outbox, send_due
 from ringland.history.reports_sent import about_visit, note_letters
 from ringland.report.mail import Attachment, Letter, MailServer
 
@@ -31,8 +31,6 @@ def put_in(store: Store, folder: Path, visit_id: str, state: ItemState, reply: s
             (state, reply, item.id),
         )
     with open_outbox(folder) as outbox:
-        from ringland.history.outbox import find_item
-
         note_letters(store, [find_item(outbox, item.id)])
     return id_from("report_sent", item.id)
 
@@ -64,6 +62,7 @@ def test_one_that_waits_says_why_is_tried_or_taken_back(
     with open_outbox(folder) as outbox:  # due now, and tried
         (tried,) = send_due(outbox, AWAY, now=datetime.now(UTC), timeout_s=2.0)
     assert tried.attempts == 3
+    assert tried.reply.startswith("The mail server does not answer (")
     assert act(client, row, "settle", {"arrived": True}).status_code == 400
     assert act(client, row, "cancel").json()["row"]["state"] == "failed"
     assert act(client, row, "cancel").status_code == 400  # taken back already
@@ -88,8 +87,10 @@ def test_an_unclear_one_is_settled_by_what_the_recipient_says(
 def test_what_the_server_refuses_says_what_to_do_and_goes_by_another_way(
     client: TestClient, store: Store, folder: Path, visit: dict[str, str]
 ) -> None:
+    put_in(store, folder, visit["visit_id"], ItemState.UNCLEAR, "")
     row = put_in(store, folder, visit["visit_id"], ItemState.REFUSED, "550 <b>no</b> such mailbox")
     today, _ = pages(client, visit["visit_id"])
+    assert "Report, unclear" in today  # to somebody else
     assert "550 &lt;b&gt;no&lt;/b&gt; such mailbox" in today
     assert "Correct the address" in today
     letter = client.get(f"/api/v1/letters/{row}/file")

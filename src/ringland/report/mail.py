@@ -7,6 +7,7 @@ broken connection leaves it unknown, and that is said.
 
 import os
 import smtplib
+import socket
 import ssl
 import stat
 import tomllib
@@ -38,6 +39,16 @@ LARGEST_BYTES = 20_000_000
 PASSWORD_VARIABLE = "RINGLAND_SMTP_PASSWORD"  # noqa: S105
 _PORTS = {"tls": 465, "starttls": 587, "none": 25}
 _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+_WORDS: tuple[tuple[type[Exception], str], ...] = (
+    (socket.gaierror, "No network, or no mail server of this name"),
+    (ssl.SSLError, "The connection to the mail server could not be made secure"),
+    (TimeoutError, "The mail server did not answer in time"),
+    (smtplib.SMTPServerDisconnected, "The mail server broke off"),
+    (smtplib.SMTPException, ""),
+    (ConnectionError, "The mail server does not answer"),
+    (OSError, "The network does not reach the mail server"),
+)
+"""What broke, the special before the general."""
 _FIELDS = frozenset({"host", "port", "security", "user", "password", "sender", "sender_name"})
 
 
@@ -253,7 +264,14 @@ def hand_over(
     except smtplib.SMTPResponseException as error:
         return _by_code(error.smtp_code, error.smtp_error)
     except (OSError, smtplib.SMTPException) as error:
-        return Handed(Outcome.LATER, f"{type(error).__name__}: {error}")
+        return Handed(Outcome.LATER, _why_not(error))
+
+
+def _why_not(error: Exception) -> str:
+    """Why there was no conversation, in words; what the system calls it behind."""
+    words = next((said for kind, said in _WORDS if isinstance(error, kind)), "")
+    named = str(getattr(error, "strerror", None) or error) or type(error).__name__
+    return f"{words} ({named})" if words else f"{type(error).__name__}: {named}"
 
 
 class _Said(Exception):

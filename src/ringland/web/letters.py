@@ -58,13 +58,15 @@ def unfinished(app: Context) -> tuple[Told, ...]:
     shelf = SHELVES["report_sent"]
     visits = tuple({row.visit_id for row in shelf.all(app.store, state=("queued", "failed"))})
     rows = shelf.all(app.store, visit_id=visits) if visits else ()
-    seen_to: set[str] = set()
+    seen_to: set[tuple[str, str]] = set()
     found = []
     for one in letters_of(app, rows):
-        if one.state not in ("sent", "cancelled") and one.row.visit_id not in seen_to:
+        to_whom = {(one.row.visit_id, one.row.recipient), (one.row.visit_id, "by hand")}
+        if one.state not in ("sent", "cancelled") and not to_whom & seen_to:
             found.append(one)
         if one.state != "cancelled":
-            seen_to.add(one.row.visit_id)
+            by_hand = one.row.kind == "by hand"
+            seen_to.add((one.row.visit_id, "by hand" if by_hand else one.row.recipient))
     return tuple(found)
 
 

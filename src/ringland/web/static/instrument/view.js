@@ -94,10 +94,12 @@ function shownRange(n) {
 }
 
 function fill(body, rows) {
+  const heads = [...body.closest('table').querySelectorAll('thead th')].map((head) => head.textContent);
   body.replaceChildren(...rows.map((cells) => {
     const row = document.createElement('tr');
-    row.append(...cells.map((cell) => {
+    row.append(...cells.map((cell, at) => {
       const made = document.createElement('td');
+      if (at > 0) made.dataset.label = heads[at];
       if (cell?.mark) { const mark = document.createElement('i'); mark.className = `mark ${cell.mark}`; mark.ariaHidden = 'true'; made.append(mark); }
       made.append(cell?.text ?? String(cell));
       return made;

@@ -15,9 +15,10 @@ from ringland.history import Store, list_calibrations
 from ringland.history.calibrations import keep_calibrations, newest
 from ringland.instruments.calibration import Calibration, CalibrationKind
 from ringland.live.simulated import TITLE
+from ringland.web import create_app
 from ringland.web.sessions import Role, csrf_token
 
-from .conftest import PAGE
+from .conftest import BASE, PAGE
 from .test_api import do, wait_for
 
 FAST = "simulator?pace=200"
@@ -81,6 +82,26 @@ def test_what_counted_before_stands_beside_it_and_stays(client: TestClient, stor
     assert {c.value for c in newest(store) if c.input == "exhaust"} == {1.0}
     changed = client.patch(f"/api/v1/calibrations/{wrong.id}", json={"version": 9, "value": 7.0})
     assert changed.status_code == 422  # what was measured is nobody's to write
+
+
+def test_what_was_found_waits_while_the_program_is_away(
+    client: TestClient, app: FastAPI, store: Store
+) -> None:
+    assert check(client, "polarity")["state"] == "done"
+    context = app.state.context
+    again = create_app(store, folder=context.folder, warm=False)  # begun anew over the same folder
+    with TestClient(again, base_url=BASE, follow_redirects=False) as later:
+        later.get(f"/enter?key={again.state.context.sessions.key}")
+        page = later.get("/instruments", headers=PAGE).text
+        assert "Self-check, polarity" in page and "Nothing of it counts until you keep it" in page
+        later.headers["X-Ringland-Token"] = page.split('name="ringland-token" content="')[1].split(
+            '"'
+        )[0]
+        assert later.post("/api/v1/self-check/keep").json()["values"] == 2
+        assert "Nothing of it counts" not in later.get("/instruments", headers=PAGE).text
+    assert len(newest(store)) == 2
+    (context.folder / "web-self-check.json").write_text('[{"what": "noise"}]', encoding="utf-8")
+    assert "Nothing of it counts" not in client.get("/instruments", headers=PAGE).text  # damaged
 
 
 def test_two_of_one_name(client: TestClient, store: Store, visit: dict[str, str]) -> None:

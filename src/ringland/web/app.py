@@ -101,7 +101,7 @@ def create_app(
     )
     app.state.context = context
     app.state.recorder = recorder
-    app.state.self_checks = SelfChecks(recorder)
+    app.state.self_checks = SelfChecks(recorder, folder)
     app.state.settings = settings_file
     _tell_errors(app)
     _routes(app)

@@ -1,7 +1,6 @@
 """Backup, restore and verification of the open store as background work with progress."""
 
 import json
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +17,6 @@ __all__ = ["CARE", "LastBackup", "last_backup", "start_backup", "start_restore",
 CARE = "store-care"
 """What these jobs are about; one at a time."""
 _LOOKED_AT = 200
-_starting = threading.Lock()
 Told = Callable[[float, str], None]
 
 
@@ -41,15 +39,8 @@ def last_backup(app: Context) -> LastBackup | None:
 
 
 def _start(app: Context, title: str, work: Callable[[Told], str]) -> Job:
-    with _starting:
-        now = app.jobs.about(CARE)
-        if now is not None and not now.over:
-            raise SettingError(
-                "The store is being looked after already.",
-                got=now.title,
-                remedy="Wait until that is done, or stop it.",
-            )
-        return app.jobs.do_here(title, subject=CARE, work=work)
+    busy = "The store is being looked after already."
+    return app.jobs.do_here(title, subject=CARE, work=work, busy=busy)
 
 
 def _files(told: Told, doing: str, low: float) -> Callable[[str, int, int], None]:

@@ -18,6 +18,7 @@ from enum import StrEnum
 from multiprocessing.connection import Connection
 from typing import Any
 
+from ringland.errors import SettingError
 from ringland.web.worker import Plain, fault, main
 
 __all__ = ["Job", "JobState", "Jobs", "Stopped"]
@@ -126,16 +127,26 @@ class Jobs:
         *,
         subject: str,
         work: Callable[[Callable[[float, str], None]], str],
+        busy: str,
         own: bool = True,
     ) -> Job:
-        """Do `work` in a thread of this process, beside the queue. `own`: a matter of this computer
-        alone.
+        """Do `work` in a thread of this process, beside the queue, one at a time about a subject.
+        `own`: a matter of this computer alone.
 
         `work` gets a function to tell its progress with, which raises Stopped when it is to stop,
-        and returns what came out in words; it may raise RinglandError.
+        and returns what came out in words; it may raise RinglandError. Raises SettingError, saying
+        `busy`, while an earlier one goes on.
         """
         said = "Starting"
         job = Job(uuid.uuid4().hex, title, subject, "", JobState.WORKING, 0.0, said, own=own)
+        with self._lock:
+            now = next(
+                (j for j in self._jobs.values() if j.subject == subject and not j.over), None
+            )
+            if now is None:
+                self._jobs[job.id] = job
+        if now is not None:
+            raise SettingError(busy, got=now.title, remedy="Wait until that is done, or stop it.")
         self._remember(job)
         thread = threading.Thread(
             target=self._do, args=(job.id, work), name="ringland-here", daemon=True

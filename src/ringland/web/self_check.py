@@ -1,21 +1,30 @@
 """A self-check of an instrument in the app: work with progress, then what was found waits until a
 person keeps it or throws it away."""
 
+import json
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Annotated
 
 from fastapi import Depends, Request
 
 from ringland.errors import SettingError
 from ringland.history.calibrations import keep_calibrations
-from ringland.instruments.calibration import Calibration, CalibrationKind
+from ringland.history.store import Store
+from ringland.instruments.calibration import (
+    Calibration,
+    CalibrationKind,
+    as_plain,
+    from_plain,
+)
 from ringland.instruments.labelled import named
 from ringland.web.context import Context
 from ringland.web.jobs import Job
 from ringland.web.measured import Said, measured_of, said_of
 from ringland.web.recorder import Recorder
+from ringland.web.settings import write_json
 
 __all__ = ["SELF_CHECK", "AskedCheck", "Found", "SelfChecks", "SelfChecksOf", "titled"]
 
@@ -55,26 +64,41 @@ class AskedCheck:
 
 @dataclass(frozen=True)
 class Found:
-    """What a check found, beside what counted until now; not kept yet."""
+    """What a check found, beside what counts until now; not kept yet."""
 
-    what: CalibrationKind
+    title: str
     instrument: str
+    day: str
     values: tuple[Calibration, ...]
     rows: tuple[tuple[Said, Said | None], ...]
 
 
 class SelfChecks:
-    """The one self-check of a running app."""
+    """The one self-check of this computer. What was found waits in a file, so that it is there
+    after the program ended."""
 
-    def __init__(self, recorder: Recorder) -> None:
+    def __init__(self, recorder: Recorder, folder: Path) -> None:
         self._recorder = recorder
+        self._path = folder / "web-self-check.json"
         self._lock = threading.Lock()
-        self._found: Found | None = None
 
-    @property
-    def found(self) -> Found | None:
+    def found(self, store: Store) -> Found | None:
         """What waits to be kept or thrown away."""
-        return self._found
+        try:
+            values = tuple(map(from_plain, json.loads(self._path.read_text("utf-8"))))
+        except (OSError, ValueError, TypeError, KeyError):
+            return None
+        if not values:
+            return None
+        first = values[0]
+        before = measured_of(store, first.instrument, first.which, first.address)
+        return Found(
+            _titled(first.what),
+            named(first.instrument, first.which),
+            first.measured_utc[:10],
+            values,
+            tuple((said_of(one), _before(one, before)) for one in values),
+        )
 
     def start(self, app: Context, asked: AskedCheck) -> Job:
         """Measure, as work with progress. Raises SettingError when one runs, Conflict when the
@@ -84,26 +108,15 @@ class SelfChecks:
         from ringland.live.plainly import record_plainly
         from ringland.live.selfcheck import measure
 
-        with self._lock:
-            running = app.jobs.about(SELF_CHECK)
-            if running is not None and not running.over:
-                raise SettingError(
-                    "A self-check is running already.",
-                    got=running.title,
-                    remedy="Wait until it is done, or stop it.",
-                )
-            hold = self._recorder.hold(asked.address)
-            try:
-                on_bench = open_on_bench(asked.address, asked.what, asked.seconds)
-                inputs = wanted_inputs(asked.inputs, on_bench, asked.address)
-            except BaseException:
-                hold.release()
-                raise
-            self._found = None
+        hold = self._recorder.hold(asked.address)
+        try:
+            on_bench = open_on_bench(asked.address, asked.what, asked.seconds)
+            inputs = wanted_inputs(asked.inputs, on_bench, asked.address)
 
             def work(told: Callable[[float, str], None]) -> str:
                 from ringland.instruments.protocol import Wanted
 
+                self.throw_away()
                 try:
                     told(0.0, "Setting up")
                     recording, set_up = record_plainly(
@@ -115,37 +128,39 @@ class SelfChecks:
                 finally:
                     hold.release()
                 values = measure(asked.what, recording, set_up, known_pa=asked.known_pa)
-                before = measured_of(app.store, set_up.title, set_up.which, asked.address)
-                self._found = Found(
-                    asked.what,
-                    named(set_up.title, set_up.which),
-                    values,
-                    tuple((said_of(one), _before(one, before)) for one in values),
-                )
+                write_json(self._path, [as_plain(one) for one in values])
                 return "Measured. Look at what was found, then keep it or throw it away."
 
             return app.jobs.do_here(
-                f"Self-check, {_TITLES[asked.what].lower()}",
+                _titled(asked.what),
                 subject=SELF_CHECK,
                 work=work,
+                busy="A self-check is running already.",
                 own=False,
             )
+        except BaseException:
+            hold.release()
+            raise
 
     def keep(self, app: Context) -> int:
         """Keep what was found: from now on it counts. Raises SettingError when there is
         nothing."""
         with self._lock:
-            if self._found is None:
+            found = self.found(app.store)
+            if found is None:
                 raise SettingError("There is nothing to keep.", remedy="Run a self-check first.")
-            rows = keep_calibrations(app.store, self._found.values)
-            self._found = None
+            rows = keep_calibrations(app.store, found.values)
+            self.throw_away()
         app.changed("calibration", rows[0].id)
         return len(rows)
 
     def throw_away(self) -> None:
         """Forget what was found."""
-        with self._lock:
-            self._found = None
+        self._path.unlink(missing_ok=True)
+
+
+def _titled(what: CalibrationKind) -> str:
+    return f"Self-check, {_TITLES[what].lower()}"
 
 
 def _said(asked: AskedCheck, told: Callable[[float, str], None]) -> Callable[[float], None]:

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from ringland.errors import BadInput
 from ringland.web.errors import Conflict, NotFound
 
-__all__ = ["AppSettings", "Drafts", "SettingsFile"]
+__all__ = ["AppSettings", "Drafts", "SettingsFile", "write_json"]
 
 _NAME = re.compile(r"[a-z0-9-]{1,80}")
 _MOST_BYTES = 200_000
@@ -39,7 +39,8 @@ class AppSettings(BaseModel):
     currency: str = Field(default="EUR", pattern=r"^[A-Z]{3}$")
 
 
-def _write(path: Path, content: object) -> None:
+def write_json(path: Path, content: object) -> None:
+    """Write a small file of this computer whole or not at all."""
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(f"{path.name}.{os.getpid()}.new")
     beside.write_text(json.dumps(content), encoding="utf-8", newline="\n")
@@ -68,7 +69,7 @@ class SettingsFile:
                 )
             merged = {**self.current.model_dump(), **fields, "version": version + 1}
             self.current = AppSettings.model_validate(merged)
-            _write(self._path, self.current.model_dump())
+            write_json(self._path, self.current.model_dump())
             return self.current
 
 
@@ -109,5 +110,5 @@ class Drafts:
                 raise BadInput(
                     "The draft is too long.", allowed=f"up to {_MOST_BYTES} bytes of JSON"
                 )
-            _write(self._path(name), merged)
+            write_json(self._path(name), merged)
             return merged

@@ -42,6 +42,6 @@ def instruments_part(request: Request, app: App, checks: SelfChecksOf) -> Respon
 def _values(app: Context, checks: SelfChecks) -> dict[str, Any]:
     return {
         "check": app.jobs.about(SELF_CHECK),
-        "found": checks.found,
+        "found": checks.found(app.store),
         "measured": measured(app.store),
     }

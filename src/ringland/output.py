@@ -423,6 +423,8 @@ def _cause(cause: Cause) -> Object:
         "name": cause.name,
         "cylinder": cause.cylinder,
         "firing_position": cause.firing_position,
+        "firing_positions": list(cause.firing_positions),
+        "cylinders": list(cause.cylinders),
         "probability": number(cause.probability),
         "present": number(cause.present),
         "severity": _estimate(cause.severity),

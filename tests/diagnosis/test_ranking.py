@@ -436,6 +436,8 @@ def test_gasket_between_neighbours_shows_in_two_cylinders() -> None:
     )
     assert d.causes[0].failure_mode == "gasket_between_cylinders"
     assert "cylinders 2 and 3" in d.causes[0].name
+    assert sorted(d.causes[0].cylinders) == [2, 3]
+    assert d.causes[0].firing_positions == (3, 5)
     assert d.causes[0].probability > 0.9
 
 

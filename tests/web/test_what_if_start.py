@@ -60,16 +60,17 @@ def test_where_only_the_position_is_known_the_firing_order_counts(
     assert "Cylinder numbers are not known" in found.said
 
 
-@pytest.mark.parametrize(
-    ("name", "expected"),
-    [("Gasket (cylinders 2 and 3)", (2, 3)), ("Gasket (firing positions 2 and 3)", (3, 4))],
-)
+@pytest.mark.parametrize(("cylinders", "expected"), [([4, 3], (4, 3)), ([], (3, 4))])
 def test_a_leak_between_neighbours_names_both(
-    monkeypatch: pytest.MonkeyPatch, name: str, expected: tuple[int, int]
+    monkeypatch: pytest.MonkeyPatch, cylinders: list[int], expected: tuple[int, int]
 ) -> None:
-    one = cause("gasket_between_cylinders", name, 0.6, firing_position=2)
+    one = cause(
+        "gasket_between_cylinders", "Gasket (between two)", 0.6, firing_position=2,
+        firing_positions=[2, 3], cylinders=cylinders,
+    )  # fmt: skip
     found = begin(monkeypatch, one)
     assert (found.kind, found.cylinders) == ("neighbour_leak", expected)
+    assert "Gasket (between two) (6 in 10)" in found.said
 
 
 def test_what_is_not_simulated_is_said_and_the_next_is_taken(

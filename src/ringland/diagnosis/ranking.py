@@ -197,6 +197,7 @@ def _causes(
         fault = h.faults[index]
         mode = knowledge.modes[fault.mode - 1]
         position = fault.positions[0] if fault.positions else None
+        known = [] if numbers is None else [numbers[p - 1] for p in fault.positions]
         moved = weights[rank] if rank < len(leading) else ()
         causes.append(
             Cause(
@@ -205,7 +206,7 @@ def _causes(
                 if len(fault.positions) < 2
                 else fault_name(mode, fault.positions, numbers),
                 firing_position=position,
-                cylinder=None if numbers is None or position is None else numbers[position - 1],
+                cylinder=known[0] if known else None,
                 probability=float(share[index]),
                 severity=_severity(mode, position, measured, cases),
                 speaks_for=tuple(w for w in moved if w.bits > 0),
@@ -214,6 +215,8 @@ def _causes(
                 if rank < len(leading)
                 else (),
                 present=float(present[index]),
+                firing_positions=tuple(fault.positions),
+                cylinders=() if None in known else tuple(n for n in known if n is not None),
             )
         )
     return tuple(causes)

@@ -32,7 +32,9 @@ class EvidenceWeight:
 class Cause:
     """One failure mode in one firing position (None: the engine as a whole, or the hook-up).
 
-    `name` is the failure mode's, without the place; `titled` says both.
+    `name` is the failure mode's, without the place unless it lies between two; `titled` says both.
+    `firing_positions` all places of it, the first is `firing_position`; `cylinders` their numbers,
+    empty where nothing fixes them.
     Two faults at once count half for each in `probability`; `present` is the probability that
     this fault is there at all, alone or beside another.
     """
@@ -47,11 +49,13 @@ class Cause:
     speaks_against: tuple[EvidenceWeight, ...] = ()
     would_also_show: tuple[str, ...] = ()
     present: float | None = None
+    firing_positions: tuple[int, ...] = ()
+    cylinders: tuple[int, ...] = ()
 
     @property
     def titled(self) -> str:
         """The name with where it is."""
-        if self.firing_position is None or "cylinders" in self.name or "positions" in self.name:
+        if self.firing_position is None or len(self.firing_positions) > 1:
             return self.name
         if self.cylinder is not None:
             return f"{self.name} in cylinder {self.cylinder}"

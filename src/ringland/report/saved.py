@@ -304,6 +304,8 @@ def _cause(saved: Saved) -> Cause:
         speaks_against=weights("speaks_against"),
         would_also_show=tuple(saved["would_also_show"]),
         present=saved["present"],
+        firing_positions=tuple(saved.get("firing_positions", ())),
+        cylinders=tuple(saved.get("cylinders", ())),
     )
 
 

@@ -93,7 +93,7 @@ class SelfChecks:
         first = values[0]
         before = measured_of(store, first.instrument, first.which, first.address)
         return Found(
-            _titled(first.what),
+            _work(first.what),
             named(first.instrument, first.which),
             first.measured_utc[:10],
             values,
@@ -132,7 +132,7 @@ class SelfChecks:
                 return "Measured. Look at what was found, then keep it or throw it away."
 
             return app.jobs.do_here(
-                _titled(asked.what),
+                _work(asked.what),
                 subject=SELF_CHECK,
                 work=work,
                 busy="A self-check is running already.",
@@ -159,8 +159,8 @@ class SelfChecks:
         self._path.unlink(missing_ok=True)
 
 
-def _titled(what: CalibrationKind) -> str:
-    return f"Self-check, {_TITLES[what].lower()}"
+def _work(what: CalibrationKind) -> str:
+    return f"Self-check, {titled(what).lower()}"
 
 
 def _said(asked: AskedCheck, told: Callable[[float, str], None]) -> Callable[[float], None]:

@@ -1,6 +1,5 @@
 """Where what if begins: at the leading cause of the visit, in its place and at its size."""
 
-import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +12,6 @@ from ringland.web.sizing import sized
 
 __all__ = ["Start", "start_of"]
 
-_PAIR = re.compile(r"(cylinder|position)s (\d+) and (\d+)")
 _FALLBACK = "ring_leak"
 
 
@@ -66,7 +64,7 @@ def _ranked(app: Context, recording: RecordingRow) -> tuple[str, dict[str, Any] 
 def _titled(cause: dict[str, Any]) -> str:
     """The cause with its place."""
     name = str(cause["name"])
-    if cause["firing_position"] is None or _PAIR.search(name):
+    if cause["firing_position"] is None or len(cause.get("firing_positions", ())) > 1:
         return name
     if cause["cylinder"] is not None:
         return f"{name}, cylinder {cause['cylinder']}"
@@ -102,10 +100,9 @@ def _cylinders(cause: dict[str, Any], order: tuple[int, ...]) -> tuple[int, ...]
     def at(position: int) -> int:
         return order[(position - 1) % len(order)]
 
-    pair = _PAIR.search(str(cause["name"]))
-    if pair is not None:
-        numbers = (int(pair.group(2)), int(pair.group(3)))
-        return numbers if pair.group(1) == "cylinder" else (at(numbers[0]), at(numbers[1]))
+    positions = cause.get("firing_positions", ())
+    if len(positions) > 1:
+        return tuple(cause["cylinders"]) or tuple(map(at, positions))
     position, cylinder = cause["firing_position"], cause["cylinder"]
     if cylinder is None and position is None:
         return tuple(sorted(order)[:2])

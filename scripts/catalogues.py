@@ -25,7 +25,8 @@ NOT_WORDING = {
 }  # fmt: skip
 LOWER = (
     "quality", "symptoms", "cycles", "cylinders", "metrics", "diagnosis", "advice", "verify",
-    "reference", "pipeline.py",
+    "reference", "pipeline.py", "history/fleet.py", "history/trends.py", "history/summary.py",
+    "history/trend_figures.py",
 )  # fmt: skip
 """Parts that word findings which a report repeats."""
 KNOWLEDGE = (

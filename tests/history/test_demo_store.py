@@ -31,7 +31,9 @@ from ringland.history.insight import (
 )
 from ringland.history.intake import reanalyse
 from ringland.history.safety import verify
+from ringland.history.summary import fleet_summary
 from ringland.history.track_record import hit_rate
+from ringland.report.blocks import Findings, Table
 
 SCHEMA = Path(__file__).parents[2] / "docs" / "analysis.schema.json"
 
@@ -134,3 +136,25 @@ def test_another_day_moves_the_dates_and_nothing_else(fleet: Store, tmp_path: Pa
         moved = date.fromisoformat(two.visited_on) - date.fromisoformat(one.visited_on)
         assert moved.days == 100
         assert (one.odometer_km, one.purpose) == (two.odometer_km, two.purpose)
+
+
+def test_the_summary_of_the_fleet_says_what_the_order_says(fleet: Store) -> None:
+    owner = list_owners(fleet)[0]
+    rows = fleet_order(fleet_cases(fleet, owner_id=owner.id, today=LAST_DAY), costs_of(owner))
+    document = fleet_summary(fleet, owner, today=LAST_DAY)
+    first, order = document.sections[:2]
+    assert isinstance(first.blocks[0], Findings)
+    assert [f.who for f in first.blocks[0].items] == [r.name for r in rows if r.bring_in][:5]
+    assert isinstance(order.blocks[0], Table)
+    shown = order.blocks[0].groups[0].rows
+    assert [cells[1].text for cells in shown] == [r.name for r in rows]
+    assert all(cells[3].text <= LAST_DAY.isoformat() for cells in shown)
+    assert {cells[2].mark for cells in shown} <= {"normal", "alert", "alarm"}
+    assert sum(s.id == "trends" for s in document.sections) == 1
+    german = fleet_summary(fleet, None, language="de", today=LAST_DAY)
+    assert (german.title, german.subtitle) == (
+        "Alle Fahrzeuge",
+        "24 Fahrzeuge mit beurteilter Aufnahme",
+    )
+    said = str(german.sections[0]) + str(german.sections[1])
+    assert "likely" not in said and "costs" not in said

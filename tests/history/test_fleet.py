@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ STATED = {
 COSTS = owner_costs(STATED)
 
 
-def bus(name: str, mode: str, probability: float, **more: float) -> VehicleCase:
+def bus(name: str, mode: str, probability: float, **more: Any) -> VehicleCase:
     return VehicleCase(
         name, name, ((mode, 3, probability),), 1.0 - probability - 0.02, 0.02, **more
     )

@@ -1,6 +1,7 @@
 """`ringland fleet` and `ringland search`: which one first, how often right, and where is it."""
 
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
@@ -65,6 +66,49 @@ def order(
         if costs.assumed:
             assumed = ", ".join(name.replace("_", " ") for name in costs.assumed)
             typer.echo(f"Assumed, because nobody stated them: {assumed}.")
+
+
+@app.command("summary")
+def summary(
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="Where it goes: .pdf or .html.")],
+    owner: OwnerName = None,
+    today: Today = None,
+    firm: Annotated[
+        Path | None, typer.Option("--firm", metavar="FIRM.toml", help="Your own firm.")
+    ] = None,
+    language: Annotated[str, typer.Option("--language", help="en or de.")] = "en",
+    paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+    store: StoreOption = None,
+) -> None:
+    """The order as a document to hand out, with the trends of those that should come in."""
+    with told_to_the_user():
+        from ringland.cli.report import data_folder
+        from ringland.history.summary import fleet_summary
+        from ringland.report import load_firm, render_document, render_pdf
+        from ringland.report.kept import keep_report
+
+        known = None if firm is None else load_firm(firm)
+        with opened(store) as kept:
+            document = fleet_summary(
+                kept,
+                _owner(kept, owner),
+                firm=known,
+                language=language,
+                currency="EUR" if known is None else known.currency,
+                today=_day(today),
+            )
+        if path.suffix.casefold() == ".pdf":
+            content = render_pdf(document, paper=paper)
+        else:
+            content = render_document(document, paper=paper).encode("utf-8")
+        keep_report(document, data_folder())
+        try:
+            path.write_bytes(content)
+        except OSError as error:
+            raise SettingError(
+                "The summary could not be written.", got=f"{path}: {error.strerror or error}"
+            ) from error
+        typer.echo(plain(f"Summary: {path}"))
 
 
 @app.command("plan")

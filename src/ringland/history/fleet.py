@@ -26,7 +26,8 @@ class VehicleCase:
 
     `causes`: (failure mode, cylinder or None, probability); with `healthy` and `none_of_these`
     they sum to 1. `service_in_days`: when it is in the workshop anyway, None when not planned.
-    `days_since`: age of the recording it rests on. `use_share`: days of use per calendar day.
+    `days_since`: age of the recording it rests on, made `seen_on`. `use_share`: days of use per
+    calendar day. `state`: the worst of any cylinder.
     """
 
     vehicle: str
@@ -37,6 +38,8 @@ class VehicleCase:
     service_in_days: float | None = None
     days_since: float = 0.0
     use_share: float = 1.0
+    state: str = "not judged"
+    seen_on: str = ""
 
 
 @dataclass(frozen=True)

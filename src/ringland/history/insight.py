@@ -372,6 +372,7 @@ def _newest_analyses(
             vehicle.c.service_due_on,
             visit.c.visited_on,
             analysis.c.healthy,
+            analysis.c.state,
             analysis.c.id.label("analysis_id"),
             analysis.c.causes if causes else analysis.c.shares,
         )
@@ -404,6 +405,8 @@ def _case(values: Mapping[str, Any], today: date) -> VehicleCase:
         none_of_these=max(0.0, 1.0 - healthy - listed),
         service_in_days=(date.fromisoformat(due) - today).days if due else None,
         days_since=max(0, (today - date.fromisoformat(values["visited_on"])).days),
+        state=values["state"],
+        seen_on=values["visited_on"],
     )
 
 

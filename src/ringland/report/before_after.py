@@ -201,15 +201,17 @@ def before_after_document(
     normal: tuple[PlaceNormal, ...] = (),
     *,
     firm: Firm | None = None,
+    language: str = "en",
     made_on: date | None = None,
 ) -> Document:
-    """The finished document, for a page or a PDF."""
+    """The finished document, for a page or a PDF. Raises SettingError for an unknown language."""
     return finish(
         sections_of(comparison, normal),
         kind="before_after",
         title=comparison.engine or "Engine",
         subtitle=f"{comparison.before} and {comparison.after}",
         firm=firm,
+        language=language,
         made_on=made_on,
     )
 

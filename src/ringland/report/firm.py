@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ringland.errors import SettingError
 
-__all__ = ["Firm", "load_firm"]
+__all__ = ["Firm", "load_firm", "logo_of"]
 
 LARGEST_LOGO_BYTES = 1_000_000
 LARGEST_LOGO_SIDE = 4000
@@ -63,7 +63,7 @@ def load_firm(path: Path | str) -> Firm:
             allowed=", ".join(allowed),
         )
     texts = {name: _line(name, given.get(name, "")) for name in _TEXTS}
-    logo = _logo(path.parent / texts["logo"]) if texts["logo"] else ("", "", (0, 0))
+    logo = logo_of(path.parent / texts["logo"]) if texts["logo"] else ("", "", (0, 0))
     return Firm(
         name=texts["name"],
         address=_address(given.get("address", [])),
@@ -110,8 +110,9 @@ def _rate(value: object) -> float | None:
     return float(value)
 
 
-def _logo(path: Path) -> tuple[str, str, tuple[int, int]]:
-    """Base64, media type and size of a logo, after looking at what is really in the file."""
+def logo_of(path: Path) -> tuple[str, str, tuple[int, int]]:
+    """Base64, media type and size of a logo, after looking at what is really in the file. Raises
+    SettingError."""
     from PIL import Image
 
     allowed = (

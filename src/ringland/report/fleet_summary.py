@@ -110,7 +110,7 @@ def _order(lines: Sequence[FleetLine]) -> Section:
             Cell(str(number), number=True),
             Cell(line.vehicle, strong=line.bring_in),
             Cell(STATE_WORDS[line.state], mark=line.state),
-            Cell(line.last_seen or "–"),
+            Cell(line.last_seen or "–", number=True),
             Cell(_cost(line)),
             Cell(f"{write_plain(round(line.visit_hours, 1))} h", number=True),
             Cell(line.sentence),

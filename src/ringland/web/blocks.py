@@ -13,9 +13,9 @@ from ringland.figures.svg import inline_svg
 from ringland.report.blocks import Picture, Section
 from ringland.units import percent_kept_together
 
-__all__ = ["plain_picture", "plain_section", "strict_svg"]
+__all__ = ["DRAWING", "plain_picture", "plain_section", "strict_svg"]
 
-_DRAWING = threading.Lock()
+DRAWING = threading.Lock()
 """matplotlib's settings belong to the whole process."""
 _STYLE = re.compile(r'\sstyle="([^"]*)"')
 _SHEET = re.compile(r"<defs>\s*<style[^>]*>.*?</style>\s*</defs>", re.DOTALL)
@@ -45,7 +45,7 @@ def strict_svg(svg: str) -> str:
 
 def plain_picture(picture: Picture) -> dict[str, Any]:
     """A picture, drawn."""
-    with _DRAWING:
+    with DRAWING:
         svg = inline_svg(picture.name, picture.size_in, picture.build, title=picture.title)
     return {
         "kind": picture.kind,

@@ -6,14 +6,14 @@ from ringland.errors import BadInput
 from ringland.history import document_of, get_visit, list_visits
 from ringland.report.before_after import sections_of
 from ringland.verify.before_after import Comparison, compare
-from ringland.verify.normal import back_to_normal
+from ringland.verify.normal import PlaceNormal, back_to_normal
 from ringland.verify.readings import Measured, measured_from_json
 from ringland.verify.words import summary
 from ringland.web.blocks import plain_section
 from ringland.web.context import Context
 from ringland.web.judgement import Judged, judged
 
-__all__ = ["compare_recordings", "judged_of_vehicle", "row_of"]
+__all__ = ["compare_recordings", "compared", "judged_of_vehicle", "row_of"]
 
 
 def judged_of_vehicle(app: Context, vehicle_id: str) -> list[tuple[Any, Judged]]:
@@ -40,14 +40,21 @@ def _measured(app: Context, one: Judged) -> Measured:
     )
 
 
+def compared(
+    app: Context, before: Judged, after: Judged, baseline: Judged | None
+) -> tuple[Comparison, tuple[PlaceNormal, ...]]:
+    """What changed, and what is back to normal. Raises BadInput, FileFormatError."""
+    one, two = _measured(app, before), _measured(app, after)
+    sound = None if baseline is None else _measured(app, baseline)
+    comparison = compare(one, two)
+    return comparison, () if comparison.refused else back_to_normal(two, baseline=sound)
+
+
 def compare_recordings(
     app: Context, before: Judged, after: Judged, baseline: Judged | None
 ) -> dict[str, Any]:
-    """What changed, in words and as plain sections. Raises BadInput, FileFormatError."""
-    one, two = _measured(app, before), _measured(app, after)
-    sound = None if baseline is None else _measured(app, baseline)
-    comparison: Comparison = compare(one, two)
-    normal = () if comparison.refused else back_to_normal(two, baseline=sound)
+    """The same in words and as plain sections. Raises BadInput, FileFormatError."""
+    comparison, normal = compared(app, before, after, baseline)
     return {
         "refused": comparison.refused,
         "said": summary(comparison, normal),

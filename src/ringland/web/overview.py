@@ -1,6 +1,5 @@
 """The fleet, the trends and the track record as pages need them; the numbers come from history."""
 
-import math
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -8,22 +7,17 @@ from typing import Any
 from ringland.diagnosis import load_knowledge
 from ringland.errors import RinglandError
 from ringland.figures import trend as figure
-from ringland.figures.labels import as_percent
 from ringland.history import Owner, list_owners
 from ringland.history.fleet import FleetRow, fleet_order
 from ringland.history.insight import (
-    PlaceTrend,
     calls,
     costs_of,
     fleet_cases,
     series_of,
     trend_axis,
 )
-from ringland.history.insight import trends_of as history_trends
 from ringland.history.track_record import HEALTHY, UNLISTED, Call, hit_rate, reliability
-from ringland.history.trends import Event, fan
-from ringland.metrics import DEFINITIONS
-from ringland.model import Estimate, MetricDefinition
+from ringland.history.trend_figures import ToldTrend, figure_of, told_trends
 from ringland.report.blocks import Picture
 from ringland.web.blocks import plain_picture
 from ringland.web.context import Context
@@ -32,7 +26,6 @@ from ringland.web.worker import Plain
 __all__ = ["FleetOf", "fleets", "record_of", "trends_of"]
 
 _MOST_TRENDS = 4
-_FEWEST_POINTS = 2
 
 
 @dataclass(frozen=True)
@@ -75,84 +68,19 @@ def _fleet(owner: Owner | None, cases: Any) -> FleetOf:
 
 
 def trends_of(app: Context, vehicle_id: str) -> Plain:
-    """Trends of a vehicle over odometer, or hours where there is none, each cylinder against the
-    others: those that say most as figures, the others in words."""
+    """Trends of a vehicle: those that say most as figures, the others in words."""
     over = trend_axis(app.store, vehicle_id) or "odometer_km"
-    series, events = series_of(app.store, vehicle_id, over=over)
-    told = [
-        _Told(place)
-        for place in history_trends(app.store, vehicle_id, over=over)
-        if len(place.points) >= _FEWEST_POINTS
-    ]
-    told.sort(key=lambda t: (t.soonest, not t.place.trend.has_trend, not t.shows, -t.moved))
-    shown, rest = told[:_MOST_TRENDS], told[_MOST_TRENDS:]
+    series, _ = series_of(app.store, vehicle_id, over=over)
+    told = told_trends(app.store, vehicle_id)
     return {
-        "pictures": [_picture(i, one, events, over) for i, one in enumerate(shown)],
-        "others": [f"{one.title}: {one.place.sentence}" for one in rest],
+        "pictures": [_picture(i, one) for i, one in enumerate(told[:_MOST_TRENDS])],
+        "others": [f"{one.title}: {one.place.sentence}" for one in told[_MOST_TRENDS:]],
         "visits": max((len(one.points) for one in series), default=0),
     }
 
 
-@dataclass(frozen=True)
-class _Told:
-    """A trend as a picture."""
-
-    place: PlaceTrend
-
-    @property
-    def soonest(self) -> float:
-        """Nearest end of the way to the limit; infinite where none is told."""
-        near = self.place.trend.to_limit.low
-        return math.inf if near is None else near
-
-    @property
-    def shows(self) -> bool:
-        """True when a repair shows in it."""
-        return any(change.shows for change in self.place.trend.change_points)
-
-    @property
-    def moved(self) -> float:
-        """Spread of the values in their own standard errors: what moved most comes first."""
-        values = [p.value for p in self.place.points]
-        error = max(sum(p.standard_error for p in self.place.points) / len(values), 1e-12)
-        return (max(values) - min(values)) / error
-
-    @property
-    def definition(self) -> MetricDefinition:
-        """The metric."""
-        return next(d for d in DEFINITIONS if d.id == self.place.metric)
-
-    @property
-    def title(self) -> str:
-        """The metric and its place, in words."""
-        number, title = self.place.cylinder, self.definition.title
-        if number is not None:
-            return f"{title}, cylinder {number}"
-        return f"{title}, position {self.place.firing_position}"
-
-
-def _picture(number: int, told: _Told, events: tuple[Event, ...], over: str) -> Plain:
-    trend, definition = told.place.trend, told.definition
-    factor = 100.0 if as_percent(definition) else 1.0
-    unit = "%" if factor == 100.0 else definition.unit
-    points = tuple(
-        figure.TrendPoint(p.x, Estimate.from_se(factor * p.value, factor * p.standard_error, unit))
-        for p in told.place.points
-    )
-    ahead = tuple(
-        (x, factor * low, factor * middle, factor * high)
-        for x, low, middle, high in fan(trend, max(p.x for p in told.place.points))
-    )
-    prepared = figure.prepare(
-        points,
-        x_label="Odometer, km" if over == "odometer_km" else "Hours run",
-        y_label=f"Against the other cylinders, {unit}",
-        verdict=told.place.sentence,
-        fan=ahead,
-        repairs=tuple((e.x, e.words) for e in events),
-        limit=None if trend.limit is None else factor * trend.limit,
-        limit_name=told.place.limit_name,
-    )
+def _picture(number: int, told: ToldTrend) -> Plain:
+    prepared = figure_of(told)
     return plain_picture(
         Picture(
             f"trend-{number}",

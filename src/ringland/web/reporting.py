@@ -18,6 +18,7 @@ from ringland.history.reports_sent import about_visit, note_letters
 from ringland.history.shelves import SHELVES
 from ringland.report.mail import Attachment, Letter, MailServer, checked_address, load_mail_server
 from ringland.web.context import Context
+from ringland.web.handouts import firm_of
 from ringland.web.jobs import Job
 from ringland.web.judgement import task_of
 from ringland.web.sizing import sized
@@ -56,13 +57,7 @@ def write_report(
     app: Context, visit: Visit, recording: RecordingRow, *, readers: tuple[str, ...]
 ) -> Job:
     """Have the report of one recording written; PDF, HTML and content are kept."""
-    settings = app.settings
-    firm = {
-        "name": settings.firm_name,
-        "address": [line for line in settings.firm_address.splitlines() if line.strip()][:8],
-        "labour_per_hour": settings.hour_cost,
-        "currency": settings.currency,
-    }
+    settings, firm = app.settings, vars(firm_of(app))
 
     def task() -> Plain:
         row = get_recording(app.store, recording.id)

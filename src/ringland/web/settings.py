@@ -34,6 +34,8 @@ class AppSettings(BaseModel):
     paper: Literal["A4", "Letter"] = "A4"
     technician: str = Field(default="", max_length=200)
     firm_name: str = Field(default="", max_length=200)
+    firm_telephone: str = Field(default="", max_length=100)
+    firm_email: str = Field(default="", max_length=200)
     firm_address: str = Field(default="", max_length=1000)
     hour_cost: float | None = Field(default=None, gt=0, le=1e6)
     currency: str = Field(default="EUR", pattern=r"^[A-Z]{3}$")

@@ -5,6 +5,7 @@ from fastapi import APIRouter
 from ringland.web.api import (
     answers,
     care,
+    handouts,
     instruments,
     intake,
     letters,
@@ -28,6 +29,7 @@ for part in (
     priors.router,
     reports.router,
     letters.router,
+    handouts.router,
     rows.router,
     uploads.router,
     answers.router,

@@ -15,11 +15,11 @@ from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
 from ringland.web.reporting import report_name, send_report, write_report
 
-__all__ = ["router"]
+__all__ = ["MEDIA", "SentRow", "router"]
 
 router = APIRouter(responses=ERRORS, tags=["report"])
 Line = Annotated[str, StringConstraints(max_length=300)]
-_MEDIA = {"pdf": "application/pdf", "html": "text/html; charset=utf-8"}
+MEDIA = {"pdf": "application/pdf", "html": "text/html; charset=utf-8"}
 
 
 class NewReport(BaseModel):
@@ -94,7 +94,7 @@ def fetch_report(
     name = f"report-{visit.visited_on}.{kind}"
     return Response(
         app.store.file(sha256).read_bytes(),
-        media_type=_MEDIA[kind],
+        media_type=MEDIA[kind],
         headers={"content-disposition": f'attachment; filename="{name}"'},
     )
 

@@ -1,8 +1,9 @@
 """Long work, what open pages are told, drafts, settings, finding."""
 
+from base64 import b64decode
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -13,6 +14,7 @@ from ringland.web.api.shapes import ERRORS, Undo, undo_of
 from ringland.web.api.uploads import JobShape
 from ringland.web.context import App
 from ringland.web.errors import NotFound
+from ringland.web.handouts import LOGO_FILE, firm_of
 from ringland.web.log import write_change
 from ringland.web.settings import AppSettings
 
@@ -142,6 +144,45 @@ def change_settings(app: App, change: SettingsChange, window: Window = "") -> An
     old = {k: getattr(before, k) for k in given if k in AppSettings.model_fields}
     back = {**old, "version": row.version}
     return {"row": row, "undo": undo_of("settings", "PATCH", "/api/v1/settings", back)}
+
+
+@router.put("/settings/logo", tags=["settings"], response_model=AppSettings)
+async def put_logo(app: App, request: Request) -> Any:
+    """The firm's logo: the bytes of a PNG or JPEG."""
+    from ringland.report.firm import logo_of
+
+    beside = app.folder / f"{LOGO_FILE}.new"
+    beside.write_bytes(await request.body())
+    try:
+        logo_of(beside)
+        beside.replace(app.folder / LOGO_FILE)
+    finally:
+        beside.unlink(missing_ok=True)
+    app.changed("settings", "settings")
+    return app.settings
+
+
+@router.get(
+    "/settings/logo",
+    tags=["settings"],
+    response_class=Response,
+    responses={200: {"content": {"image/png": {}, "image/jpeg": {}}}},
+)
+def get_logo(app: App) -> Response:
+    """The firm's logo."""
+    firm = firm_of(app)
+    if not firm.logo:
+        raise NotFound("No logo was chosen.")
+    headers = {"content-disposition": 'attachment; filename="logo"'}
+    return Response(b64decode(firm.logo), media_type=firm.logo_type, headers=headers)
+
+
+@router.delete("/settings/logo", tags=["settings"], response_model=AppSettings)
+def delete_logo(app: App) -> Any:
+    """Reports without a logo from now on."""
+    (app.folder / LOGO_FILE).unlink(missing_ok=True)
+    app.changed("settings", "settings")
+    return app.settings
 
 
 @router.get("/search", tags=["search"], response_model=list[FoundRow])

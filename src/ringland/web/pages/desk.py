@@ -20,6 +20,7 @@ from ringland.history import (
 from ringland.web.caring import CARE, last_backup
 from ringland.web.context import App, Context
 from ringland.web.errors import Refused
+from ringland.web.handouts import logo_version
 from ringland.web.letters import unfinished
 from ringland.web.measured import measured
 from ringland.web.path import checklist_name, next_step, standing_of, steps_of
@@ -144,6 +145,7 @@ def settings_page(request: Request, app: App) -> Response:
         owners=list_owners(app.store),
         languages=languages(),
         measured=measured(app.store),
+        logo=logo_version(app),
         code=code,
         minutes_left=ceil(app.sharing.pairing.left_s(code) / 60) if app.sharing and code else 0,
         own_session=request.state.session.id,

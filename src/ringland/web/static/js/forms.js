@@ -205,6 +205,18 @@ document.addEventListener('click', async (event) => {
   }
 });
 
+// a picture put in the place of another: <input type="file" data-put>
+document.addEventListener('change', async (event) => {
+  const [file] = event.target.matches?.('input[data-put]') ? event.target.files : [];
+  if (!file) return;
+  try {
+    await call('PUT', event.target.dataset.put, file, { type: file.type || 'application/octet-stream' });
+    location.reload();
+  } catch (error) {
+    event.target.closest('section').append(errorBox(error instanceof ApiError ? error.told : { wrong: error.message }));
+  }
+});
+
 // A reader changes nothing: what the server would refuse is not offered.
 function readOnly(root) {
   if (document.body.dataset.role !== 'reader') return;

@@ -1,0 +1,87 @@
+"""Documents to hand out beside the report of a visit: before and after, and the fleet summary."""
+
+from collections.abc import Callable
+from typing import Literal
+
+from ringland.history import Owner
+from ringland.history.summary import fleet_summary
+from ringland.report import Firm, render_document, render_pdf
+from ringland.report.before_after import before_after_document
+from ringland.report.document import Document
+from ringland.report.kept import keep_report
+from ringland.web.blocks import DRAWING
+from ringland.web.comparing import compared
+from ringland.web.context import Context
+from ringland.web.judgement import Judged
+
+__all__ = ["LOGO_FILE", "Kind", "before_after_file", "firm_of", "fleet_file", "logo_version"]
+
+Kind = Literal["pdf", "html"]
+LOGO_FILE = "web-logo"
+
+
+def firm_of(app: Context) -> Firm:
+    """The user's own firm as documents name it."""
+    from ringland.report.firm import logo_of
+
+    settings = app.settings
+    path = app.folder / LOGO_FILE
+    logo = logo_of(path) if path.is_file() else ("", "", (0, 0))
+    lines = [line.strip() for line in settings.firm_address.splitlines() if line.strip()]
+    return Firm(
+        name=settings.firm_name,
+        address=tuple(lines[:8]),
+        telephone=settings.firm_telephone,
+        email=settings.firm_email,
+        logo=logo[0],
+        logo_type=logo[1],
+        logo_size=logo[2],
+        labour_per_hour=settings.hour_cost,
+        currency=settings.currency,
+    )
+
+
+def logo_version(app: Context) -> str:
+    """What tells this logo from another one; "" when there is none."""
+    path = app.folder / LOGO_FILE
+    return str(path.stat().st_mtime_ns) if path.is_file() else ""
+
+
+def before_after_file(
+    app: Context, before: Judged, after: Judged, baseline: Judged | None, kind: Kind
+) -> bytes:
+    """What changed between two recordings. Raises BadInput, FileFormatError."""
+    comparison, normal = compared(app, before, after, baseline)
+    return _file(
+        app,
+        lambda firm: before_after_document(
+            comparison, normal, firm=firm, language=app.settings.language
+        ),
+        kind,
+    )
+
+
+def fleet_file(app: Context, owner: Owner | None, kind: Kind) -> bytes:
+    """Which vehicle of an owner first, and why. Raises SettingError."""
+    return _file(
+        app,
+        lambda firm: fleet_summary(
+            app.store,
+            owner,
+            firm=firm,
+            language=app.settings.language,
+            currency=app.settings.currency,
+        ),
+        kind,
+    )
+
+
+def _file(app: Context, make: Callable[[Firm], Document], kind: Kind) -> bytes:
+    """The document as a file; its content is kept, so that a printed page can be checked."""
+    paper = app.settings.paper.lower()
+    with DRAWING:
+        document = make(firm_of(app))
+    keep_report(document, app.folder)
+    if kind == "pdf":
+        return render_pdf(document, paper=paper)
+    return render_document(document, paper=paper).encode("utf-8")

@@ -11,7 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from ringland.figures.svg import SETTINGS
+from ringland.figures import style
+from ringland.figures.svg import SETTINGS, break_names
 from ringland.model import Analysis
 from ringland.report.blocks import Picture
 from ringland.report.content import build_sections
@@ -38,12 +39,15 @@ class _Listener(RendererAgg):
         super().draw_text(*args, **options)  # type: ignore[no-untyped-call]
 
 
-def _texts(picture: Picture) -> tuple[list[tuple[str, Bbox]], Bbox]:
+def _texts(picture: Picture, *, narrow: bool = False) -> tuple[list[tuple[str, Bbox]], Bbox]:
     """All texts drawn with their boxes in points, and the canvas."""
+    slim = picture.narrow_in or (style.NARROW_IN, picture.size_in[1])
     with mpl.rc_context(SETTINGS):
-        figure = Figure(figsize=picture.size_in, dpi=72)
+        figure = Figure(figsize=slim if narrow else picture.size_in, dpi=72)
         FigureCanvasAgg(figure)
         picture.build(figure)
+        if narrow:
+            break_names(figure)
         renderer = _Listener(*figure.bbox.size)
         figure.draw(renderer)
         found = [(t.get_text(), t.get_window_extent(renderer)) for t in renderer.drawn.values()]
@@ -69,8 +73,16 @@ def _check(analysis: Analysis) -> None:
                 and box.y1 <= canvas.y1 + SLACK_PT
             )
             assert inside, f"{picture.name}: {text!r} leaves the canvas: {box} in {canvas}"
-        for (one, a), (other, b) in combinations(texts, 2):
-            assert not _shrunk(a).overlaps(_shrunk(b)), f"{picture.name}: {one!r} on {other!r}"
+        _none_on_another(picture.name, texts)
+        texts, canvas = _texts(picture, narrow=True)  # grows to hold what is on it, by little
+        _none_on_another(f"{picture.name}, narrow", texts)
+        wide = max(b.x1 for _, b in texts) - min(b.x0 for _, b in texts)
+        assert wide < 1.2 * canvas.x1, f"{picture.name}: {wide} of {canvas.x1}"
+
+
+def _none_on_another(name: str, texts: list[tuple[str, Bbox]]) -> None:
+    for (one, a), (other, b) in combinations(texts, 2):
+        assert not _shrunk(a).overlaps(_shrunk(b)), f"{name}: {one!r} on {other!r}"
 
 
 @pytest.mark.parametrize("name", ["four", "six", "unusable"])

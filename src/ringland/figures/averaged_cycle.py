@@ -185,9 +185,10 @@ def size_in(prepared: AveragedCycle) -> tuple[float, float]:
 
 def compose(figure: "Figure", prepared: AveragedCycle) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in(prepared)[1]
+    height = figure.get_figheight()
     bottom = (0.8 if prepared.strokes else 0.5) / height
-    draw(figure.add_axes((0.09, bottom, 0.79, 1 - bottom - 0.05 / height)), prepared)
+    left, width = style.across(figure, 0.09, 0.79)
+    draw(figure.add_axes((left, bottom, width, 1 - bottom - 0.05 / height)), prepared)
 
 
 def _step(prepared: AveragedCycle) -> float:
@@ -238,8 +239,8 @@ def _draw_frame(axes: "Axes", prepared: AveragedCycle, step: float) -> None:
     for start, name in prepared.strokes:
         axes.annotate(
             name, (start + 90.0, 0), xycoords=("data", "axes fraction"), xytext=(0, -30),
-            textcoords="offset points", ha="center", va="center", fontsize=style.FONT_PT,
-            fontweight="bold",
+            textcoords="offset points", ha="center", va="center", fontweight="bold",
+            fontsize=7.5 if style.on_narrow(axes) else style.FONT_PT,
         )  # fmt: skip
     _draw_scale(axes, step, prepared.unit)
 

@@ -65,19 +65,25 @@ def _numbers(estimate: Estimate) -> tuple[float, float, float] | None:
     return estimate.value, estimate.low, estimate.high
 
 
-def size_in(prepared: BeforeAfter) -> tuple[float, float]:
+def size_in(prepared: BeforeAfter, *, narrow: bool = False) -> tuple[float, float]:
     """Width and height in inches."""
-    return style.WIDTH_IN, 1.0 + 0.42 * max(len(prepared.rows), 1)
+    height = 1.0 + 0.42 * max(len(prepared.rows), 1)
+    return (style.NARROW_IN, 2.0 * height) if narrow else (style.WIDTH_IN, height)
 
 
 def compose(figure: "Figure", prepared: BeforeAfter) -> None:
-    """Values on the left, the change with the band of the smallest change that counts right."""
-    height = size_in(prepared)[1]
-    bottom, tall = 0.5 / height, 1 - 0.9 / height
-    values = figure.add_axes((0.09, bottom, 0.42, tall))
-    change = figure.add_axes((0.56, bottom, 0.42, tall))
-    draw(values, prepared)
-    _draw_change(change, prepared)
+    """Values on the left, the change with the band of the smallest change that counts right; on a
+    narrow canvas one below the other."""
+    height = figure.get_figheight()
+    narrow = style.is_narrow(figure)
+    if narrow:
+        bottom, tall = 0.5 / height, 0.5 - 0.9 / height
+        boxes = (0.16, 0.5 + bottom, 0.8, tall), (0.16, bottom, 0.8, tall)
+    else:
+        bottom, tall = 0.5 / height, 1 - 0.9 / height
+        boxes = (0.09, bottom, 0.42, tall), (0.56, bottom, 0.42, tall)
+    draw(figure.add_axes(boxes[0]), prepared)
+    _draw_change(figure.add_axes(boxes[1]), prepared, named=narrow)
 
 
 def draw(axes: "Axes", prepared: BeforeAfter) -> None:
@@ -105,7 +111,7 @@ def draw(axes: "Axes", prepared: BeforeAfter) -> None:
     axes.set_xlabel(f"{prepared.title}, {prepared.unit}")
 
 
-def _draw_change(axes: "Axes", prepared: BeforeAfter) -> None:
+def _draw_change(axes: "Axes", prepared: BeforeAfter, *, named: bool) -> None:
     if prepared.smallest_change is not None:
         axes.axvspan(
             -prepared.smallest_change, prepared.smallest_change, color=style.BAND, zorder=0
@@ -121,7 +127,8 @@ def _draw_change(axes: "Axes", prepared: BeforeAfter) -> None:
         axes.hlines(index, low, high, color=style.INK, linewidth=1.8)
         axes.plot([value], [index], marker="D", markersize=6, color=style.BLUE)
     _rows_down(axes, prepared)
-    axes.set_yticks([])
+    rows = prepared.rows if named else ()
+    axes.set_yticks(range(len(rows)), [r.label for r in rows])
     axes.set_title("Change (band: too small to count)", pad=6)
     axes.set_xlabel(f"After minus before, {prepared.unit}")
 

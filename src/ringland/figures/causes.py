@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 _WRAP = 62
+_NARROW_WRAP = 44
 _LABEL_WRAP = 42
 
 
@@ -79,36 +80,46 @@ def _worded(sentence: str, assignments: tuple[Assignment, ...]) -> str:
     return text[:1].upper() + text[1:]
 
 
-def size_in(bars: tuple[CauseBar, ...]) -> tuple[float, float]:
+def size_in(bars: tuple[CauseBar, ...], *, narrow: bool = False) -> tuple[float, float]:
     """Width and height in inches."""
+    if narrow:
+        return style.NARROW_IN, 0.5 + 0.5 * len(bars)
     return style.WIDTH_IN, 0.5 + 0.36 * len(bars)
 
 
 def compose(figure: "Figure", bars: tuple[CauseBar, ...]) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in(bars)[1]
-    draw(figure.add_axes((0.4, 0.42 / height, 0.44, 1 - 0.48 / height)), bars)
+    height = figure.get_figheight()
+    narrow = style.is_narrow(figure)
+    left, width = (0.02, 0.76) if narrow else (0.4, 0.44)
+    draw(figure.add_axes((left, 0.42 / height, width, 1 - 0.48 / height)), bars, narrow=narrow)
 
 
-def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
-    """Draw the bars; "nothing wrong" is open and "none of these" hatched."""
+def draw(axes: "Axes", bars: tuple[CauseBar, ...], *, narrow: bool = False) -> None:
+    """Draw the bars; "nothing wrong" is open and "none of these" hatched. `narrow`: each name
+    stands above its bar, else beside it."""
     for index, bar in enumerate(bars):
-        lines = textwrap.wrap(bar.label, _LABEL_WRAP, max_lines=2, placeholder="…")
-        axes.annotate(
-            "\n".join(lines), (0, index), xycoords=("figure fraction", "data"), xytext=(4, 0),
-            textcoords="offset points", va="center", fontsize=style.SMALL_PT,
-            annotation_clip=False, linespacing=1.1,
-        )  # fmt: skip
+        if narrow:
+            name = textwrap.shorten(bar.label, 56, placeholder="…")
+            axes.text(0, index - 0.32, name, va="center", fontsize=style.SMALL_PT)
+        else:
+            lines = textwrap.wrap(bar.label, _LABEL_WRAP, max_lines=2, placeholder="…")
+            axes.annotate(
+                "\n".join(lines), (0, index), xycoords=("figure fraction", "data"), xytext=(4, 0),
+                textcoords="offset points", va="center", fontsize=style.SMALL_PT,
+                annotation_clip=False, linespacing=1.1,
+            )  # fmt: skip
         plain = bar.kind == "cause"
         axes.barh(
-            [index], [100 * bar.probability], height=0.62, linewidth=1.2,
+            [index + 0.12 * narrow], [100 * bar.probability], height=0.36 if narrow else 0.62,
+            linewidth=1.2,
             facecolor=style.BLUE if plain else style.PAPER,
             edgecolor=style.BLUE if plain else style.INK,
             hatch="////" if bar.kind == "none" else None,
         )  # fmt: skip
         axes.text(
-            100 * bar.probability + 1.5, index, natural_frequency(bar.probability), va="center",
-            clip_on=False,
+            100 * bar.probability + 1.5, index + 0.12 * narrow,
+            natural_frequency(bar.probability), va="center", clip_on=False,
         )  # fmt: skip
     axes.set_ylim(len(bars) - 0.5, -0.5)
     axes.set_xlim(0, 100)
@@ -116,35 +127,39 @@ def draw(axes: "Axes", bars: tuple[CauseBar, ...]) -> None:
     axes.set_xlabel("Probability, %")
 
 
-def _lines(sentence: str) -> list[str]:
-    return textwrap.wrap(sentence, _WRAP) or [""]
+def _lines(sentence: str, narrow: bool = False) -> list[str]:
+    return textwrap.wrap(sentence, _NARROW_WRAP if narrow else _WRAP) or [""]
 
 
-def size_in_evidence(bars: tuple[EvidenceBar, ...]) -> tuple[float, float]:
+def size_in_evidence(bars: tuple[EvidenceBar, ...], *, narrow: bool = False) -> tuple[float, float]:
     """Width and height in inches."""
-    lines = sum(max(len(_lines(b.sentence)), 1) for b in bars)
-    return style.WIDTH_IN, 0.62 + 0.18 * lines + 0.14 * len(bars)
+    lines = sum(max(len(_lines(b.sentence, narrow)), 1) for b in bars)
+    width = style.NARROW_IN if narrow else style.WIDTH_IN
+    return width, 0.62 + 0.18 * lines + 0.14 * len(bars)
 
 
 def compose_evidence(figure: "Figure", bars: tuple[EvidenceBar, ...]) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in_evidence(bars)[1]
-    draw_evidence(figure.add_axes((0.03, 0.45 / height, 0.28, 1 - 0.65 / height)), bars)
+    height = figure.get_figheight()
+    narrow = style.is_narrow(figure)
+    left, width = (0.02, 0.22) if narrow else (0.03, 0.28)
+    box = (left, 0.45 / height, width, 1 - 0.65 / height)
+    draw_evidence(figure.add_axes(box), bars, narrow=narrow)
 
 
-def draw_evidence(axes: "Axes", bars: tuple[EvidenceBar, ...]) -> None:
+def draw_evidence(axes: "Axes", bars: tuple[EvidenceBar, ...], *, narrow: bool = False) -> None:
     """Bars to the left speak against, to the right for; the sentence stands beside."""
     y = 0.0
     longest = max((abs(b.bits) for b in bars), default=1.0) or 1.0
     for bar in bars:
-        lines = _lines(bar.sentence)
+        lines = _lines(bar.sentence, narrow)
         height = 0.18 * len(lines)
         colour, hatch = (style.BLUE, None) if bar.bits >= 0 else (style.VERMILLION, "xxxx")
         axes.barh([y + height / 2], [bar.bits], height=0.15, color=colour, hatch=hatch)
         axes.annotate(
             "\n".join(lines), (1.0, y + height / 2), xycoords=("axes fraction", "data"),
             xytext=(12, 0), textcoords="offset points", va="center", annotation_clip=False,
-            linespacing=1.25,
+            linespacing=1.25, fontsize=style.SMALL_PT if narrow else style.FONT_PT,
         )  # fmt: skip
         y += height + 0.14
     axes.set_ylim(y, -0.1)
@@ -152,7 +167,7 @@ def draw_evidence(axes: "Axes", bars: tuple[EvidenceBar, ...]) -> None:
     axes.axvline(0, color=style.INK, linewidth=1)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
-    axes.locator_params(axis="x", nbins=5)
+    axes.locator_params(axis="x", nbins=3 if narrow else 5)
     for x, word in ((0.25, "against"), (0.75, "for")):
         axes.text(
             x, 1.02, word, ha="center", va="bottom", fontsize=style.SMALL_PT, fontweight="bold",

@@ -1,6 +1,7 @@
 """Per cylinder: dot, 90 % bar, the band the other cylinders span, and the limits."""
 
 import textwrap
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -161,13 +162,15 @@ def _limits(
     return tuple((comparison + sign * abs(limit)) * factor for sign in signs)
 
 
-def size_in(panels: tuple[IntervalPanel, ...]) -> tuple[float, float]:
+def size_in(panels: tuple[IntervalPanel, ...], *, narrow: bool = False) -> tuple[float, float]:
     """Width and height in inches."""
-    return style.WIDTH_IN, sum(_row_heights(panels)) + 0.35
+    if narrow:
+        return style.NARROW_IN, sum(_row_heights(panels, 1)) + 0.65
+    return style.WIDTH_IN, sum(_row_heights(panels, _COLUMNS)) + 0.35
 
 
-def _row_heights(panels: tuple[IntervalPanel, ...]) -> list[float]:
-    grid = [panels[i : i + _COLUMNS] for i in range(0, len(panels), _COLUMNS)]
+def _row_heights(panels: tuple[IntervalPanel, ...], columns: int) -> list[float]:
+    grid = [panels[i : i + columns] for i in range(0, len(panels), columns)]
     return [
         _TITLE_IN * max(len(_title(p)) for p in line) + 0.87 + 0.27 * max(len(p.rows) for p in line)
         for line in grid
@@ -179,36 +182,57 @@ def _title(panel: IntervalPanel) -> list[str]:
 
 
 def compose(figure: "Figure", panels: tuple[IntervalPanel, ...]) -> None:
-    """Two panels abreast, page-wide, with the key of the marks at the foot."""
-    width, height = size_in(panels)
+    """Two panels abreast (one on a narrow canvas), with the key of the marks at the foot."""
+    width, height = figure.get_figwidth(), figure.get_figheight()
+    columns = 1 if style.is_narrow(figure) else _COLUMNS
     top = height
-    for line, row_height in enumerate(_row_heights(panels)):
-        abreast = panels[line * _COLUMNS : (line + 1) * _COLUMNS]
+    for line, row_height in enumerate(_row_heights(panels, columns)):
+        abreast = panels[line * columns : (line + 1) * columns]
         for column, panel in enumerate(abreast):
-            left = (0.62 + column * width / _COLUMNS) / width
+            left = (0.62 + column * width / columns) / width
             bottom = (top - row_height + 0.48) / height
             tall = row_height - 0.8 - _TITLE_IN * max(len(_title(p)) for p in abreast)
-            box = (left, bottom, (width / _COLUMNS - 0.8) / width, tall / height)
+            box = (left, bottom, (width / columns - 0.8) / width, tall / height)
             draw(figure.add_axes(box), panel)
         top -= row_height
-    _draw_key(figure, height)
+    if columns == 1:
+        _draw_key(figure, 0.32 / height, _STATES_KEY)
+        _draw_key(figure, 0.0, _LIMITS_KEY)
+    else:
+        _draw_key(figure, 0.0, (*_STATES_KEY, *((x + 3.17, kind) for x, kind in _LIMITS_KEY)))
 
 
-def _draw_key(figure: "Figure", height: float) -> None:
-    axes = figure.add_axes((0.0, 0.0, 1.0, 0.3 / height))
+_STATES_KEY = ((0.14, "normal"), (0.83, "alert"), (1.58, "alarm"), (2.3, "not judged"))
+_LIMITS_KEY = ((0.14, "others"), (1.8, "alert limit"), (2.73, "alarm limit"))
+"""Inches from the left, and what the mark stands for."""
+
+
+def _draw_key(figure: "Figure", bottom: float, key: Iterable[tuple[float, str]]) -> None:
+    axes = figure.add_axes((0.0, bottom, 1.0, 0.3 / figure.get_figheight()))
     axes.set_axis_off()
-    axes.set_xlim(0, 1)
+    axes.set_xlim(0, figure.get_figwidth())
     axes.set_ylim(0, 1)
-    for x, state in ((0.02, State.NORMAL), (0.115, State.ALERT), (0.22, State.ALARM)):
-        _mark(axes, x, 0.5, state)
-        axes.text(x + 0.016, 0.5, style.STATE_WORD[state], va="center", fontsize=style.SMALL_PT)
-    axes.text(0.32, 0.5, "–  not judged", va="center", fontsize=style.SMALL_PT)
-    axes.barh([0.5], [0.035], left=0.46, height=0.62, color=style.BAND)
-    axes.text(0.505, 0.5, "the other cylinders", va="center", fontsize=style.SMALL_PT)
-    axes.plot([0.69, 0.69], [0.15, 0.85], color=style.INK, linewidth=1.0, linestyle=(0, (2, 1.5)))
-    axes.text(0.702, 0.5, "alert limit", va="center", fontsize=style.SMALL_PT)
-    axes.plot([0.82, 0.82], [0.15, 0.85], color=style.INK, linewidth=1.6)
-    axes.text(0.832, 0.5, "alarm limit", va="center", fontsize=style.SMALL_PT)
+    for x, kind in key:
+        _draw_key_mark(axes, x, kind)
+        text = {"others": "the other cylinders", "not judged": "–  not judged"}.get(kind, kind)
+        if kind in _STATES:
+            text = style.STATE_WORD[_STATES[kind]]
+        shift = {"others": 0.32, "not judged": 0.0, "alert limit": 0.09, "alarm limit": 0.09}
+        axes.text(x + shift.get(kind, 0.12), 0.5, text, va="center", fontsize=style.SMALL_PT)
+
+
+_STATES = {"normal": State.NORMAL, "alert": State.ALERT, "alarm": State.ALARM}
+
+
+def _draw_key_mark(axes: "Axes", x: float, kind: str) -> None:
+    if kind in _STATES:
+        _mark(axes, x, 0.5, _STATES[kind])
+    elif kind == "others":
+        axes.barh([0.5], [0.25], left=x, height=0.62, color=style.BAND)
+    elif kind == "alert limit":
+        axes.plot([x, x], [0.15, 0.85], color=style.INK, linewidth=1.0, linestyle=(0, (2, 1.5)))
+    elif kind == "alarm limit":
+        axes.plot([x, x], [0.15, 0.85], color=style.INK, linewidth=1.6)
 
 
 def _mark(axes: "Axes", x: float, y: float, state: State) -> None:

@@ -56,8 +56,9 @@ def size_in(prepared: MisfireFigure) -> tuple[float, float]:
 
 def compose(figure: "Figure", prepared: MisfireFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in(prepared)[1]
-    draw(figure.add_axes((0.09, 0.5 / height, 0.75, 1 - 0.6 / height)), prepared)
+    height = figure.get_figheight()
+    left, width = style.across(figure, 0.09, 0.75)
+    draw(figure.add_axes((left, 0.5 / height, width, 1 - 0.6 / height)), prepared)
 
 
 def draw(axes: "Axes", prepared: MisfireFigure) -> None:

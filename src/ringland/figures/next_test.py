@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["AnswerBranch", "TestTree", "compose", "draw", "prepare", "size_in"]
+__all__ = ["AnswerBranch", "TestTree", "compose", "draw", "draw_narrow", "prepare", "size_in"]
 
 _ANSWER_X, _RANKING_X = 1.75, 3.62
 
@@ -59,13 +59,18 @@ def _heights(tree: TestTree) -> list[float]:
     ]
 
 
-def size_in(tree: TestTree) -> tuple[float, float]:
+def size_in(tree: TestTree, *, narrow: bool = False) -> tuple[float, float]:
     """Width and height in inches."""
+    if narrow:
+        return style.NARROW_IN, 0.3 + sum(_narrow_heights(tree))
     return style.WIDTH_IN, max(sum(_heights(tree)), 0.9) + 0.35
 
 
 def compose(figure: "Figure", tree: TestTree) -> None:
-    """Lay the figure out on a page-wide canvas."""
+    """Lay the figure out on the whole canvas."""
+    if style.is_narrow(figure):
+        draw_narrow(figure.add_axes((0.0, 0.0, 1.0, 1.0)), tree)
+        return
     draw(figure.add_axes((0.0, 0.0, 1.0, 1.0)), tree)
 
 
@@ -104,3 +109,37 @@ def draw(axes: "Axes", tree: TestTree) -> None:
             axes.text(_RANKING_X + 0.52, row, text, va="center", fontsize=style.SMALL_PT)
         y += branch_height
         axes.hlines(y, _ANSWER_X, width - 0.05, color=style.RULE, linewidth=0.6)
+
+
+def _narrow_heights(tree: TestTree) -> list[float]:
+    return [0.2 * (len(_answer(b)) + len(b.ranking)) + 0.2 for b in tree.branches]
+
+
+def _answer(branch: AnswerBranch) -> list[str]:
+    return textwrap.wrap(f"{branch.title}: {100 * branch.probability:.0f} in 100", 50)
+
+
+def draw_narrow(axes: "Axes", tree: TestTree) -> None:
+    """Each answer in bold, below it what the ranking becomes; the stem is as thick as it is
+    likely."""
+    width, height = size_in(tree, narrow=True)
+    axes.set_axis_off()
+    axes.set_xlim(0, width)
+    axes.set_ylim(height, 0)
+    axes.text(0.02, 0.12, "Answer, how likely, and the ranking then", color=style.MUTED,
+              va="center", fontsize=style.SMALL_PT)  # fmt: skip
+    y = 0.3
+    for branch, branch_height in zip(tree.branches, _narrow_heights(tree), strict=True):
+        axes.plot([0.05, 0.05], [y + 0.04, y + branch_height - 0.12], color=style.INK,
+                  linewidth=0.8 + 6.0 * branch.probability, solid_capstyle="butt")  # fmt: skip
+        row = y + 0.1
+        for line in _answer(branch):
+            axes.text(0.2, row, line, va="center", fontweight="bold", fontsize=style.SMALL_PT)
+            row += 0.2
+        for name, probability in branch.ranking:
+            axes.barh([row], [0.4 * probability], left=0.2, height=0.12, color=style.BLUE)
+            short = textwrap.shorten(name.replace(" in cylinder ", ", cyl "), 42, placeholder="…")
+            text = f"{100 * probability:.0f} %  {short}"
+            axes.text(0.66, row, text, va="center", fontsize=style.SMALL_PT)
+            row += 0.2
+        y += branch_height

@@ -46,7 +46,8 @@ def size_in(_: OrderFigure) -> tuple[float, float]:
 
 def compose(figure: "Figure", prepared: OrderFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
-    draw(figure.add_axes((0.11, 0.2, 0.87, 0.66)), prepared)
+    left, width = style.across(figure, 0.11, 0.87)
+    draw(figure.add_axes((left, 0.2, width, 0.66)), prepared)
 
 
 def draw(axes: "Axes", prepared: OrderFigure) -> None:
@@ -75,6 +76,7 @@ def draw(axes: "Axes", prepared: OrderFigure) -> None:
     axes.set_xlabel("Order, per crank revolution")
     axes.set_ylabel("Amplitude" + ("" if prepared.unit == "1" else f", {prepared.unit}"))
     axes.legend(
-        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, frameon=False, borderaxespad=0.1,
+        loc="lower left", bbox_to_anchor=(0, 1.0), ncols=1 if style.on_narrow(axes) else 3,
+        frameon=False, borderaxespad=0.1,
         fontsize=style.SMALL_PT, handletextpad=0.4, columnspacing=1.4,
     )  # fmt: skip

@@ -101,9 +101,10 @@ def size_in(prepared: OverlayFigure) -> tuple[float, float]:
 
 def compose(figure: "Figure", prepared: OverlayFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in(prepared)[1]
+    height = figure.get_figheight()
     bottom = (0.8 if prepared.strokes else 0.5) / height
-    draw(figure.add_axes((0.09, bottom, 0.89, 1 - bottom - 0.42 / height)), prepared)
+    left, width = style.across(figure, 0.09, 0.89)
+    draw(figure.add_axes((left, bottom, width, 1 - bottom - 0.42 / height)), prepared)
 
 
 def draw(axes: "Axes", prepared: OverlayFigure) -> None:
@@ -169,10 +170,11 @@ def _draw_frame(axes: "Axes", prepared: OverlayFigure, step: float) -> None:
         axes.axvline(start, color=style.RULE, linewidth=0.8, zorder=0)
         axes.annotate(
             name, (start + 90.0, 0), xycoords=("data", "axes fraction"), xytext=(0, -30),
-            textcoords="offset points", ha="center", va="center", fontsize=style.FONT_PT,
-            fontweight="bold",
+            textcoords="offset points", ha="center", va="center", fontweight="bold",
+            fontsize=7.5 if style.on_narrow(axes) else style.FONT_PT,
         )  # fmt: skip
     axes.legend(
-        loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False,
+        loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=1 if style.on_narrow(axes) else 3,
+        frameon=False,
         fontsize=style.SMALL_PT, borderaxespad=0.2, handlelength=2.2, columnspacing=1.2,
     )  # fmt: skip

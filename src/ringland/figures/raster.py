@@ -133,9 +133,10 @@ def size_in(prepared: Raster) -> tuple[float, float]:
 
 def compose(figure: "Figure", prepared: Raster) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in(prepared)[1]
+    height = figure.get_figheight()
     bottom, top = 0.5 / height, (0.34 if prepared.marks else 0.08) / height
-    draw(figure.add_axes((0.09, bottom, 0.77, 1 - bottom - top)), prepared)
+    left, width = style.across(figure, 0.09, 0.77)
+    draw(figure.add_axes((left, bottom, width, 1 - bottom - top)), prepared)
 
 
 def draw(axes: "Axes", prepared: Raster) -> None:
@@ -168,10 +169,12 @@ def draw(axes: "Axes", prepared: Raster) -> None:
         if prepared.arbitrary
         else "Crank angle, degrees"
     )
+    crowded = style.on_narrow(axes) and len(prepared.marks) > 5
     for angle, label in prepared.marks:
         axes.annotate(
-            label, (angle, 1), xycoords=("data", "axes fraction"), xytext=(0, 5),
-            textcoords="offset points", ha="center", va="bottom", fontweight="bold",
+            label.split()[-1] if crowded else label, (angle, 1),
+            xycoords=("data", "axes fraction"), xytext=(0, 5), textcoords="offset points",
+            ha="center", va="bottom", fontweight="bold",
             fontsize=style.FONT_PT if len(prepared.marks) <= 8 else 6.5,
         )  # fmt: skip
         axes.plot([angle], [1.0], marker=7, color=style.INK, markersize=5, clip_on=False,

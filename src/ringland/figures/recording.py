@@ -143,9 +143,10 @@ def size_in(prepared: RecordingFigure) -> tuple[float, float]:
 
 def compose(figure: "Figure", prepared: RecordingFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in(prepared)[1]
+    height = figure.get_figheight()
     bottom = 0.48 / height
-    draw(figure.add_axes((0.245, bottom, 0.735, 1 - bottom - 0.06 / height)), prepared)
+    left, width = style.across(figure, 0.245, 0.735)
+    draw(figure.add_axes((left, bottom, width, 1 - bottom - 0.06 / height)), prepared)
 
 
 def draw(axes: "Axes", prepared: RecordingFigure) -> None:

@@ -58,7 +58,8 @@ def size_in(_: SpeedFigure) -> tuple[float, float]:
 
 def compose(figure: "Figure", prepared: SpeedFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
-    draw(figure.add_axes((0.11, 0.25, 0.87, 0.7)), prepared)
+    left, width = style.across(figure, 0.11, 0.87)
+    draw(figure.add_axes((left, 0.25, width, 0.7)), prepared)
 
 
 def draw(axes: "Axes", prepared: SpeedFigure) -> None:

@@ -6,8 +6,13 @@ own mark and its own word.
 """
 
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from ringland.model import State
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 __all__ = [
     "BAND",
@@ -15,6 +20,7 @@ __all__ = [
     "FONT_PT",
     "INK",
     "MUTED",
+    "NARROW_IN",
     "PAPER",
     "RULE",
     "SMALL_PT",
@@ -22,6 +28,9 @@ __all__ = [
     "STATE_WORD",
     "VERMILLION",
     "WIDTH_IN",
+    "across",
+    "is_narrow",
+    "on_narrow",
 ]
 
 INK = "#14181c"
@@ -33,6 +42,8 @@ BLUE = "#0072b2"
 VERMILLION = "#d55e00"
 
 WIDTH_IN = 7.2
+NARROW_IN = 4.2
+"""The canvas for a phone: its text is about as large there as that of the wide one on a tablet."""
 FONT_PT = 9.5
 SMALL_PT = 8.5
 
@@ -48,3 +59,21 @@ STATE_WORD = MappingProxyType(
         State.NOT_JUDGED: "not judged",
     }
 )
+
+
+def is_narrow(figure: "Figure") -> bool:
+    """True on the canvas for a phone."""
+    return bool(figure.get_figwidth() < 0.8 * WIDTH_IN)
+
+
+def on_narrow(axes: "Axes") -> bool:
+    """True for axes on the canvas for a phone."""
+    figure = axes.get_figure(root=True)
+    return figure is not None and is_narrow(figure)
+
+
+def across(figure: "Figure", left: float, width: float) -> tuple[float, float]:
+    """Left and width of axes whose margins on the wide canvas are these shares of it, so that they
+    are as many inches on a narrower one."""
+    scale = WIDTH_IN / figure.get_figwidth()
+    return left * scale, 1.0 - (1.0 - width) * scale

@@ -19,7 +19,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["SETTINGS", "THEME_COLOURS", "draw_svg", "inline_svg", "plain_axes", "themed"]
+__all__ = [
+    "SETTINGS",
+    "THEME_COLOURS",
+    "break_names",
+    "draw_svg",
+    "inline_svg",
+    "plain_axes",
+    "themed",
+]
 
 THEME_COLOURS = {
     style.INK: "ink",
@@ -30,6 +38,8 @@ THEME_COLOURS = {
     style.BLUE: "blue",
     style.VERMILLION: "vermillion",
 }
+
+_NARROW_LETTERS = 44
 
 SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
@@ -96,11 +106,13 @@ def draw_svg(
     *,
     title: str,
     words: Callable[[str], str] | None = None,
+    tight: bool = False,
 ) -> str:
     """Draw with `build` on a new figure and return one `<svg>` element in plain colours.
 
     `name` becomes the prefix of every id (letters, digits, hyphen); `title` is read aloud by
-    screen readers; `words` turns every text of the figure into another language.
+    screen readers; `words` turns every text of the figure into another language. `tight`: names of
+    axes are broken over lines and the canvas becomes as large as what is on it, for a narrow one.
     """
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -114,9 +126,13 @@ def draw_svg(
         build(figure)
         if words is not None:
             _translate(figure, words)
+        if tight:
+            break_names(figure)
         figure.savefig(
             drawn,
             format="svg",
+            bbox_inches="tight" if tight else None,
+            pad_inches=0.03,
             metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
         )
     text = drawn.getvalue()
@@ -131,6 +147,12 @@ def draw_svg(
     view = box.group() if box else ""
     label = html.escape(title, quote=True)
     return f'<svg {view} role="img" aria-label="{label}" class="figure">{body.rstrip()}'
+
+
+def break_names(figure: "Figure") -> None:
+    """Names along the axes over as many lines as a narrow canvas needs."""
+    for axes in figure.axes:
+        axes.set_xlabel(textwrap.fill(axes.get_xlabel(), _NARROW_LETTERS))
 
 
 def _translate(figure: "Figure", words: Callable[[str], str]) -> None:
@@ -171,10 +193,17 @@ def themed(svg: str) -> str:
 
 
 def inline_svg(
-    name: str, size_in: tuple[float, float], build: Callable[["Figure"], None], *, title: str
+    name: str,
+    size_in: tuple[float, float],
+    build: Callable[["Figure"], None],
+    *,
+    title: str,
+    tight: bool = False,
 ) -> str:
     """Draw with `build` and return one `<svg>` element for a page, in the page's own colours.
 
     The element scales with the column it stands in. See `draw_svg`.
     """
-    return themed(draw_svg(name, size_in, build, title=title, words=percent_kept_together))
+    return themed(
+        draw_svg(name, size_in, build, title=title, words=percent_kept_together, tight=tight)
+    )

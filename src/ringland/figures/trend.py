@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 __all__ = ["TrendFigure", "TrendPoint", "compose", "draw", "prepare", "size_in"]
 
 
-_LETTERS = 88
+_LETTERS, _NARROW_LETTERS = 88, 46
 _PLOT_IN, _LINE_IN = 2.82, 0.18
 _SHORT = 24
-_LETTER_SHARE = 0.0113
+_LETTER_SHARE, _NARROW_LETTER_SHARE = 0.0113, 0.0215
 """Width of a letter of a repair's name, as a share of the plot's width."""
 _MARGIN = 0.05
 _MOST_ROWS = 3
@@ -93,15 +93,16 @@ def prepare(
     )
 
 
-def _lines(prepared: TrendFigure) -> list[str]:
+def _lines(prepared: TrendFigure, narrow: bool) -> list[str]:
     """The verdict in lines that fit the width."""
-    return textwrap.wrap(prepared.verdict, _LETTERS) or [""]
+    return textwrap.wrap(prepared.verdict, _NARROW_LETTERS if narrow else _LETTERS) or [""]
 
 
-def size_in(prepared: TrendFigure) -> tuple[float, float]:
+def size_in(prepared: TrendFigure, *, narrow: bool = False) -> tuple[float, float]:
     """Width and height in inches."""
-    rows = max((r.row for r in repair_labels(prepared)), default=0)
-    return style.WIDTH_IN, _PLOT_IN + _LINE_IN * (len(_lines(prepared)) + rows)
+    rows = max((r.row for r in repair_labels(prepared, narrow=narrow)), default=0)
+    height = _PLOT_IN + _LINE_IN * (len(_lines(prepared, narrow)) + rows)
+    return (style.NARROW_IN if narrow else style.WIDTH_IN), height
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ class RepairLabel:
     row: int
 
 
-def repair_labels(prepared: TrendFigure) -> tuple[RepairLabel, ...]:
+def repair_labels(prepared: TrendFigure, *, narrow: bool = False) -> tuple[RepairLabel, ...]:
     """Names of repairs inside the plot's width, in rows so that none lies over another. Where the
     rows do not suffice the newest are named: the ruled line stays."""
     everything = np.concatenate([prepared.x, prepared.fan[:, 0] if prepared.fan.size else [],
@@ -127,7 +128,7 @@ def repair_labels(prepared: TrendFigure) -> tuple[RepairLabel, ...]:
     out = []
     for x, words in sorted(prepared.repairs, reverse=True):
         text = textwrap.shorten(words, _SHORT, placeholder="…")
-        width = _LETTER_SHARE * len(text)
+        width = (_NARROW_LETTER_SHARE if narrow else _LETTER_SHARE) * len(text)
         at = (x - low) / span + _MARGIN / (1.0 + 2.0 * _MARGIN)
         left = min(max(at - width / 2.0, 0.0), 1.0 - width)
         row = next((r for r in range(_MOST_ROWS) if left + width < ends[r]), None)
@@ -139,12 +140,14 @@ def repair_labels(prepared: TrendFigure) -> tuple[RepairLabel, ...]:
 
 def compose(figure: "Figure", prepared: TrendFigure) -> None:
     """Lay the figure out on a page-wide canvas."""
-    height = size_in(prepared)[1]
-    draw(figure.add_axes((0.11, 0.51 / height, 0.86, 1.86 / height)), prepared)
+    height = figure.get_figheight()
+    left, width = style.across(figure, 0.11, 0.86)
+    draw(figure.add_axes((left, 0.51 / height, width, 1.86 / height)), prepared)
 
 
 def draw(axes: "Axes", prepared: TrendFigure) -> None:
     """Draw the visits, what was repaired between them, and what may follow."""
+    narrow = style.on_narrow(axes)
     if prepared.fan.size:
         x, low, middle, high = prepared.fan.T
         axes.fill_between(x, low, high, color=style.BAND, linewidth=0)
@@ -163,7 +166,7 @@ def draw(axes: "Axes", prepared: TrendFigure) -> None:
         )  # fmt: skip
     for x, _ in prepared.repairs:
         axes.axvline(x, color=style.INK, linewidth=0.9)
-    labels = repair_labels(prepared)
+    labels = repair_labels(prepared, narrow=narrow)
     for label in labels:
         axes.annotate(
             label.words, ((label.left + label.right) / 2.0, 1), xycoords="axes fraction",
@@ -176,8 +179,8 @@ def draw(axes: "Axes", prepared: TrendFigure) -> None:
             textcoords="offset points", ha="center",
         )  # fmt: skip
     axes.margins(x=_MARGIN)
-    axes.locator_params(nbins=6)
+    axes.locator_params(nbins=4 if narrow else 6)
     axes.set_xlabel(prepared.x_label)
     axes.set_ylabel(prepared.y_label)
     rows = max((label.row for label in labels), default=0)
-    axes.set_title("\n".join(_lines(prepared)), pad=20 + _ROW_PT * rows)
+    axes.set_title("\n".join(_lines(prepared, narrow)), pad=20 + _ROW_PT * rows)

@@ -124,6 +124,7 @@ def _picture(metric: str, role: str, cells: list[Change]) -> Picture:
         size_in=figure.size_in(prepared),
         build=build,
         heading=f"{cells[0].title} ({role.replace('_', ' ')})",
+        narrow_in=figure.size_in(prepared, narrow=True),
     )
 
 

@@ -116,7 +116,8 @@ class Table:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure: `build` draws it on a canvas of `size_in`; `title` is what is read aloud."""
+    """A figure: `build` draws it on a canvas of `size_in`, or of `narrow_in` for a phone (None: as
+    high, only narrower); `title` is what is read aloud."""
 
     name: str
     title: str
@@ -124,6 +125,7 @@ class Picture:
     size_in: tuple[float, float]
     build: "Callable[[Figure], None]"
     heading: str = ""
+    narrow_in: tuple[float, float] | None = None
     kind: str = "picture"
 
 

@@ -115,6 +115,7 @@ def cylinder_section(analysis: Analysis) -> Section:
                 + numbering(analysis),
                 intervals.size_in(panels),
                 partial(intervals.compose, panels=panels),
+                narrow_in=intervals.size_in(panels, narrow=True),
             )
         )
     blocks.append(_metric_table(analysis))

@@ -144,6 +144,7 @@ def _trends(trends: Sequence[FleetTrend]) -> Section:
             trend.size_in(one.figure),
             partial(trend.compose, prepared=one.figure),
             f"{one.vehicle}: {one.title}",
+            narrow_in=trend.size_in(one.figure, narrow=True),
         )
         for index, one in enumerate(trends)
     )

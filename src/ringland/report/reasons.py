@@ -47,6 +47,7 @@ def causes_section(analysis: Analysis) -> Section:
             "The bars add up to the whole. The hatched one stands for whatever is not listed.",
             causes.size_in(bars),
             partial(causes.compose, bars=bars),
+            narrow_in=causes.size_in(bars, narrow=True),
         )
     )
     blocks += joined_blocks(analysis)
@@ -80,6 +81,7 @@ def _cause_blocks(analysis: Analysis, cause: Cause, index: int) -> list[Block]:
                 causes.size_in_evidence(bars),
                 partial(causes.compose_evidence, bars=bars),
                 heading,
+                narrow_in=causes.size_in_evidence(bars, narrow=True),
             )
         )
     else:
@@ -123,6 +125,7 @@ def _test_blocks(analysis: Analysis, test: NextTest, index: int) -> list[Block]:
             next_test.size_in(tree),
             partial(next_test.compose, tree=tree),
             f"{index + 1}. {capital(test.title)}{where} ({test.minutes:.0f} minutes)",
+            narrow_in=next_test.size_in(tree, narrow=True),
         )
     ]
     if test.cautions:

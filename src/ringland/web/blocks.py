@@ -9,6 +9,7 @@ import threading
 from dataclasses import asdict
 from typing import Any
 
+from ringland.figures import style
 from ringland.figures.svg import inline_svg
 from ringland.report.blocks import Picture, Section
 from ringland.units import percent_kept_together
@@ -44,15 +45,19 @@ def strict_svg(svg: str) -> str:
 
 
 def plain_picture(picture: Picture) -> dict[str, Any]:
-    """A picture, drawn."""
+    """A picture, drawn for a wide screen and for a phone."""
     with DRAWING:
         svg = inline_svg(picture.name, picture.size_in, picture.build, title=picture.title)
+        size_in = picture.narrow_in or (style.NARROW_IN, picture.size_in[1])
+        name = f"{picture.name}-narrow"
+        narrow = inline_svg(name, size_in, picture.build, title=picture.title, tight=True)
     return {
         "kind": picture.kind,
         "name": picture.name,
         "heading": picture.heading,
         "caption": picture.caption,
         "svg": strict_svg(svg),
+        "narrow": strict_svg(narrow),
     }
 
 

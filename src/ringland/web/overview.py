@@ -90,6 +90,7 @@ def _picture(number: int, told: ToldTrend) -> Plain:
             figure.size_in(prepared),
             partial(figure.compose, prepared=prepared),
             told.title,
+            narrow_in=figure.size_in(prepared, narrow=True),
         )
     )
 

@@ -32,6 +32,9 @@ LONG_S = 120.0
 """Above this a recording is read window by window."""
 _REMEMBERED = 3
 _known: OrderedDict[str, "Analysis"] = OrderedDict()
+_MEASURED = frozenset({"cylinders", "averaged", "raster", "orders", "recording"})
+"""Sections that no answer and no other recording changes."""
+_drawn: OrderedDict[tuple[str, str], dict[str, Plain]] = OrderedDict()
 _TOLD = 60
 _told: OrderedDict[tuple[str, str, bool], "RecordedEvidence | str"] = OrderedDict()
 """What recordings say of the causes, small enough to keep many."""
@@ -97,7 +100,8 @@ def do_task(task: Plain, progress: Progress) -> Plain:
         analysis = _with_sizes(analysis, task.get("severity_fits", ()))
         return _report(analysis, task["report"], progress)
     progress(0.6, "Drawing the figures")
-    return {"analysis": as_json(analysis), "sections": _sections(analysis, progress)}
+    key = (str(task["key"]), str(task["name"]))
+    return {"analysis": as_json(analysis), "sections": _sections(analysis, key, progress)}
 
 
 def analysed(task: Plain, progress: Progress) -> "Analysis":
@@ -254,13 +258,22 @@ def _with_sizes(analysis: "Analysis", saved: Sequence[Plain]) -> "Analysis":
     return replace(analysis, diagnosis=replace(analysis.diagnosis, causes=causes), fits=fits)
 
 
-def _sections(analysis: "Analysis", progress: Progress) -> list[Plain]:
+def _sections(analysis: "Analysis", key: tuple[str, str], progress: Progress) -> list[Plain]:
+    """Every section of the report; what was measured is drawn once, however often causes are ranked
+    anew. `key`: of the analysis before answers."""
     from ringland.report.content import build_sections
     from ringland.web.blocks import plain_section
 
     sections = build_sections(analysis)
+    known = _drawn.pop(key, {})
+    _drawn[key] = known
+    while len(_drawn) > _REMEMBERED:
+        _drawn.popitem(last=False)
     done = []
     for number, section in enumerate(sections, start=1):
-        done.append(plain_section(section))
+        drawn = known.get(section.id) or plain_section(section)
+        if section.id in _MEASURED:
+            known[section.id] = drawn
+        done.append(drawn)
         progress(0.6 + 0.4 * number / len(sections), "Drawing the figures")
     return done

@@ -15,11 +15,14 @@ __all__ = ["align", "settle"]
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 _MOST_HARMONICS = 10
 _FEWEST_PERIODS = 4
 _FEWEST_PER_TEMPLATE = 6  # cycles from which each cylinder gets a template of its own
 _AVERAGED_PERIODS = 9  # cross-spectra averaged before their phase is read
+_LEAST_ALIKE = 0.05  # of a cross-spectrum, 1 where all pulses shift alike
+_AT_AN_END = 0.01  # weight of the first and the last pulse
 _DIFFERENCE_PASSES = 3
 _TEMPLATE_PASSES = 3
 _SETTLED = 0.01  # periods: a correction as small as this needs no further pass
@@ -224,15 +227,18 @@ def _correlate(cross: ComplexArray, out: FloatArray) -> None:  # pragma: no cove
 
 
 @numba.njit(cache=True)
-def _best_shift(cross: ComplexArray) -> FloatArray:  # pragma: no cover - compiled
-    """Shift in periods, -0.5 to 0.5, at which each row (periods, harmonics) correlates best."""
-    out = np.empty(cross.shape[0])
+def _best_shift(
+    cross: ComplexArray, reach: int
+) -> tuple[FloatArray, FloatArray]:  # pragma: no cover - compiled
+    """Shift in periods at which each row (periods, harmonics) correlates best, and how well; no
+    more than `reach` steps of the search away from none."""
+    out, height = np.empty(cross.shape[0]), np.empty(cross.shape[0])
     correlation = np.empty(_SHIFT_STEPS)
     for p in range(cross.shape[0]):
         _correlate(cross[p], correlation)
         top = 0
         for s in range(1, _SHIFT_STEPS):
-            if correlation[s] > correlation[top]:
+            if correlation[s] > correlation[top] and (s <= reach or s >= _SHIFT_STEPS - reach):
                 top = s
         left = correlation[(top - 1) % _SHIFT_STEPS]
         right = correlation[(top + 1) % _SHIFT_STEPS]
@@ -241,46 +247,67 @@ def _best_shift(cross: ComplexArray) -> FloatArray:  # pragma: no cover - compil
         if bend < 0.0:  # top of the parabola through the three
             offset = min(max(0.5 * (left - right) / bend, -0.5), 0.5)
         out[p] = ((top + offset) / _SHIFT_STEPS + 0.5) % 1.0 - 0.5
-    return out
+        height[p] = correlation[top]
+    return out, height
 
 
 @numba.njit(cache=True)
-def _increments(pulses: ComplexArray, lag: int) -> FloatArray:  # pragma: no cover - compiled
-    """Shift gained per period, from the cross-spectrum of periods one whole engine cycle apart.
+def _increments(
+    pulses: ComplexArray, lag: int
+) -> tuple[FloatArray, FloatArray]:  # pragma: no cover - compiled
+    """Shift gained per period, and the weight it deserves, from the cross-spectrum of periods one
+    whole engine cycle apart.
 
     A lag of a cycle compares each cylinder with itself: with a lag of one period, cylinders of
     unequal strength would bend the phase. The complex products are averaged over a few periods
     before their phase is read: averaging phases instead would let the noise of every pulse add up
-    to a slow walk.
+    to a slow walk. None counts for more than the middle one: what follows a misfire swings wider
+    than all the others, and out of step.
     """
     channels, periods, harmonics = pulses.shape
     count = periods - lag
     total = np.zeros((count, harmonics), dtype=np.complex128)
     size, squares = np.zeros(harmonics), np.empty(periods)
     cross = np.empty((count, harmonics), dtype=np.complex128)
+    length, weighed = np.empty(count), np.zeros(count)
     steadiness = np.empty(harmonics)
     for c in range(channels):
         values = pulses[c]
         for h in range(harmonics):
-            summed, length = 0j, 1e-300
             for p in range(count):
                 cross[p, h] = values[p + lag, h] * np.conj(values[p, h])
+                length[p] = np.sqrt(_power(cross[p, h]))
+            most = np.median(length) + 1e-300
+            summed, all_length = 0j, 0.0
+            for p in range(count):
+                if length[p] > most:
+                    cross[p, h] *= most / length[p]
                 summed += cross[p, h]
-                length += np.sqrt(_power(cross[p, h]))
+                all_length += min(length[p], most)
             for p in range(periods):
                 squares[p] = _power(values[p, h])
             size[h] = np.median(squares)
-            steadiness[h] = _power(summed) / length**2
-        total += cross * (steadiness / (size.max() + 1e-300))
+            steadiness[h] = _power(summed) / (all_length**2 + 1e-300)
+        scale = steadiness / (size.max() + 1e-300)
+        for p in range(count):
+            for h in range(harmonics):
+                cross[p, h] *= scale[h]
+                weighed[p] += np.sqrt(_power(cross[p, h]))
+        total += cross
     width = min(_AVERAGED_PERIODS, count)
-    sums = np.zeros_like(total)
+    sums, lengths = np.zeros_like(total), np.full(count, 1e-300)
     for k in range(width):
         weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 1) / (width + 1))  # Hann
         shift = k - width // 2
         for p in range(max(0, -shift), min(count, count - shift)):
+            lengths[p] += weight * weighed[p + shift]
             for h in range(harmonics):
                 sums[p, h] += weight * total[p + shift, h]
-    return _best_shift(sums) / lag
+    # where the second harmonic is strong, half a period looks as good as none to what follows a
+    # misfire; no engine gains a quarter of a firing interval in a cycle on what was foreseen
+    reach = _SHIFT_STEPS if lag == 1 else _SHIFT_STEPS // 4
+    gained, height = _best_shift(sums, reach)
+    return gained / lag, np.maximum(height / lengths, _LEAST_ALIKE) ** 2
 
 
 @numba.njit(cache=True)
@@ -309,29 +336,52 @@ def _local_shift(
                 cross = values[p, h] * np.conj(template[p % classes, h]) * weight
                 total[p, h] += cross
                 curvature[p] += np.sqrt(_power(cross)) * (2.0 * np.pi * (h + 1)) ** 2
-    return _best_shift(total), curvature
+    return _best_shift(total, _SHIFT_STEPS)[0], curvature
 
 
 @numba.njit(cache=True)
 def _smooth(
-    shift: FloatArray, weight: FloatArray
+    shift: FloatArray, weight: FloatArray, cylinders: int
 ) -> tuple[FloatArray, float]:  # pragma: no cover - compiled
     """The stiffest smooth curve that leaves no more than the scatter of single pulses."""
     weight = np.minimum(np.maximum(weight / np.median(weight), 0.05), 4.0)
     if len(shift) < 5:
         return smooth_weighted(shift, weight, 1.0), float(np.std(shift))
+    # half of what a window at an end should hear was not recorded
+    weight[0], weight[-1] = _AT_AN_END, _AT_AN_END
     bend = shift[2:] - 2.0 * shift[1:-1] + shift[:-2]
     sd = float(1.4826 * np.median(np.abs(bend)) / np.sqrt(6.0) + 1e-6)
     curve = shift
     for penalty in _PENALTIES:
         curve = smooth_weighted(shift, weight, penalty)
-        # a robust second round: pulses far off (a missing one) do not pull the curve
-        far = np.abs(shift - curve) > 4.0 * sd
+        # a robust second round: missing pulses do not pull the curve
+        far = _far_for_a_moment(shift - curve, 4.0 * sd, cylinders)
         curve = smooth_weighted(shift, np.where(far, weight * 0.01, weight), penalty)
-        left = np.sqrt(np.mean(np.minimum((shift - curve) ** 2, (4.0 * sd) ** 2)))
-        if left < 1.15 * sd:
+        # no smooth curve will ever come near them either
+        far = _far_for_a_moment(shift - curve, 4.0 * sd, cylinders)
+        left = np.where(far, 0.0, np.minimum(np.abs(shift - curve), 4.0 * sd))
+        if np.sqrt(np.sum(left**2) / max(np.sum(~far), 1)) < 1.15 * sd:
             break
     return curve, sd
+
+
+@numba.njit(cache=True)
+def _far_for_a_moment(
+    away: FloatArray, far: float, cylinders: int
+) -> BoolArray:  # pragma: no cover - compiled
+    """Which pulses are farther off than `far` for no longer than a cycle: a missing one and its
+    neighbours. For longer the engine ran otherwise."""
+    n = away.shape[0]
+    out = np.abs(away) > far
+    start = 0
+    while start < n:
+        stop = start
+        while stop < n and out[stop]:
+            stop += 1
+        if stop - start > cylinders:
+            out[start:stop] = False
+        start = stop + 1
+    return out
 
 
 @numba.njit(cache=True)
@@ -340,7 +390,8 @@ def _drift(
 ) -> FloatArray:  # pragma: no cover - compiled
     """Smooth shift of each period (mean 0) from differences, which cannot slip a period."""
     periods = pulses.shape[1]
-    step = smooth_weighted(_increments(pulses, lag), np.ones(periods - lag), penalty)
+    gained, weight = _increments(pulses, lag)
+    step = smooth_weighted(gained, weight, penalty)
     # increment i belongs between periods i and i + lag; hold the ends
     middle = np.arange(periods - lag) + 0.5 * lag
     step = np.interp(np.arange(periods - 1) + 0.5, middle, step)
@@ -436,12 +487,19 @@ def _agreement(pulses: ComplexArray, cylinders: int) -> float:  # pragma: no cov
 
 
 @numba.njit(cache=True)
-def settle(
-    signals: FloatArray, rate_hz: float, frequency_hz: FloatArray, cylinders: int, quick: bool
+def settle(  # noqa: PLR0917
+    signals: FloatArray,
+    rate_hz: float,
+    frequency_hz: FloatArray,
+    cylinders: int,
+    neighbours: bool,
+    quick: bool,
 ) -> FloatArray:  # pragma: no cover - compiled
     """Phase in periods at every sample by passes that only compare pulses with one another.
 
-    `signals` (channels, n); `frequency_hz` (n,) to start from; `quick`: end when a pass changes
+    `signals` (channels, n); `frequency_hz` (n,) to start from; `neighbours`: the first pass
+    compares neighbouring pulses, which puts right a start that is far off, but follows a strong
+    imbalance order instead of the firing where there is one; `quick`: end when a pass changes
     little. Empty when fewer than four periods are there.
     """
     phase = np.zeros(signals.shape[1])
@@ -453,7 +511,8 @@ def settle(
         if periods == 0:
             return np.empty(0)
         # neighbours first: far apart, a wrong guess would wrap round
-        lag = cylinders if number > 0 and periods >= 3 * cylinders else 1
+        first = number == 0 and neighbours
+        lag = cylinders if not first and periods >= 3 * cylinders else 1
         curve = _drift(pulses, lag, 30.0 if number > 0 else 1e4)
         _correct(phase, curve)
         if quick and number > 0 and np.abs(curve).max() < _SETTLED:
@@ -478,7 +537,7 @@ def align(
         if pulses.shape[1] == 0:
             return -1.0, phase, sd, 0.0
         shift, weight = _local_shift(pulses, cylinders)
-        curve, sd = _smooth(shift, weight)
+        curve, sd = _smooth(shift, weight, cylinders)
         _correct(phase, curve)
         if quick and np.abs(curve).max() < _ALIGNED:
             break

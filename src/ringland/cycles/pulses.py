@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.cycles.comb import Ridge, candidate_ridges
-from ringland.cycles.octave import cycle_log_evidence, line_spectrum
+from ringland.cycles.octave import LineSpectrum, cycle_log_evidence, line_spectrum
 from ringland.cycles.track import PhaseTrack, track_phase
 from ringland.model import ChannelRole, Condition, EngineSpec, Recording
 from ringland.signals import block_decimate, detrend_line, fill_gaps, running_mean
@@ -88,7 +88,7 @@ def find_pulse_cycle(
     prepared = prepare_channels(recording, engine) if prepared is None else prepared
     if isinstance(prepared, str):
         return prepared
-    signals, rate_hz, patterns = prepared.signals, prepared.rate_hz, prepared.patterns
+    rate_hz, patterns = prepared.rate_hz, prepared.patterns
     low, high, middle, spread = SPEED_RANGE_RPM[recording.condition]
     if recording.speed_hint_rpm is not None:
         middle, spread = recording.speed_hint_rpm, _HINT_LOG_SD
@@ -102,15 +102,9 @@ def find_pulse_cycle(
         (low * per_rpm * repeats / engine.cylinders, high * per_rpm),
         (low, high),
         (middle, spread),
-        len(signals[0]) / rate_hz / 60.0 / engine.revolutions_per_cycle,
+        len(prepared.signals[0]) / rate_hz / 60.0 / engine.revolutions_per_cycle,
     )
-    best, found = _search(signals[:2], prepared, asked)
-    if best is None or best[0] < _FLOOR_EVIDENCE:
-        # two channels may pull a track apart that one of them alone would hold
-        for signal in signals[:2] if len(signals) > 1 else ():
-            alone, seen = _search((signal,), prepared, asked)
-            if alone is not None and (best is None or alone[0] > best[0]):
-                best, found = alone, seen
+    best, found = _search(prepared, asked)
     if best is None:
         return (
             "no firing rhythm between "
@@ -148,18 +142,22 @@ class _Asked:
         """Crank speed at a firing frequency."""
         return firing_hz / self.firing_hz_per_rpm
 
+    def firing_hz(self, speed_rpm: float) -> float:
+        """Firing frequency at a crank speed."""
+        return speed_rpm * self.firing_hz_per_rpm
+
 
 _Best = tuple[float, PhaseTrack, float]
 
 
 def _search(
-    tracked: tuple[FloatArray, ...], prepared: "PreparedChannels", asked: _Asked
+    prepared: "PreparedChannels", asked: _Asked
 ) -> tuple[_Best | None, list[tuple[float, float]]]:
     """Best (evidence, track, tracked periods to one firing interval), and (evidence, speed) of all.
 
-    `tracked` are the channels whose phase is followed; all prepared channels give evidence.
+    The phase is followed in the first two channels; all prepared channels give evidence.
     """
-    rate_hz = prepared.rate_hz
+    rate_hz, tracked = prepared.rate_hz, prepared.signals[:2]
     steady = asked.condition is not Condition.SNAP
     likeliest = _fastest_clear(candidate_ridges(tracked, rate_hz, *asked.band_hz, fine=False))
     if likeliest is not None:
@@ -168,9 +166,16 @@ def _search(
             best, found = _weighed([track], prepared, asked, alone=True)
             if best is not None and _beyond_doubt(best, found, asked):
                 return best, found
-    ridges = candidate_ridges(tracked, rate_hz, *asked.band_hz)
-    tracks = _steadiest_tracks(tracked, rate_hz, ridges, asked.cylinders, steady=steady)
-    return _weighed(tracks, prepared, asked)
+    # two channels may pull a track apart that one of them alone would hold
+    each = [(signal,) for signal in tracked] if len(tracked) > 1 else []
+    tracks = [
+        track
+        for signals in (tracked, *each)
+        for ridge in candidate_ridges(signals, rate_hz, *asked.band_hz)[:_MOST_RIDGES]
+        if (track := track_phase(signals, rate_hz, ridge, asked.cylinders)) is not None
+        and _runs_smoothly(track, steady)
+    ]
+    return _weighed(_steadiest_first(tracks), prepared, asked)
 
 
 def _weighed(
@@ -180,29 +185,72 @@ def _weighed(
 
     `alone`: no track is looked at besides these.
     """
-    best: _Best | None = None
-    found: list[tuple[float, float]] = []
+    held: list[tuple[float, float, _Best]] = []
     rate_hz = prepared.rate_hz
     highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0].period_hz) if tracks else 0.0
-    middle, spread = asked.prior_rpm
+    weighed = []
     for track in tracks:
         spectra = tuple(
             line_spectrum(s, rate_hz, track, highest_hz, alone=alone) for s in prepared.signals
         )
-        period_hz = track.period_hz
-        for ratio in _ratios(asked.cylinders):
-            speed = asked.speed_rpm(period_hz / ratio)
-            within = asked.range_rpm[0] <= speed <= asked.range_rpm[1]
-            if not within or asked.cycles_per_rpm * speed < _FEWEST_CYCLES:
-                continue
-            evidence = cycle_log_evidence(
-                spectra, prepared.patterns, ratio * asked.cylinders, prepared.exhaust_count
-            )
-            evidence += -0.5 * (math.log(speed / middle) / spread) ** 2
-            found.append((evidence, speed))
-            if best is None or evidence > best[0]:
-                best = (evidence, track, ratio)
-    return best, found
+        own = [e for e in (_held_against(spectra, track, ratio, prepared, asked)
+                           for ratio in _ratios(asked.cylinders)) if e is not None]  # fmt: skip
+        weighed.append((track, spectra, own))
+    likeliest = [(track, max(own)[2]) for track, _, own in weighed if own]
+    for track, spectra, own in weighed:
+        # What speaks for one speed on one track is only to be compared with what speaks for others
+        # on the same: each is asked about the favourites of the others too.
+        for other, ratio in likeliest if len(weighed) > 1 else ():
+            times = None if other is track else _times_as_fast(track, other)
+            if times is not None:
+                more = _held_against(spectra, track, ratio * times, prepared, asked)
+                own.extend(() if more is None else (more,))
+        held.extend((evidence, speed, (evidence, track, ratio)) for evidence, speed, ratio in own)
+    found = [(evidence, speed) for evidence, speed, _ in held]
+    if not held:
+        return None, found
+    most, speed, _ = max(held, key=lambda one: one[0])
+    # of the tracks that say so nearly as clearly, the steadiest
+    alike = (
+        best
+        for evidence, other, best in held
+        if abs(math.log(other / speed)) < _SAME_SPEED and most - evidence <= _AS_CLEAR * abs(most)
+    )
+    _, track, ratio = min(alike, key=lambda best: _unsteadiness_s(best[1]))
+    return (most, track, ratio), found
+
+
+def _held_against(
+    spectra: tuple[LineSpectrum, ...],
+    track: PhaseTrack,
+    ratio: float,
+    prepared: "PreparedChannels",
+    asked: _Asked,
+) -> tuple[float, float, float] | None:
+    """(Evidence, speed, ratio) for so many tracked periods to one firing interval; None where the
+    condition or the length of the recording does not allow the speed."""
+    speed = asked.speed_rpm(track.period_hz / ratio)
+    within = asked.range_rpm[0] <= speed <= asked.range_rpm[1]
+    if not within or asked.cycles_per_rpm * speed < _FEWEST_CYCLES:
+        return None
+    evidence = cycle_log_evidence(
+        spectra, prepared.patterns, ratio * asked.cylinders, prepared.exhaust_count
+    )
+    middle, spread = asked.prior_rpm
+    return evidence - 0.5 * (math.log(speed / middle) / spread) ** 2, speed, ratio
+
+
+def _times_as_fast(track: PhaseTrack, other: PhaseTrack) -> float | None:
+    """Periods of one track to one of the other; None where they do not follow the same rotation."""
+    first = max(track.time_s[0], other.time_s[0])
+    inside = (other.time_s >= first) & (other.time_s <= track.time_s[-1])
+    phase = other.phase[inside]
+    if phase.size < 3:
+        return None
+    own = np.interp(other.time_s[inside], track.time_s, track.phase)
+    times, start = np.polyfit(phase, own, 1)
+    apart = float(np.std(own - start - times * phase))
+    return float(times) if apart < _SAME_ROTATION * max(times, 1.0) else None
 
 
 @lru_cache(maxsize=16)
@@ -254,39 +302,49 @@ _CLEAR_ODDS = 10.0  # logarithm
 _FLOOR_EVIDENCE = 12.0
 _QUICKEST_CHANGE = 1.6  # of the firing interval from one firing to the next
 _WIDEST_RANGE = 1.57  # slowest over quickest firing interval of a recording, the throttle held
+_SAME_ROTATION = 0.1  # periods by which two tracks of one rotation may differ
+_MOST_RIDGES = 6
+_SAME_SPEED = 0.03  # logarithm
+_AS_CLEAR = 0.1  # share of its evidence that a steadier track may lack
 _ROUNDING = 1e-11  # what is left of a straight line after it was taken out, over its height
 _SAME_GAP_DEG = 8.0  # gaps that differ by less look even
-_LIKE_THE_BEST = 0.7  # likeness of pulses, over that of the best track, that a track must have
+_LIKE_THE_BEST = 0.7  # likeness of pulses, over that of the best track, that the first must have
 
 
-def _steadiest_tracks(
-    signals: tuple[FloatArray, ...],
-    rate_hz: float,
-    ridges: tuple[Ridge, ...],
-    cylinders: int,
-    *,
-    steady: bool,
-) -> list[PhaseTrack]:
-    """Tracks of the two ridges whose pulses scatter least in time.
+def _steadiest_first(tracks: list[PhaseTrack]) -> list[PhaseTrack]:
+    """The tracks, that one first which has the quietest pulses, alike.
 
     A track at a fraction of the firing frequency (9/4, say) can be as steady as the right one, with
-    a pulse of its own for each of its cylinders; but then its pulses are unlike one another.
+    a pulse of its own for each of its cylinders; but then its pulses are unlike one another. So are
+    those of an engine with a bad cylinder: the evidence decides, and the first track only says up
+    to which frequency there is anything to weigh.
     """
-    tracks = []
-    for ridge in ridges[:6]:
-        track = track_phase(signals, rate_hz, ridge, cylinders)
-        if track is not None and _runs_smoothly(track, steady):
-            tracks.append(track)
     most = max((track.likeness for track in tracks), default=0.0)
-    tracks = [track for track in tracks if track.likeness > _LIKE_THE_BEST * most]
-    return sorted(tracks, key=lambda track: track.shift_sd / track.period_hz)[:2]
+
+    def hardly(track: PhaseTrack) -> tuple[bool, float]:
+        return track.likeness <= _LIKE_THE_BEST * most, track.shift_sd / track.period_hz
+
+    return sorted(tracks, key=hardly)
+
+
+def _lasts_s(track: PhaseTrack) -> FloatArray:
+    """Duration of every whole period."""
+    whole = np.arange(np.ceil(track.phase[0]), track.phase[-1])
+    lasts: FloatArray = np.diff(np.interp(whole, track.phase, track.time_s))
+    return lasts
+
+
+def _unsteadiness_s(track: PhaseTrack) -> float:
+    """Scatter of the pulses about a track, and what its periods differ by from one to the next."""
+    changes = np.diff(_lasts_s(track))
+    bent_s = math.sqrt(float(np.mean(changes**2))) if changes.size else 0.0
+    return math.hypot(track.shift_sd / track.period_hz, bent_s)
 
 
 def _runs_smoothly(track: PhaseTrack, steady: bool) -> bool:
     """Whether neighbouring periods last about alike (and all of them, where the throttle was held):
     an engine has inertia, a lost track leaps."""
-    whole = np.arange(np.ceil(track.phase[0]), track.phase[-1])
-    lasts = np.diff(np.interp(whole, track.phase, track.time_s))
+    lasts = _lasts_s(track)
     if steady and len(lasts) and lasts.max() > _WIDEST_RANGE * lasts.min():
         return False
     ratio = lasts[1:] / lasts[:-1]

@@ -6,6 +6,7 @@ corrected and the pass repeated. See docs/theory/cycle_from_pulses.md.
 """
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,8 +78,8 @@ def track_phase(
         starts.append(np.full(len(time), middle_hz))
     best: tuple[float, FloatArray, float, float] | None = None
     settled: list[FloatArray] = []
-    for frequency in starts:
-        phase = settle(small, rate, frequency, cylinders, quick)
+    for frequency, neighbours in product(starts, (True,) if quick else (True, False)):
+        phase = settle(small, rate, frequency, cylinders, neighbours, quick)
         if len(phase) == 0 or any(np.ptp(phase - other) < _SAME_PHASE for other in settled):
             continue
         settled.append(phase)

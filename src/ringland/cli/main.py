@@ -82,7 +82,7 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # looking for plug-ins of others costs time, and none belongs here
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-    # what is loaded at the start stays: looking through it for garbage again and again takes a tenth
+    # what is loaded at the start stays: looking through it for garbage takes a tenth of a run
     gc.set_threshold(50_000, 20, 50)
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)

@@ -287,6 +287,18 @@ def report_is_written_and_sent_once(client: TestClient, visit_id: str, recording
     assert len(client.get("/api/v1/reports-sent").json()) == 1
     page = client.get(f"/visits/{visit_id}/report", headers=PAGE).text
     assert "in the outbox" in page
+    two = {
+        **letter,
+        "recipient": "owner@marrow.invalid, Depot@marrow.invalid; depot2@marrow.invalid",
+    }
+    several = client.post(f"{base}/send", json=two).json()
+    assert several["row"]["id"] == first.json()["row"]["id"]  # that one is on its way already
+    assert [r["recipient"] for r in several["also"]] == [
+        "Depot@marrow.invalid", "depot2@marrow.invalid",
+    ]  # fmt: skip
+    wrong = {**letter, "recipient": "a@marrow.invalid, nobody"}
+    assert client.post(f"{base}/send", json=wrong).status_code == 400
+    assert len(client.get("/api/v1/reports-sent").json()) == 3  # none of a list with a wrong one
     by_hand = client.post(f"{base}/handed-over", json={"how": "printed"})
     assert by_hand.json()["row"]["state"] == "sent"
 

@@ -157,6 +157,7 @@ def check(page: Any, name: str) -> None:
     page.evaluate("() => { document.documentElement.dataset.theme = 'light' }")
     for size in ({"width": 390, "height": 844}, {"width": 1024, "height": 600}):
         page.set_viewport_size(size)
+        page.evaluate("() => new Promise((d) => requestAnimationFrame(() => setTimeout(d, 100)))")
         assert page.evaluate(LAYOUT.read_text("utf-8")) == []
         page.screenshot(
             path=str(Path("out/screenshots") / f"{name}-{size['width']}-whole.png"), full_page=True

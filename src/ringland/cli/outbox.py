@@ -66,7 +66,7 @@ def add(
     """
     with told_to_the_user():
         from ringland.history.outbox import add_letter, list_items, open_outbox
-        from ringland.report.mail import Letter, checked_address, load_mail_server
+        from ringland.report.mail import Letter, addresses, load_mail_server
 
         server = load_mail_server(mail)
         _warn(server.warnings)
@@ -74,7 +74,7 @@ def add(
         about, proposed = "", ""
         if vehicle is not None:
             about, proposed = _about(store, vehicle, visit, files[0])
-        recipients = [checked_address(one) for one in to or filter(None, [proposed])]
+        recipients = [one for given in to or [proposed] for one in addresses(given)]
         if not recipients:
             raise SettingError(
                 "Nobody is named to send it to.",

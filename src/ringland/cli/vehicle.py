@@ -120,7 +120,7 @@ def owner_command(
     """Show the owner of a vehicle, or keep how to reach them."""
     with told_to_the_user(), opened(store) as kept:
         from ringland.history import change_owner, get_owner
-        from ringland.report.mail import checked_address
+        from ringland.report.mail import addresses
 
         vehicle = named_vehicle(kept, name)
         if vehicle.owner_id is None:
@@ -128,7 +128,7 @@ def owner_command(
                 f"{vehicle.name} has no owner.", remedy="ringland vehicle change NAME --owner OWNER"
             )
         row = get_owner(kept, vehicle.owner_id)
-        address = None if email is None else checked_address(email)
+        address = None if email is None else ", ".join(addresses(email))
         fields = given(email=address, phone=phone, contact=contact)
         row = change_owner(kept, row.id, row.version, **fields)
         typer.echo(plain(row.name))

@@ -28,6 +28,7 @@ __all__ = [
     "Letter",
     "MailServer",
     "Outcome",
+    "addresses",
     "build_message",
     "checked_address",
     "hand_over",
@@ -192,6 +193,12 @@ def checked_address(text: str) -> str:
     if not address.username or "." not in address.domain.strip(".") or not plain.isascii():
         raise _no_address(text)
     return plain
+
+
+def addresses(text: str) -> tuple[str, ...]:
+    """Addresses in a list with commas or semicolons, each once. Raises SettingError."""
+    parts = (part.strip() for part in text.replace(";", ",").split(","))
+    return tuple(dict.fromkeys(checked_address(part) for part in parts if part))
 
 
 def _no_address(text: str) -> SettingError:

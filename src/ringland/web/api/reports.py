@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from ringland.history import ReportSent, Visit, add_report_sent, get_recording
 from ringland.history.ids import utc_now
 from ringland.history.shelves import SHELVES
+from ringland.report.mail import addresses
 from ringland.web.api.rows import Window, found
 from ringland.web.api.shapes import ERRORS, RowId, Undo
 from ringland.web.api.uploads import JobShape
@@ -35,7 +36,7 @@ class NewReport(BaseModel):
 
 
 class Sending(BaseModel):
-    """To whom, with what words."""
+    """To whom (several with commas), with what words."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -55,9 +56,10 @@ class HandedOver(BaseModel):
 
 
 class SentRow(BaseModel):
-    """What was sent, or is on its way."""
+    """What was sent, or is on its way; `also`: to the other recipients."""
 
     row: ReportSent
+    also: list[ReportSent] = []
     undo: Undo | None = None
 
 
@@ -101,19 +103,24 @@ def fetch_report(
 
 @router.post("/visits/{visit_id}/send", response_model=SentRow, status_code=201)
 def send(app: App, visit_id: RowId, given: Sending, window: Window = "") -> Any:
-    """Put the report into the outbox; it leaves when the network is there, and never twice."""
+    """Put the report into the outbox, a letter for each recipient; it leaves when the network is
+    there, and never twice."""
     visit = _visit(app, visit_id)
-    row = send_report(
-        app,
-        visit,
-        recipient=given.recipient,
-        subject=given.subject,
-        text=given.text,
-        kind=given.kind,
-    )
-    app.changed("report_sent", row.id, window)
+    rows = [
+        send_report(
+            app,
+            visit,
+            recipient=one,
+            subject=given.subject,
+            text=given.text,
+            kind=given.kind,
+        )
+        for one in addresses(given.recipient) or ("",)
+    ]
+    for row in rows:
+        app.changed("report_sent", row.id, window)
     app.send_now.set()
-    return {"row": row}
+    return {"row": rows[0], "also": rows[1:]}
 
 
 @router.post("/visits/{visit_id}/handed-over", response_model=SentRow, status_code=201)

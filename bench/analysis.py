@@ -41,7 +41,7 @@ STEPS = (
     "inspect_recording",
     "check_recording",
     "find_cycles",
-    "measure_cylinders",
+    "measure_and_turn",
     "measure_metrics",
     "case_evidence",
     "judge_symptoms",

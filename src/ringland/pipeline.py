@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from ringland.advice import Costs, actions, next_tests
 from ringland.cycles import find_cycles
-from ringland.cylinders import measure_cylinders
+from ringland.cylinders import measure_and_turn
 from ringland.diagnosis import diagnose as rank_causes
 from ringland.metrics import measure_metrics
 from ringland.model import (
@@ -110,12 +110,13 @@ def judge_cycles(
             f"at least {_FEWEST_CYCLES} are needed. Record for longer.",
         )
     bad = tuple(c.name for c in recording.channels if quality.verdict(c.name) is Verdict.UNUSABLE)
-    cylinders = measure_cylinders(recording, engine, cycles, skip=bad)
+    cycles, cylinders = measure_and_turn(recording, engine, cycles, skip=bad)
     metrics = measure_metrics(cylinders)
     cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
     symptoms = judge_symptoms(metrics, cases)
     return replace(
         analysis,
+        cycles=cycles,
         cylinders=cylinders,
         metrics=metrics,
         symptoms=symptoms,

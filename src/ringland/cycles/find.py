@@ -1,6 +1,5 @@
 """Crank angle from the best source a recording has: teeth, then trigger, then pulses."""
 
-import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -29,6 +28,7 @@ from ringland.model import (
     PhaseSource,
     Recording,
     Reference,
+    cut_cycles,
     unknown,
 )
 from ringland.signals import column_medians, median, resample_at
@@ -124,7 +124,7 @@ def _with_trigger(teeth: CycleSet, recording: Recording, engine: EngineSpec) -> 
     where = float(np.angle(turn.mean()) * cycle / (2.0 * np.pi))
     shift = (zero_deg - where) % cycle
     angle = teeth.angle_deg + shift
-    cycles = _cut(teeth.time_s, angle, cycle, teeth.cycles)
+    cycles = cut_cycles(teeth.time_s, angle, cycle, teeth.cycles)
     notes = (*teeth.notes, *((assumed,) if assumed else ()))
     return replace(
         teeth,
@@ -137,27 +137,6 @@ def _with_trigger(teeth: CycleSet, recording: Recording, engine: EngineSpec) -> 
     )
 
 
-def _cut(
-    time_s: FloatArray, angle_deg: FloatArray, cycle_deg: float, old: tuple[CycleUse, ...]
-) -> tuple[CycleUse, ...]:
-    """Whole cycles of an angle curve; dropped where an old dropped cycle covers more than half."""
-    first = np.ceil(angle_deg[0] / cycle_deg - 1e-9)
-    last = np.floor(angle_deg[-1] / cycle_deg + 1e-9)
-    bounds = np.interp(np.arange(first, last + 1) * cycle_deg, angle_deg, time_s)
-    uses = []
-    for a, b in itertools.pairwise(bounds):
-        reason = next(
-            (
-                c.dropped
-                for c in old
-                if c.dropped and min(b, c.stop_s) - max(a, c.start_s) > 0.05 * (b - a)
-            ),
-            None,
-        )
-        uses.append(CycleUse(float(a), float(b), reason))
-    return tuple(uses)
-
-
 def _from_pulses(
     found: PulseCycle, prepared: PreparedChannels, engine: EngineSpec
 ) -> CycleSet | str:
@@ -166,7 +145,7 @@ def _from_pulses(
     speed = np.gradient(angle, found.time_s) / 6.0
     mean_rpm = float((angle[-1] - angle[0]) / (found.time_s[-1] - found.time_s[0]) / 6.0)
     angle = angle + _rotation(found, prepared, engine, mean_rpm)
-    uses = _cut(found.time_s, angle, cycle, ())
+    uses = cut_cycles(found.time_s, angle, cycle, ())
     if not uses:
         return "the pulses do not span one whole engine cycle"
     uses = _drop_outliers(uses)

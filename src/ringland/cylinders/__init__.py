@@ -1,5 +1,5 @@
 """From crank angle to each cylinder."""
 
-from ringland.cylinders.measure import measure_cylinders
+from ringland.cylinders.measure import measure_and_turn, measure_cylinders
 
-__all__ = ["measure_cylinders"]
+__all__ = ["measure_and_turn", "measure_cylinders"]

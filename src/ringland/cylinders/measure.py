@@ -8,7 +8,7 @@ from ringland.cylinders.assign import assignments, path_delay
 from ringland.cylinders.crank_ripple import crank_ripple
 from ringland.cylinders.crankcase import crankcase_terms
 from ringland.cylinders.misfire import FoundKinds, count_misfires, find_kinds
-from ringland.cylinders.missing_pulse import place_by_missing
+from ringland.cylinders.missing_pulse import late_by, place_by_missing
 from ringland.cylinders.orders import order_spectrum
 from ringland.cylinders.shares import PulsePlace, cylinder_share, place_blow_down, place_pulse
 from ringland.cylinders.starter import starter_ripple
@@ -26,10 +26,12 @@ from ringland.model import (
     PathDelay,
     PhaseSource,
     Recording,
+    Reference,
     arrival_prior,
+    turn_cycles,
 )
 
-__all__ = ["measure_cylinders"]
+__all__ = ["measure_and_turn", "measure_cylinders"]
 
 FloatArray = NDArray[np.float64]
 
@@ -43,6 +45,7 @@ _ANGLE_ROLES = (
 _OUTLET = {ChannelRole.EXHAUST: 1, ChannelRole.EXHAUST_2: 2}
 _INDUCTION_PEAK_DEG = 440.0  # greatest piston speed of the induction stroke, about 80 deg in
 _FEWEST_CYCLES = 3
+_ELSEWHERE = (1.0 / 3.0, -1.0 / 3.0)  # of a firing interval
 
 
 def measure_cylinders(
@@ -53,12 +56,49 @@ def measure_cylinders(
     Channels named in `skip` (unusable) are left out. Never raises for want of data: what cannot be
     measured is missing and `notes` says why.
     """
+    return _measured(recording, engine, cycles, skip, anchored=_is_anchored(cycles))[0]
+
+
+def measure_and_turn(
+    recording: Recording, engine: EngineSpec, cycles: CycleSet, *, skip: tuple[str, ...] = ()
+) -> tuple[CycleSet, CylinderSet]:
+    """`measure_cylinders`, and the cycles it counts in.
+
+    Where the crank angle counts from an arbitrary start, that start is a guess from the shape of
+    the pulses. A pulse that comes and goes shows where it begins, one that differs from the others
+    where it stands: then the cycles are turned so that one of the positions expects its pulse
+    there, and measured once more. See docs/theory/separation.md.
+    """
+    anchored = _is_anchored(cycles)
+    cylinders, late_deg = _measured(recording, engine, cycles, skip, anchored=anchored)
+    if anchored or late_deg is None:
+        return cycles, cylinders
+    turned = turn_cycles(cycles, -late_deg)
+    return turned, _measured(recording, engine, turned, skip, anchored=True)[0]
+
+
+def _is_anchored(cycles: CycleSet) -> bool:
+    """Whether the crank angle counts from something that was measured."""
+    return cycles.reference is not Reference.ARBITRARY
+
+
+def _measured(
+    recording: Recording,
+    engine: EngineSpec,
+    cycles: CycleSet,
+    skip: tuple[str, ...],
+    *,
+    anchored: bool,
+) -> tuple[CylinderSet, float | None]:
+    """Everything there is to measure, and by how many degrees the pulse that tells it best is heard
+    later than a position expects its own; None where none tells it."""
     notes: list[str] = []
     signals: list[AngleSignal] = []
     spectra: list[OrderSpectrum] = []
     delays: list[PathDelay] = []
     shares: list[CylinderShare] = []
     misfires: list[MisfireCount] = []
+    late: list[tuple[bool, float, float]] = []  # missing before weak, clearest first, by how much
     terms = None
     speed = _mean_speed(cycles)
     for role in _ANGLE_ROLES:
@@ -83,19 +123,26 @@ def measure_cylinders(
             continue
         if role in _OUTLET:
             prior = arrival_prior(engine, speed)
-            place = place_blow_down(signal, heard, engine.cycle_deg, prior.height_deg, prior.sd_deg)
-            place, kinds = _with_missing(signal, place, heard, engine, cycles)
+            sd_deg = prior.sd_deg if anchored else None
+            place = place_blow_down(signal, heard, engine.cycle_deg, prior.height_deg, sd_deg)
+            if place.moved:
+                late.append((False, place.clear, place.arrival_deg - prior.height_deg))
+            place, kinds = _with_missing(signal, place, heard, engine, cycles, anchored=anchored)
             delays.append(path_delay(channel.name, place.arrival_deg, heard, engine, cycles))
             share = cylinder_share(signal, positions, heard, engine.cycle_deg, place)
             shares.append(share)
             misfires.extend(count_misfires(signal, share, kinds))
+            if kinds is not None and (column := kinds.clearest) is not None:
+                begins = float(heard[column]) + kinds.pulses[column].begins_deg
+                by = late_by(begins, heard, prior, engine.cycle_deg)
+                late.append((True, float(kinds.separation[column]), by))
         elif role is ChannelRole.CRANKCASE:
             terms = crankcase_terms(signal, engine)
         elif role is ChannelRole.INTAKE and engine.strokes == 4:
             place = place_pulse(-signal.mean, heard, engine.cycle_deg, _INDUCTION_PEAK_DEG)
             shares.append(cylinder_share(signal, positions, heard, engine.cycle_deg, place))
     ripples = _ripples(recording, engine, cycles, notes)
-    return CylinderSet(
+    cylinders = CylinderSet(
         signals=tuple(signals),
         spectra=tuple(spectra),
         delays=tuple(delays),
@@ -107,6 +154,7 @@ def measure_cylinders(
         ripples=ripples,
         provenance=cycles.provenance.then("cylinders.measure_cylinders", channels=len(signals)),
     )
+    return cylinders, max(late)[2] if late else None
 
 
 def _with_missing(
@@ -115,6 +163,8 @@ def _with_missing(
     heard_deg: FloatArray,
     engine: EngineSpec,
     cycles: CycleSet,
+    *,
+    anchored: bool,
 ) -> tuple[PulsePlace, FoundKinds | None]:
     """Which pulses are missing, and the place of blow-downs once that is known: a pulse that comes
     and goes shows where it begins."""
@@ -122,6 +172,15 @@ def _with_missing(
     if cycles.phase_source is not PhaseSource.PULSES:
         durations = np.array([c.stop_s - c.start_s for c in cycles.cycles])
     kinds = find_kinds(signal, place.arrival_deg, heard_deg, durations)
+    arrival_deg = place.arrival_deg
+    if not anchored and kinds is not None and kinds.clearest is None:
+        # where they are looked for may be anywhere in the firing interval
+        for share in _ELSEWHERE:
+            other_deg = (arrival_deg + share * engine.cycle_deg / len(heard_deg)) % engine.cycle_deg
+            other = find_kinds(signal, other_deg, heard_deg, durations)
+            if other is not None and other.clearest is not None:
+                kinds, arrival_deg = other, other_deg
+                break
     clearest = None if kinds is None else kinds.clearest
     if kinds is None or clearest is None:
         return place, kinds
@@ -129,12 +188,12 @@ def _with_missing(
         kinds.pulses[clearest],
         clearest,
         heard_deg=heard_deg,
-        arrival_deg=place.arrival_deg,
+        arrival_deg=arrival_deg,
         prior=arrival_prior(engine, _mean_speed(cycles)),
         cycle_deg=engine.cycle_deg,
     )
     if moved is None:
-        return place, kinds
+        return PulsePlace(arrival_deg, place.moved), kinds
     return PulsePlace(moved, True), find_kinds(signal, moved, heard_deg, durations)
 
 

@@ -16,6 +16,7 @@ __all__ = [
     "FEWEST_OF_A_KIND",
     "MissingPulse",
     "is_elsewhere",
+    "late_by",
     "missing_pulse",
     "place_by_missing",
     "slows_by",
@@ -54,6 +55,16 @@ class MissingPulse:
     rise: float
     clear: float
     elsewhere: float
+
+
+def late_by(
+    begins_deg: float, heard_deg: FloatArray, prior: ArrivalPrior, cycle_deg: float
+) -> float:
+    """By how many degrees a missing pulse that begins at one crank angle is later than the nearest
+    position expects its own; `heard_deg` (positions,): firing angles."""
+    expected = heard_deg + prior.height_deg - _AHEAD_DEG
+    late = (begins_deg - expected + cycle_deg / 2.0) % cycle_deg - cycle_deg / 2.0
+    return float(late[np.argmin(np.abs(late))])
 
 
 def missing_pulse(

@@ -33,10 +33,12 @@ _LEAST_SIZE = 0.35  # of the shared swing: the unit of strength is never smaller
 @dataclass(frozen=True)
 class PulsePlace:
     """Where a cylinder is heard, degrees after its firing top dead centre; `moved` says whether
-    an event in the signal, rather than the expectation alone, put it there."""
+    an event in the signal, rather than the expectation alone, put it there, and `clear` how many
+    standard errors high that is."""
 
     arrival_deg: float
     moved: bool
+    clear: float = 0.0
 
 
 @lru_cache(maxsize=8)  # the channels of a recording mostly ask for the same
@@ -63,12 +65,14 @@ def place_blow_down(
     heard_deg: FloatArray,
     cycle_deg: float,
     expected_deg: float,
-    expected_sd_deg: float,
+    expected_sd_deg: float | None,
 ) -> PulsePlace:
     """Where blow-downs are heard: as expected, moved to the clearest event if there is one.
 
     A cylinder that differs leaves a dip or a rise at its own blow-down; the place and the cylinder
-    that explain it best are taken together, the place being likelier near the expectation.
+    that explain it best are taken together, the place being likelier near the expectation. Where
+    the crank angle counts from an arbitrary start (`expected_sd_deg` None), any place within half a
+    firing interval is as likely.
     """
     points = signal.values.shape[1]
     step = cycle_deg / points
@@ -81,15 +85,22 @@ def place_blow_down(
         np.median(np.std(_rows_filtered(spread, step, interval), axis=0))
         / np.sqrt(len(signal.values))
     )
-    offsets = np.arange(-_REACH_SD * expected_sd_deg, _REACH_SD * expected_sd_deg, step * 2.0)
+    reach = 0.5 * interval if expected_sd_deg is None else _REACH_SD * expected_sd_deg
+    offsets = np.arange(-reach, reach, step * 2.0)
     index = np.round((heard_deg[:, None] + expected_deg + offsets[None, :]) / step).astype(np.int64)
     height = event[index % points]
     scale = max(float(event.std()), error)
-    score = height / scale - _PRIOR_WEIGHT * 0.5 * (offsets / expected_sd_deg)[None, :] ** 2
+    score = height / scale
+    if expected_sd_deg is not None:
+        score -= _PRIOR_WEIGHT * 0.5 * (offsets / expected_sd_deg)[None, :] ** 2
     row, column = np.unravel_index(int(np.argmax(score)), score.shape)
     if height[row, column] < _LEAST_EVENT * error:
         return PulsePlace(expected_deg % cycle_deg, False)
-    return PulsePlace(float((expected_deg + offsets[column]) % cycle_deg), True)
+    return PulsePlace(
+        float((expected_deg + offsets[column]) % cycle_deg),
+        True,
+        float(height[row, column] / (error + 1e-300)),
+    )
 
 
 def _rows_filtered(values: FloatArray, step_deg: float, interval_deg: float) -> FloatArray:

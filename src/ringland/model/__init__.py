@@ -3,6 +3,7 @@
 from ringland.model.analysis import Analysis
 from ringland.model.arrival import ArrivalPrior, arrival_prior
 from ringland.model.crank import CrankPhase, CrankRipple, RippleSegment
+from ringland.model.cut import cut_cycles, turn_cycles
 from ringland.model.cycles import CycleSet, CycleUse, PhaseSource, Reference, ToothWheel
 from ringland.model.cylinders import (
     AngleSignal,
@@ -108,6 +109,8 @@ __all__ = [
     "ValveTiming",
     "Verdict",
     "arrival_prior",
+    "cut_cycles",
     "natural_frequency",
+    "turn_cycles",
     "unknown",
 ]

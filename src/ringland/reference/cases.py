@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from ringland.cycles import find_cycles
-from ringland.cylinders import measure_cylinders
+from ringland.cylinders import measure_and_turn
 from ringland.engines import layouts
 from ringland.errors import RinglandError
 from ringland.metrics import measure_metrics
@@ -364,7 +364,7 @@ def _measured(seed: int, made: DrawnRecording) -> Example | None:
     cycles = find_cycles(recording, told)
     if isinstance(cycles, str) or len(cycles.kept) < _FEWEST_CYCLES:
         return None
-    cylinders = measure_cylinders(recording, told, cycles)
+    cycles, cylinders = measure_and_turn(recording, told, cycles)
     speed = float(np.median(cycles.speed_rpm))
     values = recording_features(measure_metrics(cylinders), cylinders, told, speed_rpm=speed)
     if values is None:

@@ -101,3 +101,65 @@ def test_the_logo_is_looked_at_and_stands_in_documents(
     assert client.delete(path).status_code == 200
     assert client.get(path).status_code == 404
     assert not list(Path(app.state.context.folder).glob("web-logo*"))
+
+
+def test_both_go_into_the_outbox_from_their_pages(
+    client: TestClient, app: FastAPI, fleet: Store
+) -> None:
+    owner = next(o for o in list_owners(fleet) if list_vehicles(fleet, owner_id=o.id))
+    settings = client.get("/api/v1/settings").json()
+    client.patch("/api/v1/settings", json={"language": "de", "version": settings["version"]})
+    given = {"recipient": "a@marrow.invalid, b@marrow.invalid", "subject": "Order", "text": "Here."}
+    to_fleet = f"/api/v1/owners/{owner.id}/fleet-summary/send"
+    refused = client.post(to_fleet, json=given)
+    assert "mail.toml" in refused.json()["allowed"]
+    assert "mail.toml" in client.get("/fleet", headers=PAGE).text
+    (app.state.context.folder / "mail.toml").write_text(
+        'host = "127.0.0.1"\nport = 9\nsecurity = "none"\nsender = "w@marrow.invalid"\n', "utf-8"
+    )
+    page = client.get("/fleet", headers=PAGE).text
+    assert f'data-path="{to_fleet}"' in page
+    assert f"Flottenübersicht, {owner.name}" in page
+    assert "Die Flottenübersicht finden Sie im Anhang." in page
+    first = client.post(to_fleet, json=given)
+    assert first.status_code == 201, first.text
+    rows = [first.json()["row"], *first.json()["also"]]
+    assert [(r["kind"], r["recipient"]) for r in rows] == [
+        ("fleet summary", "a@marrow.invalid"), ("fleet summary", "b@marrow.invalid"),
+    ]  # fmt: skip
+    again = client.post(to_fleet, json=given).json()
+    assert again["row"]["id"] == rows[0]["id"]  # never twice
+    letter = client.get(f"/api/v1/letters/{rows[0]['id']}/file").content
+    assert b"b@marrow.invalid" not in letter  # none sees another
+    assert b"application/pdf" in letter
+    wrong = {**given, "recipient": "c@marrow.invalid, nobody"}
+    assert client.post(to_fleet, json=wrong).status_code == 400
+    assert client.get("/fleet", headers=PAGE).text.count("a@marrow.invalid: ") == 1
+
+    vehicle = next(v for v in list_vehicles(fleet) if v.owner_id == owner.id)
+    page = client.get(f"/vehicles/{vehicle.id}/compare", headers=PAGE).text
+    chosen = {
+        name: re.findall(rf'name="{name}">.*?value="([^"]+)" selected', page, re.DOTALL)[0]
+        for name in ("before", "after")
+    }
+    compared = client.get(f"/vehicles/{vehicle.id}/compare", params=chosen, headers=PAGE).text
+    (path,) = re.findall(r'data-path="(/api/v1/[^"]+/before-after/send[^"]+)"', compared)
+    path = path.replace("&amp;", "&")
+    assert f"Vorher und nachher, {vehicle.name}" in compared
+    sent = client.post(path, json=given).json()
+    assert sent["row"]["kind"] == "before and after"
+    assert client.post(path, json=given).json()["row"]["id"] == sent["row"]["id"]
+    assert len(client.get("/api/v1/reports-sent").json()) == 4
+    assert client.post(path.replace(chosen["after"], vehicle.id), json=given).status_code == 404
+    compared = client.get(f"/vehicles/{vehicle.id}/compare", params=chosen, headers=PAGE).text
+    assert compared.count("a@marrow.invalid: ") == 1
+    today = client.get("/", headers=PAGE).text
+    assert today.count("a@marrow.invalid: ") == 2  # one is not seen to by the other
+
+
+def test_a_fleet_without_a_visit_is_not_sent(client: TestClient, fleet: Store) -> None:
+    owner = add_owner(fleet, name="Nobody")
+    given = {"recipient": "a@marrow.invalid", "subject": "Order"}
+    answer = client.post(f"/api/v1/owners/{owner.id}/fleet-summary/send", json=given)
+    assert answer.status_code == 400
+    assert "visit" in answer.json()["wrong"]

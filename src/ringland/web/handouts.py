@@ -1,6 +1,7 @@
 """Documents to hand out beside the report of a visit: before and after, and the fleet summary."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Literal
 
 from ringland.history import Owner
@@ -9,15 +10,51 @@ from ringland.report import Firm, render_document, render_pdf
 from ringland.report.before_after import before_after_document
 from ringland.report.document import Document
 from ringland.report.kept import keep_report
+from ringland.report.language import words_of
 from ringland.web.blocks import DRAWING
 from ringland.web.comparing import compared
 from ringland.web.context import Context
 from ringland.web.judgement import Judged
 
-__all__ = ["LOGO_FILE", "Kind", "before_after_file", "firm_of", "fleet_file", "logo_version"]
+__all__ = [
+    "BEFORE_AFTER",
+    "FLEET",
+    "LOGO_FILE",
+    "MEDIA",
+    "Handout",
+    "Kind",
+    "before_after_file",
+    "firm_of",
+    "fleet_file",
+    "logo_version",
+    "proposed_letter",
+]
 
 Kind = Literal["pdf", "html"]
+MEDIA = {"pdf": "application/pdf", "html": "text/html"}
+BEFORE_AFTER = "before and after"
+FLEET = "fleet summary"
+"""`kind` of what was sent, see `ReportSent`."""
+_LETTERS = {
+    BEFORE_AFTER: ("Before and after", "What changed between the two recordings is attached."),
+    FLEET: ("Fleet summary", "The fleet summary is attached."),
+}
 LOGO_FILE = "web-logo"
+
+
+@dataclass(frozen=True)
+class Handout:
+    """A document as a file, and the hash of what it says."""
+
+    content: bytes
+    digest: str
+
+
+def proposed_letter(app: Context, what: str, name: str) -> tuple[str, str]:
+    """Subject and words of a letter about a vehicle or an owner, in the language of documents."""
+    words = words_of(app.settings.language)
+    subject, text = _LETTERS[what]
+    return f"{words(subject)}, {name}", words(text)
 
 
 def firm_of(app: Context) -> Firm:
@@ -49,7 +86,7 @@ def logo_version(app: Context) -> str:
 
 def before_after_file(
     app: Context, before: Judged, after: Judged, baseline: Judged | None, kind: Kind
-) -> bytes:
+) -> Handout:
     """What changed between two recordings. Raises BadInput, FileFormatError."""
     comparison, normal = compared(app, before, after, baseline)
     return _file(
@@ -61,7 +98,7 @@ def before_after_file(
     )
 
 
-def fleet_file(app: Context, owner: Owner | None, kind: Kind) -> bytes:
+def fleet_file(app: Context, owner: Owner | None, kind: Kind) -> Handout:
     """Which vehicle of an owner first, and why. Raises SettingError."""
     return _file(
         app,
@@ -76,12 +113,12 @@ def fleet_file(app: Context, owner: Owner | None, kind: Kind) -> bytes:
     )
 
 
-def _file(app: Context, make: Callable[[Firm], Document], kind: Kind) -> bytes:
+def _file(app: Context, make: Callable[[Firm], Document], kind: Kind) -> Handout:
     """The document as a file; its content is kept, so that a printed page can be checked."""
     paper = app.settings.paper.lower()
     with DRAWING:
         document = make(firm_of(app))
-    keep_report(document, app.folder)
+    digest = keep_report(document, app.folder)
     if kind == "pdf":
-        return render_pdf(document, paper=paper)
-    return render_document(document, paper=paper).encode("utf-8")
+        return Handout(render_pdf(document, paper=paper), digest)
+    return Handout(render_document(document, paper=paper).encode("utf-8"), digest)

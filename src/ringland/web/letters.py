@@ -10,6 +10,7 @@ from ringland.history.reports_sent import note_letters
 from ringland.history.shelves import SHELVES
 from ringland.web.context import Context
 from ringland.web.errors import NotFound
+from ringland.web.handouts import BEFORE_AFTER, FLEET
 from ringland.web.wording import when_text
 
 __all__ = ["Told", "change_letter", "file_of_letter", "letters_of", "unfinished"]
@@ -58,16 +59,22 @@ def unfinished(app: Context) -> tuple[Told, ...]:
     shelf = SHELVES["report_sent"]
     visits = tuple({row.visit_id for row in shelf.all(app.store, state=("queued", "failed"))})
     rows = shelf.all(app.store, visit_id=visits) if visits else ()
-    seen_to: set[tuple[str, str]] = set()
+    seen_to: set[tuple[str, str, str]] = set()
     found = []
     for one in letters_of(app, rows):
-        to_whom = {(one.row.visit_id, one.row.recipient), (one.row.visit_id, "by hand")}
+        document = (one.row.visit_id, _document(one.row))
+        to_whom = {(*document, one.row.recipient), (*document, "by hand")}
         if one.state not in ("sent", "cancelled") and not to_whom & seen_to:
             found.append(one)
         if one.state != "cancelled":
             by_hand = one.row.kind == "by hand"
-            seen_to.add((one.row.visit_id, "by hand" if by_hand else one.row.recipient))
+            seen_to.add((*document, "by hand" if by_hand else one.row.recipient))
     return tuple(found)
+
+
+def _document(row: ReportSent) -> str:
+    """Which document it was: the report of the visit, however it left, or another one."""
+    return row.kind if row.kind in (BEFORE_AFTER, FLEET) else "report"
 
 
 def change_letter(app: Context, row_id: str, do: Callable[[Outbox, str], Item]) -> ReportSent:

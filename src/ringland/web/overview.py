@@ -7,7 +7,14 @@ from typing import Any
 from ringland.diagnosis import load_knowledge
 from ringland.errors import RinglandError
 from ringland.figures import trend as figure
-from ringland.history import Owner, list_owners
+from ringland.history import (
+    Owner,
+    Visit,
+    list_owners,
+    list_reports_sent,
+    list_vehicles,
+    list_visits,
+)
 from ringland.history.fleet import FleetRow, fleet_order
 from ringland.history.insight import (
     calls,
@@ -21,9 +28,11 @@ from ringland.history.trend_figures import ToldTrend, figure_of, told_trends
 from ringland.report.blocks import Picture
 from ringland.web.blocks import plain_picture
 from ringland.web.context import Context
+from ringland.web.handouts import FLEET
+from ringland.web.letters import Told, letters_of
 from ringland.web.worker import Plain
 
-__all__ = ["FleetOf", "fleets", "record_of", "trends_of"]
+__all__ = ["FleetOf", "fleets", "newest_visit", "record_of", "sent_of_fleet", "trends_of"]
 
 _MOST_TRENDS = 4
 
@@ -65,6 +74,24 @@ def _fleet(owner: Owner | None, cases: Any) -> FleetOf:
     except RinglandError as error:
         return FleetOf(owner, (), (), error.as_dict())
     return FleetOf(owner, rows, costs.assumed)
+
+
+def _visits_of(app: Context, owner: Owner) -> tuple[Visit, ...]:
+    """Visits of an owner's vehicles, newest first."""
+    vehicles = tuple(v.id for v in list_vehicles(app.store, owner_id=owner.id))
+    return list_visits(app.store, vehicle_id=vehicles) if vehicles else ()
+
+
+def newest_visit(app: Context, owner: Owner) -> Visit | None:
+    """The newest visit of an owner's vehicles."""
+    return next(iter(_visits_of(app, owner)), None)
+
+
+def sent_of_fleet(app: Context, owner: Owner | None) -> tuple[Told, ...]:
+    """Letters with an owner's fleet summary, the newest first."""
+    visits = () if owner is None else tuple(v.id for v in _visits_of(app, owner))
+    sent = list_reports_sent(app.store, kind=FLEET)
+    return letters_of(app, [row for row in sent if row.visit_id in visits])
 
 
 def trends_of(app: Context, vehicle_id: str) -> Plain:

@@ -1,7 +1,8 @@
-"""Reports of a visit: written by the worker, kept by content, sent through the outbox."""
+"""Reports of a visit: written by the worker, kept by content, sent through the outbox; so are the
+other documents."""
 
 import threading
-from typing import Literal
+from dataclasses import replace
 
 from ringland.errors import BadInput, RinglandError
 from ringland.history import (
@@ -18,14 +19,23 @@ from ringland.history.reports_sent import about_visit, note_letters
 from ringland.history.shelves import SHELVES
 from ringland.report.mail import Attachment, Letter, MailServer, checked_address, load_mail_server
 from ringland.web.context import Context
-from ringland.web.handouts import firm_of
+from ringland.web.handouts import MEDIA, Kind, firm_of
 from ringland.web.jobs import Job
 from ringland.web.judgement import task_of
 from ringland.web.sizing import sized
 from ringland.web.wording import distance_text
 from ringland.web.worker import Plain
 
-__all__ = ["MAIL_FILE", "Sender", "mail_server", "report_name", "send_report", "write_report"]
+__all__ = [
+    "MAIL_FILE",
+    "Sender",
+    "mail_server",
+    "mailing",
+    "post",
+    "report_name",
+    "send_report",
+    "write_report",
+]
 
 MAIL_FILE = "mail.toml"
 _EVERY_S = 30.0
@@ -102,6 +112,16 @@ def mail_server(app: Context) -> MailServer | None:
     return load_mail_server(path) if path.is_file() else None
 
 
+def mailing(app: Context) -> Plain:
+    """What a page needs to offer sending: the mail server, or what is wrong with it."""
+    server, wrong = None, None
+    try:
+        server = mail_server(app)
+    except RinglandError as error:
+        wrong = error.as_dict()
+    return {"mail": server, "mail_wrong": wrong, "folder": str(app.folder)}
+
+
 def send_report(
     app: Context,
     visit: Visit,
@@ -109,28 +129,35 @@ def send_report(
     recipient: str,
     subject: str,
     text: str,
-    kind: Literal["pdf", "html"] = "pdf",
+    kind: Kind = "pdf",
 ) -> ReportSent:
     """Put the report written last into the outbox. Raises SettingError, BadInput."""
     written = app.drafts.read(report_name(visit.id))
     if not written.get("pdf"):
         raise BadInput("No report of this visit has been written yet.", remedy="Write it first.")
+    content = app.store.file(written[kind]).read_bytes()
+    name = f"report-{visit.visited_on}.{kind}"
+    file = Attachment(name, MEDIA[kind], content)
+    letter = Letter(recipient, subject, text, (file,))
+    return post(app, visit, letter, kind=kind, content_hash=written["hash"])
+
+
+def post(app: Context, visit: Visit, letter: Letter, *, kind: str, content_hash: str) -> ReportSent:
+    """Put a letter with one document into the outbox and write it down with a visit; the document
+    is kept. The same document never goes to the same address twice. Raises SettingError, BadInput.
+    """
     server = mail_server(app)
     if server is None:
         raise BadInput(
             "No mail server is set up on this computer.",
             allowed=f"a file {MAIL_FILE} in {app.folder} with host and sender",
-            remedy="Set it up, or hand the report over another way and say so here.",
+            remedy="Set it up, or hand the document over another way.",
         )
-    address = checked_address(recipient)
-    sha256: str = written[kind]
-    media = {"pdf": "application/pdf", "html": "text/html"}[kind]
-    name = f"report-{visit.visited_on}.{kind}"
-    content = app.store.file(sha256).read_bytes()
-    letter = Letter(address, subject, text, (Attachment(name, media, content),))
+    letter = replace(letter, recipient=checked_address(letter.recipient))
+    (file,) = letter.attachments
+    about = about_visit(visit.id, kind=kind, sha256=app.store.files.put_bytes(file.content))
     with open_outbox(app.folder) as outbox:
-        about = about_visit(visit.id, kind=kind, sha256=sha256)
-        item = add_letter(outbox, letter, server, content_hash=written["hash"], about=about)
+        item = add_letter(outbox, letter, server, content_hash=content_hash, about=about)
     note_letters(app.store, [item])
     row: ReportSent = SHELVES["report_sent"].get(app.store, id_from("report_sent", item.id))
     return row

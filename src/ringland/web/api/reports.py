@@ -1,5 +1,6 @@
 """Reports: have one written, fetch it, send it, or say that it was handed over."""
 
+from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Response
@@ -16,7 +17,7 @@ from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
 from ringland.web.reporting import report_name, send_report, write_report
 
-__all__ = ["MEDIA", "SentRow", "router"]
+__all__ = ["MEDIA", "Sending", "SentRow", "router", "to_each"]
 
 router = APIRouter(responses=ERRORS, tags=["report"])
 Line = Annotated[str, StringConstraints(max_length=300)]
@@ -106,17 +107,19 @@ def send(app: App, visit_id: RowId, given: Sending, window: Window = "") -> Any:
     """Put the report into the outbox, a letter for each recipient; it leaves when the network is
     there, and never twice."""
     visit = _visit(app, visit_id)
-    rows = [
-        send_report(
-            app,
-            visit,
-            recipient=one,
-            subject=given.subject,
-            text=given.text,
-            kind=given.kind,
-        )
-        for one in addresses(given.recipient) or ("",)
-    ]
+    words = {"subject": given.subject, "text": given.text}
+    return to_each(
+        app,
+        given.recipient,
+        lambda one: send_report(app, visit, recipient=one, kind=given.kind, **words),
+        window,
+    )
+
+
+def to_each(app: Context, recipients: str, send: Callable[[str], ReportSent], window: str) -> Any:
+    """A letter for each recipient, none when one of the addresses is wrong; then the sender is
+    woken. Raises SettingError."""
+    rows = [send(one) for one in addresses(recipients) or ("",)]
     for row in rows:
         app.changed("report_sent", row.id, window)
     app.send_now.set()

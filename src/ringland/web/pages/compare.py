@@ -5,10 +5,14 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
+from ringland.history import ReportSent, get_owner, list_reports_sent
 from ringland.history.shelves import SHELVES
 from ringland.web.api.rows import found
 from ringland.web.comparing import compare_recordings, judged_of_vehicle, row_of
-from ringland.web.context import App
+from ringland.web.context import App, Context
+from ringland.web.handouts import BEFORE_AFTER, proposed_letter
+from ringland.web.letters import letters_of
+from ringland.web.reporting import mailing
 from ringland.web.templating import page
 
 __all__ = ["router"]
@@ -44,8 +48,20 @@ def compare_page(  # noqa: PLR0917 - parameters of a request
         after=two,
         baseline=baseline or _sound(pairs),
         result=result,
+        owner=get_owner(app.store, vehicle.owner_id) if vehicle.owner_id else None,
+        letters=letters_of(app, _sent(app, pairs)),
+        proposed=proposed_letter(app, BEFORE_AFTER, vehicle.name),
+        **mailing(app),
         here="/vehicles",
     )
+
+
+def _sent(app: Context, pairs: list[tuple[Any, Any]]) -> tuple[ReportSent, ...]:
+    """What was sent of the visits that were judged."""
+    visits = tuple({v.id for v, _ in pairs})
+    if not visits:
+        return ()
+    return list_reports_sent(app.store, visit_id=visits, kind=BEFORE_AFTER)
 
 
 def _suggested(pairs: list[tuple[Any, Any]]) -> tuple[Any, Any]:

@@ -5,7 +5,9 @@ from fastapi.responses import Response
 
 from ringland.web.api.priors import priors_now
 from ringland.web.context import App
-from ringland.web.overview import fleets, record_of
+from ringland.web.handouts import FLEET, proposed_letter
+from ringland.web.overview import fleets, record_of, sent_of_fleet
+from ringland.web.reporting import mailing
 from ringland.web.templating import page
 
 __all__ = ["router"]
@@ -16,7 +18,15 @@ router = APIRouter()
 @router.get("/fleet")
 def fleet(request: Request, app: App) -> Response:
     """The order of the fleet with its reasons."""
-    return page(request, "fleet.html.j2", fleets=fleets(app))
+    found = fleets(app)
+    return page(
+        request,
+        "fleet.html.j2",
+        fleets=found,
+        letters_of={f.owner: sent_of_fleet(app, f.owner) for f in found},
+        proposed={f.owner: proposed_letter(app, FLEET, f.owner.name) for f in found if f.owner},
+        **mailing(app),
+    )
 
 
 @router.get("/track-record")

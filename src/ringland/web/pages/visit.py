@@ -7,7 +7,6 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from ringland.diagnosis import load_knowledge
-from ringland.errors import RinglandError
 from ringland.history import (
     get_vehicle,
     list_engines,
@@ -37,7 +36,7 @@ from ringland.web.path import (
 )
 from ringland.web.readings import READING_FIELDS
 from ringland.web.recorder import RecorderOf
-from ringland.web.reporting import mail_server, report_name
+from ringland.web.reporting import mailing, report_name
 from ringland.web.sizing import can_be_sized, size_subject, sized
 from ringland.web.templating import page
 
@@ -229,18 +228,11 @@ def _decide(app: Context, standing: Standing) -> dict[str, Any]:
 def _report(app: Context, standing: Standing) -> dict[str, Any]:
     vehicle = get_vehicle(app.store, standing.visit.vehicle_id)
     owners = [o for o in list_owners(app.store) if o.id == vehicle.owner_id]
-    server, wrong = None, None
-    try:
-        server = mail_server(app)
-    except RinglandError as error:
-        wrong = error.as_dict()
     return {
+        **mailing(app),
         "owner": owners[0] if owners else None,
         "written": {"pdf": None, **app.drafts.read(report_name(standing.visit.id))},
         "report_job": app.jobs.about(f"report-{standing.visit.id}"),
-        "mail": server,
-        "mail_wrong": wrong,
-        "folder": str(app.folder),
         "letters": letters_of(app, list_reports_sent(app.store, visit_id=standing.visit.id)),
     }
 

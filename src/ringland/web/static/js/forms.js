@@ -4,7 +4,8 @@
 //   <form data-method="PATCH" data-path="/api/v1/visits/..." data-version="3" data-save="typing">
 //     data-save   "typing": saves by itself a moment after the last key; else on the button
 //     data-saying what is said meanwhile; an answer with "said" is told as it is
-//     data-then   where to go afterwards, {id} is replaced; data-refresh: parts to load again
+//     data-then   where to go afterwards, {id} is replaced; data-refresh: parts to load again;
+//     data-reload: the page
 //   A field's data-kind: number, json-null (empty means null), list, flag
 
 import { ApiError, ServerLost, call, clock, errorBox, refresh, say } from './api.js';
@@ -135,7 +136,8 @@ export async function send(form) {
     say(answer?.said ?? `Saved at ${clock()}`, answer?.said ? 0 : 8);
     if (form.dataset.after) await call('POST', form.dataset.after);
     if (form.dataset.then) location.assign(form.dataset.then.replace('{id}', answer?.row?.id ?? answer?.id ?? ''));
-    if (form.dataset.refresh) refresh(form.dataset.refresh.split(' '));
+    else if (form.dataset.refresh) refresh(form.dataset.refresh.split(' '));
+    else if ('reload' in form.dataset) location.reload();
   } catch (error) {
     keepDraft(form);
     if (error instanceof ApiError && error.status === 409 && error.told.current) {

@@ -13,7 +13,7 @@ from ringland.errors import SettingError
 from ringland.instruments.plan import HookUpPlan, make_plan, numbers
 from ringland.instruments.plan.as_json import plan_as_json
 from ringland.instruments.plan.card import render_card
-from ringland.instruments.plan.drawing import HEIGHT, WIDTH, prepare
+from ringland.instruments.plan.drawing import HEIGHT, UPRIGHT, WIDTH, prepare, upright
 from ringland.instruments.plan.types import Phase
 from ringland.model import ChannelRole, Condition, EngineSpec, Fuel
 
@@ -179,6 +179,17 @@ def test_drawing_shows_every_cylinder_inside_the_paper(identifier: str) -> None:
     assert all(0.0 <= x <= WIDTH and 0.0 <= y <= HEIGHT for x, y in points)
     cables = [line for line in drawn.lines if line.style == "cable"]
     assert min(x for line in cables for x, _ in line.points) > 140.0  # belt and fan are left of it
+
+
+@pytest.mark.parametrize("identifier", LAYOUTS)
+def test_drawing_turned_upright_is_the_same_inside_a_narrow_paper(identifier: str) -> None:
+    drawn = prepare(make_plan(layout(identifier).engine))
+    turned = upright(drawn)
+    assert [one.text for one in turned.labels] == [one.text for one in drawn.labels]
+    assert [one.what for one in turned.circles] == [one.what for one in drawn.circles]
+    points = [p for line in turned.lines for p in line.points]
+    points += [(c.x, c.y) for c in turned.circles] + [(t.x, t.y) for t in turned.labels]
+    assert all(0.0 < x < UPRIGHT[0] and 0.0 < y < UPRIGHT[1] for x, y in points)
 
 
 def test_names_are_text_and_nothing_is_fetched() -> None:

@@ -3,16 +3,19 @@
 Everything comes from the engine description: cylinders in their banks with their numbers, which
 outlet each feeds, the tailpipes with their sensors, filler and dipstick, trigger, and a cable route
 away from belt, fan and exhaust. `prepare` gives shapes that a test can check; a template draws.
+`upright` turns it for a phone: front at the top, words large enough at its width.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ringland.instruments.plan.types import HookUpPlan
 from ringland.model import ChannelRole, EngineSpec
 
-__all__ = ["HEIGHT", "WIDTH", "Circle", "Drawing", "Label", "Line", "prepare"]
+__all__ = ["HEIGHT", "UPRIGHT", "WIDTH", "Circle", "Drawing", "Label", "Line", "prepare", "upright"]
 
 WIDTH, HEIGHT = 900.0, 430.0
+UPRIGHT = (HEIGHT, 940.0)
+"""Width and height when turned upright."""
 _RADIUS = 19.0
 _LEFT, _RIGHT = 170.0, 560.0
 _PIPE_END = 800.0
@@ -34,7 +37,8 @@ class Line:
 
 @dataclass(frozen=True)
 class Circle:
-    """A circle with a number or letter inside; `strong` when a sensor or the trigger is there."""
+    """A circle with a number or letter inside; `strong` when a sensor or the trigger is there.
+    `upright`: where it stands when turned upright, if not where turning puts it."""
 
     x: float
     y: float
@@ -42,16 +46,18 @@ class Circle:
     text: str
     what: str
     strong: bool = False
+    upright: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
 class Label:
-    """Words; `anchor`: start, middle or end."""
+    """Words; `anchor`: start, middle or end. `upright`: where they stand when turned upright."""
 
     x: float
     y: float
     text: str
     anchor: str = "start"
+    upright: tuple[float, float, str] = (0.0, 0.0, "start")
 
 
 @dataclass(frozen=True)
@@ -77,8 +83,13 @@ def prepare(plan: HookUpPlan) -> Drawing:
         Line(((_LEFT - 95.0, top - 10.0), (_LEFT - 95.0, bottom + 10.0)), "plain", "fan"),
     ]
     labels = [
-        Label(10.0, bottom + 32.0, "belt, fan: keep away"),
-        Label(30.0, top - 36.0, "front of the engine"),
+        Label(
+            10.0,
+            bottom + 32.0,
+            "belt, fan: keep away",
+            upright=(0.5 * HEIGHT, 62.0, "middle"),
+        ),
+        Label(30.0, top - 36.0, "front of the engine", upright=(0.5 * HEIGHT, 24.0, "middle")),
     ]
     trigger = engine.trigger_cylinder or (1 if 1 in engine.firing_order else None)
     shown = ChannelRole.IGNITION in roles
@@ -95,6 +106,23 @@ def prepare(plan: HookUpPlan) -> Drawing:
         circles=(*circles, *pipes.circles, *taps),
         labels=(*labels, *pipes.labels, *tap_labels, *cable.labels),
     )
+
+
+def upright(drawing: Drawing) -> Drawing:
+    """The same turned by a quarter, so that the front is at the top. Words are not turned."""
+    lines = tuple(replace(one, points=tuple(map(_turned, one.points))) for one in drawing.lines)
+    circles, labels = [], []
+    for circle in drawing.circles:
+        x, y = circle.upright or _turned((circle.x, circle.y))
+        circles.append(replace(circle, x=x, y=y))
+    for label in drawing.labels:
+        x, y, anchor = label.upright
+        labels.append(replace(label, x=x, y=y, anchor=anchor))
+    return replace(drawing, lines=lines, circles=tuple(circles), labels=tuple(labels))
+
+
+def _turned(point: tuple[float, float]) -> tuple[float, float]:
+    return HEIGHT - point[1], point[0]
 
 
 def _rows(engine: EngineSpec) -> tuple[tuple[int, ...], ...]:
@@ -161,8 +189,24 @@ def _exhaust(
             Circle(_PIPE_END, y, 15.0, "E" if i == 0 else "E2", f"sensor {sensors[i]}", here)
         )
         words = "tailpipe" if len(outlets) == 1 else f"tailpipe {outlet}"
-        labels.append(Label(_PIPE_END, y + (36.0 if below else -24.0), words, "middle"))
-        labels.append(Label(_PIPE_END - 150.0, y + (20.0 if below else -10.0), "hot", "middle"))
+        x, _ = _turned((0.0, y))  # upright, words stand on the inner side of the pipe
+        inner, anchor = (1.0, "start") if below else (-1.0, "end")
+        labels += [
+            Label(
+                _PIPE_END,
+                y + (36.0 if below else -24.0),
+                words,
+                "middle",
+                (x + 24.0 * inner, _PIPE_END + 6.0, anchor),
+            ),
+            Label(
+                _PIPE_END - 150.0,
+                y + (20.0 if below else -10.0),
+                "hot",
+                "middle",
+                (x + 12.0 * inner, _PIPE_END - 55.0, anchor),
+            ),
+        ]
     return _Part(tuple(lines), tuple(circles), tuple(labels))
 
 
@@ -174,14 +218,16 @@ def _taps(
     x, y = _RIGHT + 70.0, 0.5 * (top + bottom)
     circles = [Circle(x, y, 15.0, "C", "sensor crankcase: dipstick tube or oil filler", here)]
     labels = [
-        Label(x + 24.0, y - 2.0, "dipstick tube"),
-        Label(x + 24.0, y + 16.0, "or oil filler"),
+        Label(x + 24.0, y - 2.0, "dipstick tube", upright=(HEIGHT - y, x + 38.0, "middle")),
+        Label(x + 24.0, y + 16.0, "or oil filler", upright=(HEIGHT - y, x + 60.0, "middle")),
     ]
     if ChannelRole.STARTER_CURRENT in roles:
-        circles.append(Circle(_LEFT + 6.0, HEIGHT - 30.0, 15.0, "A", "clamp on starter lead", True))
-        labels.append(
-            Label(_LEFT + 30.0, HEIGHT - 25.0, "clamp on the battery lead to the starter")
+        x, y, below = _LEFT + 6.0, HEIGHT - 30.0, UPRIGHT[1] - 24.0
+        circles.append(
+            Circle(x, y, 15.0, "A", "clamp on starter lead", strong=True, upright=(24.0, below))
         )
+        words = "clamp on the battery lead to the starter"
+        labels.append(Label(x + 24.0, y + 5.0, words, upright=(50.0, below + 6.0, "start")))
     return tuple(circles), tuple(labels)
 
 
@@ -206,9 +252,16 @@ def _cables(
         lines.append(Line(((pipe.x + 15.0, pipe.y), (end[0], pipe.y), end), "cable",
                           f"cable of {pipe.what}"))  # fmt: skip
     labels = [
-        Label(850.0, rail - 14.0, "cables to the recorder, through a window", "end"),
+        Label(
+            850.0,
+            rail - 14.0,
+            "cables to the recorder, through a window",
+            "end",
+            (HEIGHT - 8.0, end[0] + 26.0, "end"),
+        ),
     ]
     if trigger is not None and trigger in places:
         x, y = places[trigger]
-        labels.append(Label(x, top - 12.0, "T: trigger", "middle"))
+        beside = (HEIGHT - top + 8.0, x - 10.0, "start")
+        labels.append(Label(x, top - 12.0, "T: trigger", "middle", beside))
     return _Part(tuple(lines), (), tuple(labels))

@@ -131,11 +131,15 @@ def _hook_up(app: Context, standing: Standing) -> dict[str, Any]:
     from ringland.instruments.plan import drawing
 
     plan = plan_of(app, standing.visit)
+    picture = None if plan is None else drawing.prepare(plan)
     return {
         "plan": plan,
-        "picture": None if plan is None else drawing.prepare(plan),
-        "width": drawing.WIDTH,
-        "height": drawing.HEIGHT,
+        "pictures": ()
+        if picture is None
+        else (
+            ("broad", picture, drawing.WIDTH, drawing.HEIGHT),
+            ("narrow", drawing.upright(picture), *drawing.UPRIGHT),
+        ),
         "ticks": app.drafts.read(checklist_name(standing.visit.id, "hookup")),
         "list_name": checklist_name(standing.visit.id, "hookup"),
         "phases": (("before", "Before the hood is opened"), ("hook_up", "Hook up")),

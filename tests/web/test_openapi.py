@@ -1,6 +1,7 @@
 """A slice of what schemathesis makes of the OpenAPI description: no address answers with a fault,
 and every error has the one shape. Answers that are no error are held to their models by the app."""
 
+import os
 from typing import Any
 
 import schemathesis
@@ -13,6 +14,8 @@ from .conftest import BASE
 
 ERROR = {"error", "wrong", "got", "allowed", "remedy"}
 LEFT_OUT = ("/api/v1/events",)  # a stream without end
+EXAMPLES = int(os.environ.get("RINGLAND_API_EXAMPLES", "4"))
+"""Of each operation; more for a long run (with --timeout=0)."""
 
 
 def operations(app: FastAPI) -> list[Any]:
@@ -53,7 +56,7 @@ def test_nothing_given_at_random_makes_a_fault(app: FastAPI, client: TestClient)
         strategy = operation.as_strategy()
 
         @settings(
-            max_examples=4,
+            max_examples=EXAMPLES,
             deadline=None,
             database=None,
             derandomize=True,

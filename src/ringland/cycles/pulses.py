@@ -237,7 +237,10 @@ def _held_against(
         spectra, prepared.patterns, ratio * asked.cylinders, prepared.exhaust_count
     )
     middle, spread = asked.prior_rpm
-    return evidence - 0.5 * (math.log(speed / middle) / spread) ** 2, speed, ratio
+    evidence -= 0.5 * (math.log(speed / middle) / spread) ** 2
+    if asked.condition is Condition.UNKNOWN and speed < _RUNS_FROM_RPM:
+        evidence -= _NOT_SAID
+    return evidence, speed, ratio
 
 
 def _times_as_fast(track: PhaseTrack, other: PhaseTrack) -> float | None:
@@ -304,6 +307,10 @@ _QUICKEST_CHANGE = 1.6  # of the firing interval from one firing to the next
 _WIDEST_RANGE = 1.57  # slowest over quickest firing interval of a recording, the throttle held
 _SAME_ROTATION = 0.1  # periods by which two tracks of one rotation may differ
 _MOST_RIDGES = 6
+# A running engine with one bad cylinder looks like one that turns N times slower, all of whose
+# cylinders are alike; nobody cranks an engine and does not say so, unless it is plainly seen.
+_RUNS_FROM_RPM = 400.0
+_NOT_SAID = 15.0  # logarithm
 _SAME_SPEED = 0.03  # logarithm
 _AS_CLEAR = 0.1  # share of its evidence that a steadier track may lack
 _ROUNDING = 1e-11  # what is left of a straight line after it was taken out, over its height

@@ -198,9 +198,15 @@ def test_a_real_stack(client: TestClient, store: Store) -> None:
     address = "sigrok:demo:analog_channels=4"
     told = client.get("/api/v1/bench", params={"address": address}).json()
     assert "Demo device" in told["title"]
-    done = check(
-        client, "noise", address=f"{address}?label=bench", inputs={"exhaust": "A0"}, rate_hz=20_000
-    )
+    for _ in range(4):
+        done = check(
+            client, "noise", address=f"{address}?label=bench", inputs={"exhaust": "A0"},
+            rate_hz=20_000,
+        )  # fmt: skip
+        # on a busy machine that program of another house aborts now and then, which is told
+        if "status -6" not in str(done["error"]):
+            break
+        assert done["said"] == "The instrument stopped before there was enough."
     assert done["state"] == "done", done
     client.post("/api/v1/self-check/keep")
     (one,) = newest(store)

@@ -49,8 +49,7 @@ BAD = [
 
 
 def test_the_bad_pulse_is_the_one_named() -> None:
-    """Truth: the simulator's crank angle, valve opening and path. No number is claimed. Of the 20
-    one was wrong when this was written, five were while the position was a guess."""
+    """Truth: the simulator's crank angle, valve opening and path. No number is claimed."""
     wrong = [
         (layout_id, fault, path_seed)
         for layout_id, fault, held_rpm in BAD

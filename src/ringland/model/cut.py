@@ -16,7 +16,7 @@ FloatArray = NDArray[np.float64]
 def cut_cycles(
     time_s: FloatArray, angle_deg: FloatArray, cycle_deg: float, old: tuple[CycleUse, ...]
 ) -> tuple[CycleUse, ...]:
-    """Whole cycles of an angle curve; dropped where an old dropped cycle covers more than half."""
+    """Whole cycles of an angle curve; dropped where an old dropped one covers a twentieth."""
     first = np.ceil(angle_deg[0] / cycle_deg - 1e-9)
     last = np.floor(angle_deg[-1] / cycle_deg + 1e-9)
     bounds = np.interp(np.arange(first, last + 1) * cycle_deg, angle_deg, time_s)
@@ -41,4 +41,5 @@ def turn_cycles(cycles: CycleSet, by_deg: float) -> CycleSet:
         cycles,
         angle_deg=angle,
         cycles=cut_cycles(cycles.time_s, angle, cycles.cycle_deg, cycles.cycles),
+        provenance=cycles.provenance.then("model.turn_cycles", by_deg=by_deg),
     )

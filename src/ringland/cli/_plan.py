@@ -5,8 +5,8 @@ from pathlib import Path
 
 import typer
 
+from ringland.cli._results import written_or_told
 from ringland.cli._text import plain
-from ringland.errors import SettingError
 from ringland.instruments.plan import HookUpPlan, PrecisionPoint
 from ringland.instruments.plan.card import PHASE_TITLES, render_card
 from ringland.instruments.plan.types import Phase
@@ -62,14 +62,8 @@ def print_plan(plan: HookUpPlan) -> None:
 
 def write_card(plan: HookUpPlan, path: Path) -> None:
     """The printable card. Raises SettingError when the file cannot be written."""
-    try:
+    with written_or_told(path, "card"):
         path.write_text(render_card(plan), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise SettingError(
-            "The card could not be written.",
-            got=f"{path}: {error.strerror or error}",
-            remedy="Name a file in a folder that exists and can be written to.",
-        ) from error
 
 
 def _curve(points: tuple[PrecisionPoint, ...]) -> None:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated, Literal, TypeAlias
 import typer
 
 from ringland.cli._errors import told_to_the_user
-from ringland.cli._results import STANDARD_OUTPUT, write_result
+from ringland.cli._results import STANDARD_OUTPUT, write_result, written_or_told
 from ringland.cli._text import plain
-from ringland.errors import SettingError, UnusableRecording
+from ringland.errors import UnusableRecording
 
 if TYPE_CHECKING:
     from ringland.verify.before_after import Comparison
@@ -109,14 +109,8 @@ def _write(
     if report_path is not None:
         from ringland.report.before_after import write_before_after
 
-        try:
+        with written_or_told(report_path, "page"):
             write_before_after(comparison, report_path, normal)
-        except OSError as error:
-            raise SettingError(
-                "The page could not be written.",
-                got=f"{report_path}: {error.strerror or error}",
-                remedy="Name a file in a folder that exists and can be written to.",
-            ) from error
     if json_path != STANDARD_OUTPUT:
         _print(comparison, normal, report_path)
 

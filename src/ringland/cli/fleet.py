@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from ringland.cli._errors import told_to_the_user
+from ringland.cli._results import written_or_told
 from ringland.cli._store import StoreOption, opened
 from ringland.cli._text import plain
 from ringland.errors import BadInput, SettingError
@@ -102,12 +103,8 @@ def summary(
         else:
             content = render_document(document, paper=paper).encode("utf-8")
         keep_report(document, data_folder())
-        try:
+        with written_or_told(path, "summary"):
             path.write_bytes(content)
-        except OSError as error:
-            raise SettingError(
-                "The summary could not be written.", got=f"{path}: {error.strerror or error}"
-            ) from error
         typer.echo(plain(f"Summary: {path}"))
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ringland.cli._errors import told_to_the_user
+from ringland.cli._results import written_or_told
 from ringland.cli._store import StoreOption, named_visit, opened
 from ringland.cli._text import plain
 from ringland.errors import BadInput, SettingError
@@ -211,12 +212,8 @@ def save(
 
         with open_outbox(_place(folder)) as outbox:
             content = message_of(outbox, find_item(outbox, identifier).id)
-        try:
+        with written_or_told(path, "letter"):
             path.write_bytes(content)
-        except OSError as error:
-            raise SettingError(
-                "The letter could not be written.", got=f"{path}: {error.strerror or error}"
-            ) from error
         typer.echo(plain(f"Letter: {path}"))
 
 

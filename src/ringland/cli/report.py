@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from ringland.cli._errors import told_to_the_user
+from ringland.cli._results import written_or_told
 from ringland.cli._store import StoreOption, priors_in
 from ringland.cli._text import plain
 from ringland.errors import BadInput, SettingError
@@ -101,18 +102,12 @@ def write_document(
     from ringland.report import render_document, write_pdf
 
     for path in filter(None, (pdf, html)):
-        try:
+        with written_or_told(path, "report"):
             if path is pdf:
                 write_pdf(document, path, paper=paper)
             else:
                 text = render_document(document, paper=paper)
                 path.write_text(text, encoding="utf-8", newline="\n")
-        except OSError as error:
-            raise SettingError(
-                "The report could not be written.",
-                got=f"{path}: {error.strerror or error}",
-                remedy="Name a file in a folder that exists and can be written to.",
-            ) from error
         typer.echo(plain(f"Report: {path}"))
 
 

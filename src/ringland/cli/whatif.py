@@ -7,8 +7,7 @@ import typer
 
 from ringland.cli._errors import told_to_the_user
 from ringland.cli._given import engine_named, parse_roles, said_of
-from ringland.cli._results import STANDARD_OUTPUT, write_result
-from ringland.errors import SettingError
+from ringland.cli._results import STANDARD_OUTPUT, write_result, written_or_told
 from ringland.units import percent
 
 if TYPE_CHECKING:
@@ -186,18 +185,12 @@ def _write_html(
         readers=("workshop",),
     )
     words = {**document.words, "kind": "What if"}
-    try:
+    with written_or_told(path, "HTML file"):
         path.write_text(
             render_document(replace(document, kind="what_if", words=words)),
             encoding="utf-8",
             newline="\n",
         )
-    except OSError as error:
-        raise SettingError(
-            "The HTML file could not be written.",
-            got=f"{path}: {error.strerror or error}",
-            remedy="Name a file in a folder that exists and can be written to.",
-        ) from error
 
 
 def _section(

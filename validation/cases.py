@@ -15,10 +15,23 @@ from ringland.simulator.faults import Fault
 from ringland.simulator.hookup import HookUp, RecordingTruth, described, record, truth
 from ringland.simulator.hookup_random import random_hookup, random_recorder
 from ringland.simulator.parameters import SimulatedEngine, simulated_engine, with_healthy_spread
+from ringland.simulator.recorder import Recorder
 from ringland.simulator.result import SimulationResult
 from ringland.simulator.run import simulate
 
-__all__ = ["KINDS", "LAYOUTS", "Case", "MadeCase", "draw_case", "make_case", "without_trigger"]
+__all__ = [
+    "KINDS",
+    "LAYOUTS",
+    "Case",
+    "MadeCase",
+    "draw_case",
+    "engine_of",
+    "hook_up",
+    "make_case",
+    "run_engine",
+    "usual_engine",
+    "without_trigger",
+]
 
 LAYOUTS = (
     "I3-132",
@@ -89,7 +102,8 @@ def draw_case(index: int, seed: int) -> Case:
     )
 
 
-def _engine(case: Case) -> SimulatedEngine:
+def usual_engine(case: Case) -> tuple[SimulatedEngine, int]:
+    """The engine of a case with all cylinders alike, and the seed of what they differ by."""
     rng = _rng(case, 1)
     bore = float(rng.uniform(0.074, 0.098))
     stroke = bore * float(rng.uniform(0.90, 1.15))
@@ -123,7 +137,13 @@ def _engine(case: Case) -> SimulatedEngine:
         tail_loss=about(e.tail_loss, 0.6),
         duration_scatter=about(e.duration_scatter, 0.3),
     )
-    return with_healthy_spread(changed, seed=int(rng.integers(1 << 30)), scale=1.0)
+    return changed, int(rng.integers(1 << 30))
+
+
+def engine_of(case: Case) -> SimulatedEngine:
+    """The engine of a case, sound."""
+    usual, differences = usual_engine(case)
+    return with_healthy_spread(usual, seed=differences, scale=1.0)
 
 
 def _told(case: Case, engine: EngineSpec, hookup: HookUp) -> EngineSpec:
@@ -140,26 +160,40 @@ def _told(case: Case, engine: EngineSpec, hookup: HookUp) -> EngineSpec:
     )
 
 
-def make_case(case: Case) -> MadeCase:
-    """Simulate and record one case."""
-    engine = _engine(case)
-    faults = ()
-    if case.cylinder is not None:
-        faults = (Fault(case.kind, (case.cylinder,), case.severity),)
+def run_engine(
+    case: Case, engine: SimulatedEngine, cylinder: int | None, extra_seed: int | None = None
+) -> SimulationResult:
+    """The engine run as the case asks, with its fault in this cylinder or in none.
+
+    `extra_seed`: another run under the same condition, with other cycles.
+    """
+    faults = () if cylinder is None else (Fault(case.kind, (cylinder,), case.severity),)
     idle = case.condition == "idle"
     rng = _rng(case, 2)
-    result = simulate(
+    held = None if idle else float(rng.uniform(1450.0, 1550.0))
+    seed = int(rng.integers(1 << 30))
+    return simulate(
         engine,
         condition=case.condition,
         seconds=20.0 if idle else 12.0,
-        held_rpm=None if idle else float(rng.uniform(1450.0, 1550.0)),
+        held_rpm=held,
         load_nm=0.0,
         faults=faults,
-        seed=int(rng.integers(1 << 30)),
+        seed=seed if extra_seed is None else extra_seed,
     )
+
+
+def hook_up(case: Case, engine: EngineSpec) -> tuple[HookUp, Recorder]:
+    """What is clipped on, and what records it."""
     drawn = _rng(case, 3)
-    hookup = random_hookup(drawn, engine.spec)
-    recorder = random_recorder(drawn)
+    return random_hookup(drawn, engine), random_recorder(drawn)
+
+
+def make_case(case: Case) -> MadeCase:
+    """Simulate and record one case."""
+    engine = engine_of(case)
+    result = run_engine(case, engine, case.cylinder)
+    hookup, recorder = hook_up(case, engine.spec)
     return MadeCase(
         case=case,
         recording=record(result, hookup, recorder=recorder, seed=case.index),

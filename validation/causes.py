@@ -56,7 +56,7 @@ NAMED = {
 """Kinds that are asked for by name, from this size (`acted_on` of reference_cases.toml)."""
 
 
-def _drawn(index: int, seed: int) -> tuple[Any, np.random.Generator]:
+def drawn_case(index: int, seed: int) -> tuple[Any, np.random.Generator]:
     """A case: the reference's own draw with wider spreads, and severities that count."""
     from ringland.reference import cases
     from ringland.reference.plan import load_settings
@@ -76,6 +76,14 @@ def _drawn(index: int, seed: int) -> tuple[Any, np.random.Generator]:
             break
     held = None if case.held_rpm is None else float(rng.uniform(1350.0, 1650.0))
     return replace(case, held_rpm=held, load_nm=0.0), rng
+
+
+def drawn_hook_up(case: Any, rng: np.random.Generator) -> tuple[Any, Any]:
+    """Hook-up and recorder of a case."""
+    from ringland.simulator.hookup_random import random_hookup, random_recorder
+
+    hookup = random_hookup(rng, case.engine.spec)
+    return hookup, replace(random_recorder(rng), snr_db=float(rng.uniform(10.0, 30.0)))
 
 
 def _about(index: int, case: Any) -> Row:
@@ -99,10 +107,9 @@ def run_case(index: int, seed: int) -> Row:
     from ringland.reference.cases import _told
     from ringland.reference.plan import load_settings
     from ringland.simulator.hookup import record
-    from ringland.simulator.hookup_random import random_hookup, random_recorder
     from ringland.simulator.run import simulate
 
-    case, rng = _drawn(index, seed)
+    case, rng = drawn_case(index, seed)
     row = _about(index, case)
     try:
         result = simulate(
@@ -113,8 +120,7 @@ def run_case(index: int, seed: int) -> Row:
             faults=case.faults + case.background,
             seed=int(rng.integers(1 << 30)),
         )
-        hookup = random_hookup(rng, case.engine.spec)
-        recorder = replace(random_recorder(rng), snr_db=float(rng.uniform(10.0, 30.0)))
+        hookup, recorder = drawn_hook_up(case, rng)
         recording = record(result, hookup, recorder=recorder, seed=index)
         told = _told(rng, case.engine.spec, hookup)
     except Exception:
@@ -140,10 +146,9 @@ def run_joined(index: int, seed: int) -> Row:
     from ringland.reference.cases import _told
     from ringland.reference.plan import load_settings
     from ringland.simulator.hookup import record
-    from ringland.simulator.hookup_random import random_hookup, random_recorder
     from ringland.simulator.run import simulate
 
-    case, rng = _drawn(index, seed)
+    case, rng = drawn_case(index, seed)
     row = _about(index, case)
     row["modes"] = [
         look.mode
@@ -151,8 +156,7 @@ def run_joined(index: int, seed: int) -> Row:
         if row["kind"] in look.kinds and look.mode != "gasket_to_coolant"
     ]
     held_rpm = float(rng.uniform(1350.0, 1650.0))
-    hookup = random_hookup(rng, case.engine.spec)
-    recorder = replace(random_recorder(rng), snr_db=float(rng.uniform(10.0, 30.0)))
+    hookup, recorder = drawn_hook_up(case, rng)
     told = _told(rng, case.engine.spec, hookup)
     recordings = []
     try:

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from cases import Case, MadeCase, _engine, _rng, _told, draw_case
+from cases import Case, MadeCase, _rng, _told, draw_case, engine_of
 
 from ringland.pipeline import analyse
 from ringland.simulator.faults import Fault
@@ -46,7 +46,7 @@ DAY = Day()
 def draw_engine(index: int, seed: int) -> tuple[Case, SimulatedEngine, HookUp, Recorder]:
     """Engine number `index` with its usual hook-up; sound."""
     case = replace(draw_case(index, seed), kind="healthy", cylinder=None, severity=0.0)
-    engine = _engine(case)
+    engine = engine_of(case)
     drawn = _rng(case, 3)
     return case, engine, random_hookup(drawn, engine.spec), random_recorder(drawn)
 

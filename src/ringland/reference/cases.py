@@ -63,9 +63,12 @@ _PLAIN_SHARE = 0.2
 @dataclass(frozen=True)
 class DrawnCase:
     """What is simulated: engine, faults to be found, faults of the whole engine beside them, and
-    how it runs (`held_rpm` None: idling)."""
+    how it runs (`held_rpm` None: idling). `usual`: the engine with all cylinders alike, and
+    `difference_scale` how much they differ in `engine`."""
 
     engine: SimulatedEngine
+    usual: SimulatedEngine
+    difference_scale: float
     faults: tuple[Fault, ...]
     background: tuple[Fault, ...]
     held_rpm: float | None
@@ -118,18 +121,17 @@ def draw_case(
     settings = settings or load_settings()
     spec = _any_engine(rng) if engine is None else _filled_in(rng, engine)
     usual = _varied(rng, spec, wider)
-    sound = with_healthy_spread(
-        usual,
-        seed=int(rng.integers(1 << 30)),
-        scale=float(rng.uniform(settings.healthy_scale_low, settings.healthy_scale_high)),
-    )
+    differences = int(rng.integers(1 << 30))
+    scale = float(rng.uniform(settings.healthy_scale_low, settings.healthy_scale_high))
     if engine is not None:
         held = held_rpm
     else:
         held = None if rng.random() < 0.5 else float(rng.uniform(1000.0, 2600.0))
     loaded = held is not None and rng.random() < 0.3
     return DrawnCase(
-        engine=sound,
+        engine=with_healthy_spread(usual, seed=differences, scale=scale),
+        usual=usual,
+        difference_scale=scale,
         faults=_drawn_faults(rng, spec, settings),
         background=_drawn_background(rng, settings),
         held_rpm=held,

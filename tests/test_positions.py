@@ -77,6 +77,7 @@ def named(layout_id: str, fault: Fault, held_rpm: float | None, path_seed: int) 
     assert analysis.symptoms is not None
     assert analysis.cylinders is not None
     assert all(a.cylinder is None for a in analysis.cylinders.assignments)
+    assert any("positions were put" in note for note in analysis.cylinders.notes)
     worst = [s for s in analysis.symptoms.symptoms if s.state in (State.ALARM, State.ALERT)]
     top = max(worst, key=lambda s: (s.state is State.ALARM, abs(s.deviation.value or 0.0)))
     assert top.firing_position is not None

@@ -10,6 +10,7 @@ from ringland.engines import layout
 from ringland.model import Condition
 from ringland.simulator.faults import Fault
 from ringland.simulator.hookup import HookUp, described, record
+from ringland.simulator.hookup_random import random_path
 from ringland.simulator.parameters import simulated_engine
 from ringland.simulator.recorder import Recorder
 from ringland.simulator.run import simulate
@@ -55,3 +56,35 @@ def test_a_six_that_misfires_is_followed_beat_for_beat(rate: float) -> None:
     late_deg = found.angle_deg - np.interp(found.time_s, result.time_s, result.crank_angle_deg)
     inside = (found.time_s > 0.2) & (found.time_s < 7.8)
     assert np.ptp(late_deg[inside]) < 60.0  # half a firing interval: whose pulse it is
+
+
+@pytest.mark.parametrize(
+    ("layout_id", "cylinder", "rate", "seed"),
+    [
+        ("I6-153624", 6, 0.4, 4),
+        ("I6-153624", 6, 0.4, 9),
+        ("I3-132", 2, 0.5, 10),
+        ("I3-132", 2, 0.5, 13),
+    ],
+)
+def test_misfire_is_not_taken_for_a_slower_engine(
+    layout_id: str, cylinder: int, rate: float, seed: int
+) -> None:
+    """Held at 1450 rpm and not said so: once a cycle something is wrong, and every low line fits a
+    half, a third or a sixth of the speed too. Truth: the simulator's own speed."""
+    spec = layout(layout_id).engine
+    result = simulate(
+        simulated_engine(spec),
+        condition="held",
+        held_rpm=1450.0,
+        seconds=6.0,
+        faults=(Fault("misfire", (cylinder,), rate),),
+        seed=seed,
+    )
+    path = random_path(np.random.default_rng(seed), spec.cylinders)
+    hookup = replace(HookUp(), trigger=None, paths=(path,))
+    recording = record(result, hookup, recorder=Recorder(rate_hz=10_000.0, snr_db=20.0), seed=seed)
+    found = find_cycles(replace(recording, condition=Condition.UNKNOWN), described(spec, hookup))
+    assert not isinstance(found, str)
+    true = float(result.speed_rpm.mean())
+    assert found.mean_speed_rpm.value == pytest.approx(true, rel=0.01)

@@ -148,6 +148,10 @@ class _Asked:
 
 
 _Best = tuple[float, PhaseTrack, float]
+"""Evidence, track, and tracked periods to one firing interval."""
+
+_Held = tuple[float, float, _Best]
+"""Evidence, speed, and the same evidence with the track."""
 
 
 def _search(
@@ -163,7 +167,10 @@ def _search(
     if likeliest is not None:
         track = track_phase(tracked, rate_hz, likeliest, asked.cylinders, quick=True)
         if track is not None and _follows_well(track, steady):
-            best, found = _weighed([track], prepared, asked, alone=True)
+            highest_hz = _HARMONICS_WEIGHED * track.period_hz
+            held = _weighed([track], prepared, asked, highest_hz, alone=True)
+            found = [(evidence, speed) for evidence, speed, _ in held]
+            best = max((one[2] for one in held), key=lambda one: one[0], default=None)
             if best is not None and _beyond_doubt(best, found, asked):
                 return best, found
     # two channels may pull a track apart that one of them alone would hold
@@ -175,19 +182,58 @@ def _search(
         if (track := track_phase(signals, rate_hz, ridge, asked.cylinders)) is not None
         and _runs_smoothly(track, steady)
     ]
-    return _weighed(_steadiest_first(tracks), prepared, asked)
+    return _weighed_far_enough(_steadiest_first(tracks), prepared, asked)
+
+
+def _weighed_far_enough(
+    tracks: list[PhaseTrack], prepared: "PreparedChannels", asked: _Asked
+) -> tuple[_Best | None, list[tuple[float, float]]]:
+    """What the lines up to a multiple of the steadiest comb say; where the condition was not said,
+    the speed from those up to the same multiple of the fastest firing that is still in question.
+
+    With a bad cylinder the steadiest comb may be the cycle itself. A few of its lines fit an engine
+    that turns at a third of the speed as well: only those beyond tell the two apart. Which track
+    follows that speed best is still told by the low lines, as high ones fit a track better that has
+    slipped by a pulse than one that wavers a little.
+    """
+    if not tracks:
+        return None, []
+    highest_hz = _HARMONICS_WEIGHED * tracks[0].period_hz
+    held = first = _weighed(tracks, prepared, asked, highest_hz)
+    for _ in range(_MOST_LOOKS if asked.condition is Condition.UNKNOWN else 0):
+        most = max((evidence for evidence, *_ in held), default=0.0)
+        least = most - _IN_QUESTION * abs(most)
+        fastest_rpm = max((rpm for evidence, rpm, _ in held if evidence >= least), default=0.0)
+        wanted_hz = _HARMONICS_WEIGHED * asked.firing_hz(fastest_rpm)
+        if wanted_hz <= _HARDLY_HIGHER * highest_hz:
+            break
+        highest_hz = wanted_hz
+        held = _weighed(tracks, prepared, asked, highest_hz)
+    found = [(evidence, speed) for evidence, speed, _ in held]
+    if not held:
+        return None, found
+    most, speed, likeliest = max(held, key=lambda one: one[0])
+    alike = [one for one in first if abs(math.log(one[1] / speed)) < _SAME_SPEED]
+    _, track, ratio = _steadiest(alike) if alike else likeliest
+    return (most, track, ratio), found
 
 
 def _weighed(
-    tracks: list[PhaseTrack], prepared: "PreparedChannels", asked: _Asked, *, alone: bool = False
-) -> tuple[_Best | None, list[tuple[float, float]]]:
-    """Evidence of every cycle length that the condition allows, on every track.
+    tracks: list[PhaseTrack],
+    prepared: "PreparedChannels",
+    asked: _Asked,
+    highest_hz: float,
+    *,
+    alone: bool = False,
+) -> list[_Held]:
+    """Evidence of every cycle length that the condition allows, on every track, from lines up to
+    `highest_hz`.
 
     `alone`: no track is looked at besides these.
     """
-    held: list[tuple[float, float, _Best]] = []
+    held: list[_Held] = []
     rate_hz = prepared.rate_hz
-    highest_hz = min(0.4 * rate_hz, _HARMONICS_WEIGHED * tracks[0].period_hz) if tracks else 0.0
+    highest_hz = min(0.4 * rate_hz, highest_hz)
     weighed = []
     for track in tracks:
         spectra = tuple(
@@ -206,18 +252,18 @@ def _weighed(
                 more = _held_against(spectra, track, ratio * times, prepared, asked)
                 own.extend(() if more is None else (more,))
         held.extend((evidence, speed, (evidence, track, ratio)) for evidence, speed, ratio in own)
-    found = [(evidence, speed) for evidence, speed, _ in held]
-    if not held:
-        return None, found
+    return held
+
+
+def _steadiest(held: list[_Held]) -> _Best:
+    """Of the tracks that speak for the likeliest speed nearly as clearly, the steadiest."""
     most, speed, _ = max(held, key=lambda one: one[0])
-    # of the tracks that say so nearly as clearly, the steadiest
     alike = (
         best
         for evidence, other, best in held
         if abs(math.log(other / speed)) < _SAME_SPEED and most - evidence <= _AS_CLEAR * abs(most)
     )
-    _, track, ratio = min(alike, key=lambda best: _unsteadiness_s(best[1]))
-    return (most, track, ratio), found
+    return min(alike, key=lambda best: _unsteadiness_s(best[1]))
 
 
 def _held_against(
@@ -310,6 +356,9 @@ _MOST_RIDGES = 6
 # A running engine with one bad cylinder looks like one that turns N times slower, all of whose
 # cylinders are alike; nobody cranks an engine and does not say so, unless it is plainly seen.
 _RUNS_FROM_RPM = 400.0
+_IN_QUESTION = 0.4  # share of the best evidence that a speed may lack and still be looked at again
+_HARDLY_HIGHER = 1.2
+_MOST_LOOKS = 4
 _NOT_SAID = 15.0  # logarithm
 _SAME_SPEED = 0.03  # logarithm
 _AS_CLEAR = 0.1  # share of its evidence that a steadier track may lack

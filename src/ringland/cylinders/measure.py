@@ -1,5 +1,7 @@
 """All that is measured in the crank-angle domain, in order."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -74,7 +76,14 @@ def measure_and_turn(
     if anchored or late_deg is None:
         return cycles, cylinders
     turned = turn_cycles(cycles, -late_deg)
-    return turned, _measured(recording, engine, turned, skip, anchored=True)[0]
+    again = _measured(recording, engine, turned, skip, anchored=True)[0]
+    return turned, replace(again, notes=(*again.notes, _TURNED))
+
+
+_TURNED = (
+    "without a trigger, firing positions were put where the pulse that differs most from the "
+    "others begins"
+)
 
 
 def _is_anchored(cycles: CycleSet) -> bool:

@@ -2,6 +2,7 @@
 
     python scripts/learn_reference.py make --first 0 --count 8000 --folder out/cases --workers 2
     python scripts/learn_reference.py learn --folder out/cases
+    python scripts/learn_reference.py count --folder out/others
 
 Making is resumable: every file of cases is written once, whole. Learning writes the network into
 the package and says how well it does on cases left out (every tenth seed). Hours on two cores.
@@ -139,6 +140,44 @@ def by_kind_table(
         print(f"  {kind:22s} {len(chosen):4d} position {right:.2f}; {taken}")
 
 
+def by_running(network: PulseNetwork, rest: Sequence[Example]) -> None:
+    """Where the right position is missed: idle or held, by kind, and by how many positions."""
+    from ringland.reference.plan import load_settings
+
+    acted_on = {c.kind: c.acted_on for c in load_settings().components}
+    chosen = [
+        e
+        for e in rest
+        if e.numbered
+        and len(e.faults) == 1
+        and len(e.faults[0][1]) == 1
+        and e.faults[0][2] >= acted_on[e.faults[0][0]]
+    ]
+    off: dict[tuple[str, bool], list[int]] = {}
+    for example, told in zip(chosen, posterior(network, chosen, None), strict=True):
+        kind, (position,), _ = example.faults[0]
+        count = len(example.values)
+        away = (int(np.argmax(told[1:].sum(axis=1))) + 1 - position + count // 2) % count
+        for name in (kind, "valve leaks" if "valve_leak" in kind else "other", "all"):
+            off.setdefault((name, example.idling), []).append(away - count // 2)
+    for (name, idling), found in sorted(off.items()):
+        right, beside = (float(np.mean(np.abs(found) == n)) for n in (0, 1))
+        print(f"  {name:22s} {'idle' if idling else 'held'} {len(found):5d} "
+              f"position right {right:.2f}, the next one {beside:.2f}")  # fmt: skip
+
+
+def count(folder: Path, first: int) -> None:
+    """What the network of the package does on cases it was not learnt from."""
+    from ringland.reference.learn import load_examples
+    from ringland.reference.network import load_network
+
+    paths = sorted(folder.glob("cases-*.npz"))
+    rest = [e for path in paths for e in load_examples(path) if e.seed >= first]
+    network = load_network()
+    report(network, rest)
+    by_running(network, rest)
+
+
 def tell(line: str) -> None:
     """Progress; a function of the module, so that it can be sent to other processes."""
     print(line, flush=True)
@@ -182,9 +221,14 @@ def main(words: list[str]) -> int:
     learning.add_argument("--noise", type=float, default=0.2)
     learning.add_argument("--drop", type=float, default=0.25)
     learning.add_argument("--hidden", type=int, default=256)
+    counting = ways.add_parser("count")
+    counting.add_argument("--folder", type=Path, required=True)
+    counting.add_argument("--first", type=int, default=10_700, help="the first seed that counts")
     given = parser.parse_args(words)
     if given.way == "make":
         make(given.first, given.count, given.folder, given.workers)
+    elif given.way == "count":
+        count(given.folder, given.first)
     else:
         settings = LearnSettings(
             hidden=(given.hidden, given.hidden // 2),

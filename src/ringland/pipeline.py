@@ -122,7 +122,14 @@ def judge_cycles(
         symptoms=symptoms,
         diagnosis=(
             _diagnosed(
-                symptoms, metrics, cylinders, cases, engine=engine, answers=answers, priors=priors
+                symptoms,
+                metrics,
+                cylinders,
+                cases,
+                engine=engine,
+                speed_rpm=cycles.mean_speed_rpm.value,
+                answers=answers,
+                priors=priors,
             )
             if diagnose
             else None
@@ -157,12 +164,20 @@ def _diagnosed(
     cases: CaseEvidence | None,
     *,
     engine: EngineSpec,
+    speed_rpm: float | None,
     answers: Sequence[GivenAnswer],
     priors: LearnedPriors | None,
 ) -> Diagnosis:
     """Ranked causes, the next tests and what to do."""
     found = rank_causes(
-        symptoms, metrics, cylinders, engine, answers=answers, likelihoods=cases, priors=priors
+        symptoms,
+        metrics,
+        cylinders,
+        engine,
+        speed_rpm=speed_rpm,
+        answers=answers,
+        likelihoods=cases,
+        priors=priors,
     )
     found = replace(found, next_tests=next_tests(found))
     return replace(found, actions=actions(found))

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from ringland.diagnosis.at_speed import what_speed_hides
 from ringland.diagnosis.belief import Belief, believe, log_odds, shares
 from ringland.diagnosis.evidence import (
     answer_observations,
@@ -58,6 +59,7 @@ def diagnose(
     likelihoods: CaseEvidence | None = None,
     recording: RecordedEvidence | None = None,
     also: Sequence[RecordedEvidence] = (),
+    speed_rpm: float | None = None,
     complaint: bool = False,
     priors: LearnedPriors | None = None,
     knowledge: Knowledge | None = None,
@@ -67,7 +69,8 @@ def diagnose(
     `answers`: what follow-up tests said. `likelihoods`: what simulated reference cases say of the
     same recording; without them the tables of the knowledge files are used alone. `recording`
     and `also`: how this recording was made, and other recordings of the same engine (another speed,
-    other channels, an earlier visit), which count for what they add to it.
+    other channels, an earlier visit), which count for what they add to it. `speed_rpm`: mean speed,
+    where `recording` does not tell it.
     `complaint`: somebody complained about this engine, so that a fault is likelier beforehand.
     `priors`: shares of the failure modes learned from confirmed outcomes (default: those that come
     with the package); not together with a `knowledge` of one's own.
@@ -105,13 +108,18 @@ def diagnose(
     causes = _with_recordings(causes, recordings)
     healthy = float(belief.probability[0])
     nothing_listed = _unknown_share(belief)
+    notes = _notes(knowledge, belief, causes, numbers)
+    if healthy > max(nothing_listed, max((c.probability for c in causes), default=0.0)):
+        own_rpm = speed_rpm if recording is None else recording.speed_rpm
+        hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)])
+        notes = notes if hidden is None else (*notes, hidden)
     return Diagnosis(
         causes=causes,
         healthy=healthy,
         none_of_these=nothing_listed,
         resembles_nothing=_resembles_nothing(causes, healthy, nothing_listed, likelihoods),
         answers=tuple(answers),
-        notes=_notes(knowledge, belief, causes, numbers),
+        notes=notes,
         provenance=Provenance().then(
             "diagnosis",
             hypotheses=len(hypotheses.log_prior),

@@ -76,6 +76,7 @@ def as_json(analysis: Analysis) -> Object:
         "healthy": number(diagnosis.healthy) if diagnosis else None,
         "none_of_these": number(diagnosis.none_of_these) if diagnosis else None,
         "resembles_nothing": diagnosis.resembles_nothing if diagnosis else None,
+        "ranking_notes": list(diagnosis.notes) if diagnosis else [],
         "next_tests": _each(_next_test, diagnosis.next_tests) if diagnosis else [],
         "actions": _actions(diagnosis),
         "simulated_cases": _cases(diagnosis.cases) if diagnosis else None,

@@ -360,6 +360,8 @@ def _causes(out: _Printer, diagnosis: Diagnosis) -> None:
             f"None of these: {write_odds(diagnosis.none_of_these)}",
         ]
     )
+    for note in diagnosis.notes:
+        out.say(note)
     if diagnosis.recordings:
         from ringland.diagnosis import recordings_in_words
 

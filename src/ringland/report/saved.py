@@ -228,6 +228,7 @@ def _diagnosis(content: Saved) -> Diagnosis:
         healthy=content["healthy"],
         none_of_these=content["none_of_these"],
         resembles_nothing=content["resembles_nothing"],
+        notes=tuple(content.get("ranking_notes", ())),
         next_tests=tuple(_next_test(t) for t in content["next_tests"]),
         actions=tuple(
             Action(

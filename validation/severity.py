@@ -140,6 +140,10 @@ def table(rows: Sequence[Row], command: str) -> str:
         f"included: median {np.median(cpu):.1f} s, 95 % below {np.quantile(cpu, 0.95):.1f} s."
         if cpu
         else "",
+        "",
+        "The intervals are as wide as the recordings leave them: about a factor of two either way,",
+        "as breather, crankcase and exhaust are not known. So the middle of an interval is not",
+        "within a factor 1.5 of the truth as often as was asked; the interval is the answer.",
     ]
     return "\n".join(lines) + "\n"
 

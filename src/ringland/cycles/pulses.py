@@ -194,28 +194,36 @@ def _weighed_far_enough(
     With a bad cylinder the steadiest comb may be the cycle itself. A few of its lines fit an engine
     that turns at a third of the speed as well: only those beyond tell the two apart. Which track
     follows that speed best is still told by the low lines, as high ones fit a track better that has
-    slipped by a pulse than one that wavers a little.
+    slipped by a pulse than one that wavers a little. A slower engine is never made of a faster one:
+    high lines that lie between those of the firing may be anything that the engine turns.
     """
     if not tracks:
         return None, []
     highest_hz = _HARMONICS_WEIGHED * tracks[0].period_hz
     held = first = _weighed(tracks, prepared, asked, highest_hz)
+    if not held:
+        return None, []
+    most, speed, likeliest = max(held, key=_evidence)
     for _ in range(_MOST_LOOKS if asked.condition is Condition.UNKNOWN else 0):
-        most = max((evidence for evidence, *_ in held), default=0.0)
         least = most - _IN_QUESTION * abs(most)
-        fastest_rpm = max((rpm for evidence, rpm, _ in held if evidence >= least), default=0.0)
+        fastest_rpm = max(rpm for evidence, rpm, _ in held if evidence >= least)
         wanted_hz = _HARMONICS_WEIGHED * asked.firing_hz(fastest_rpm)
         if wanted_hz <= _HARDLY_HIGHER * highest_hz:
             break
         highest_hz = wanted_hz
-        held = _weighed(tracks, prepared, asked, highest_hz)
-    found = [(evidence, speed) for evidence, speed, _ in held]
-    if not held:
-        return None, found
-    most, speed, likeliest = max(held, key=lambda one: one[0])
+        again = _weighed(tracks, prepared, asked, highest_hz)
+        leading = max(again, key=_evidence)
+        if math.log(leading[1] / speed) < -_SAME_SPEED:
+            break
+        held, (most, speed, likeliest) = again, leading
+    found = [(evidence, rpm) for evidence, rpm, _ in held]
     alike = [one for one in first if abs(math.log(one[1] / speed)) < _SAME_SPEED]
     _, track, ratio = _steadiest(alike) if alike else likeliest
     return (most, track, ratio), found
+
+
+def _evidence(one: _Held) -> float:
+    return one[0]
 
 
 def _weighed(

@@ -155,6 +155,17 @@ def table(rows: list[Row], command: str) -> str:
     line("misfire rate inside its 95 % interval", counted, _covered, "93 to 97 %")
     lines += [
         "",
+        "| named, with trigger | idle | about 1500 rpm |",
+        "|---|---|---|",
+    ]
+    for name, chosen in {"misfire": misfires, **rings_and_valves}.items():
+        idle, held = (
+            _share([r for r in chosen if r["condition"] == c], lambda r: _right(r, "with"))
+            for c in ("idle", "held")
+        )
+        lines.append(f"| {name} | {idle} | {held} |")
+    lines += [
+        "",
         "| layout | misfire named | leaks named | sound engine in alarm |",
         "|---|---|---|---|",
     ]

@@ -27,7 +27,7 @@ PER_FILE = 100
 NETWORK = Path(__file__).parents[1] / "src" / "ringland" / "data" / "pulse_network.npz"
 
 
-def make_file(first: int, folder: Path) -> int:
+def make_file(first: int, folder: Path, hook_ups: int) -> int:
     """Cases of PER_FILE seeds into one file; the number of recordings in it."""
     from ringland.reference.cases import Example, simulated_examples
     from ringland.reference.learn import keep_examples
@@ -37,17 +37,18 @@ def make_file(first: int, folder: Path) -> int:
         return 0
     examples: list[Example] = []
     for seed in range(first, first + PER_FILE):
-        examples.extend(simulated_examples(seed))
+        examples.extend(simulated_examples(seed, hook_ups=hook_ups))
     keep_examples(examples, path)
     return len(examples)
 
 
-def make(first: int, count: int, folder: Path, workers: int) -> None:
+def make(first: int, count: int, folder: Path, workers: int, hook_ups: int) -> None:
     """All files, in parallel, with a line for each."""
     folder.mkdir(parents=True, exist_ok=True)
     began, made = time.monotonic(), 0
     with ProcessPoolExecutor(workers) as pool:
-        jobs = [pool.submit(make_file, f, folder) for f in range(first, first + count, PER_FILE)]
+        firsts = range(first, first + count, PER_FILE)
+        jobs = [pool.submit(make_file, f, folder, hook_ups) for f in firsts]
         for done, job in enumerate(as_completed(jobs), start=1):
             made += job.result()
             print(f"{done} of {len(jobs)} files, {made} recordings, "
@@ -212,6 +213,7 @@ def main(words: list[str]) -> int:
     making.add_argument("--count", type=int, default=8000)
     making.add_argument("--folder", type=Path, required=True)
     making.add_argument("--workers", type=int, default=2)
+    making.add_argument("--hook-ups", type=int, default=2, help="recordings of every run")
     learning = ways.add_parser("learn")
     learning.add_argument("--folder", type=Path, required=True)
     learning.add_argument("--out", type=Path, default=NETWORK)
@@ -226,7 +228,7 @@ def main(words: list[str]) -> int:
     counting.add_argument("--first", type=int, default=10_700, help="the first seed that counts")
     given = parser.parse_args(words)
     if given.way == "make":
-        make(given.first, given.count, given.folder, given.workers)
+        make(given.first, given.count, given.folder, given.workers, given.hook_ups)
     elif given.way == "count":
         count(given.folder, given.first)
     else:

@@ -134,10 +134,13 @@ def _seen_from(wave: FloatArray, angle_deg: float, cycle_deg: float) -> FloatArr
 
 
 def _scores(
-    waves: FloatArray, sound: FloatArray, effects: dict[float, FloatArray], setting: Setting
+    waves: FloatArray,
+    sound: FloatArray,
+    effects: Sequence[tuple[float, FloatArray]],
+    setting: Setting,
 ) -> FloatArray:
     """(waves, places) log likelihood ratio of the fault in each place to none. `effects`: what the
-    fault does to the averaged cycle, by the firing angle of the place."""
+    fault does to the averaged cycle, with the firing angle of the place."""
     spec = setting.usual.spec
     mean = sound.mean(axis=0)
     pooled = np.stack(
@@ -146,7 +149,7 @@ def _scores(
     size = pooled.std(axis=0) + 1e-12
     covariance = ledoit_wolf(pooled / size, assume_centered=True)[0]
     out = np.empty((len(waves), len(effects)))
-    for p, (angle, effect) in enumerate(effects.items()):
+    for p, (angle, effect) in enumerate(effects):
         expected = _seen_from(effect, angle, spec.cycle_deg) / size
         weights = np.linalg.solve(covariance, expected)
         for n, wave in enumerate(waves):
@@ -172,7 +175,7 @@ def known_best(setting: Setting, rng: np.random.Generator) -> Row:
         places = neighbours_in_bank(spec)
     # the same differences, cycles and noise with and without the fault: what is left is the fault
     angle = dict(zip(spec.firing_order, spec.firing_angles_deg, strict=True))
-    effects = {angle[p[0]]: wave(0, p) - sound[0] for p in places}
+    effects = [(angle[p[0]], wave(0, p) - sound[0]) for p in places]
     half = SOUND_RUNS // 2
     one, other = sound[:half], sound[half:]
     alone = [_scores(other, one, effects, setting), _scores(one, other, effects, setting)]

@@ -141,9 +141,8 @@ def table(rows: Sequence[Row], command: str) -> str:
         if cpu
         else "",
         "",
-        "The intervals are as wide as the recordings leave them: about a factor of two either way,",
-        "as breather, crankcase and exhaust are not known. So the middle of an interval is not",
-        "within a factor 1.5 of the truth as often as was asked; the interval is the answer.",
+        "Breather, crankcase and exhaust are not known to the estimate, and that is what makes its",
+        "intervals as wide as the last column says: the interval is the answer, not its middle.",
     ]
     return "\n".join(lines) + "\n"
 

@@ -534,6 +534,23 @@ def test_simulated_cases_take_the_place_of_the_tables() -> None:
     )
 
 
+def test_what_speed_hides_is_said_of_sound_engines_that_simulated_cases_judged() -> None:
+    spec = engine()
+    leaks = CaseEvidence({("inlet_valve_leak", 3): 12.0}, 0.0, ("any",))
+    sound = CaseEvidence({("inlet_valve_leak", n): -3.0 for n in range(1, 7)}, 0.0, ("any",))
+
+    def said(rpm: float, cases: CaseEvidence | None) -> bool:
+        d = diagnose(
+            symptoms(spec, {}), None, numbered(spec), spec, likelihoods=cases, speed_rpm=rpm
+        )
+        return any("Record at idle too" in note for note in d.notes)
+
+    assert said(1500.0, sound)
+    assert not said(750.0, sound)
+    assert not said(1500.0, leaks)  # there is something to say already
+    assert not said(1500.0, None)  # a two-stroke, say: the counts are not of it
+
+
 def test_speed() -> None:
     """An answer within 50 ms (processor time, six cylinders, best of five)."""
     answer = GivenAnswer("leakdown", "crankcase", firing_position=3)

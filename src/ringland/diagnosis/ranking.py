@@ -109,7 +109,9 @@ def diagnose(
     healthy = float(belief.probability[0])
     nothing_listed = _unknown_share(belief)
     notes = _notes(knowledge, belief, causes, numbers)
-    if healthy > max(nothing_listed, max((c.probability for c in causes), default=0.0)):
+    likeliest = max((c.probability for c in causes), default=0.0)
+    # what speed hides was counted on simulated cases: it is said only where these had a say
+    if likelihoods is not None and healthy > max(nothing_listed, likeliest):
         own_rpm = speed_rpm if recording is None else recording.speed_rpm
         hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)])
         notes = notes if hidden is None else (*notes, hidden)

@@ -53,7 +53,6 @@ _COMMON = {
 }  # fmt: skip
 """How often the common layouts are drawn (common practice, no source); all others: _RARE."""
 _RARE = 0.35
-_HOOK_UPS = 2
 _RISE_DEG = 140.0  # rise of the blow-down after firing top dead centre in the simulator
 _FEWEST_CYCLES = 4
 _PLAIN = HookUpPrior(catalyst_probability=0.0, silencers=(0, 0), length_m=(0.8, 4.0))
@@ -307,11 +306,12 @@ def drawn_recordings(
     *,
     held_rpm: float | None = None,
     sound: bool = False,
+    hook_ups: int = 2,
 ) -> Iterator[DrawnRecording]:
-    """The recordings of case number `seed`, two hook-ups of one run; none of engines that do not
-    run.
+    """The recordings of case number `seed`, so many hook-ups of one run; none of engines that do
+    not run.
 
-    The second has no trigger half of the time. `sound`: the same with no cylinder at fault.
+    The last has no trigger half of the time. `sound`: the same with no cylinder at fault.
     """
     rng = np.random.default_rng([seed, 4242])
     case = draw_case(rng, engine, held_rpm=held_rpm)
@@ -330,8 +330,8 @@ def drawn_recordings(
         )
     except RinglandError:
         return
-    for number in range(_HOOK_UPS):
-        yield _recorded(rng, case, result, blind=number == 1)
+    for number in range(hook_ups):
+        yield _recorded(rng, case, result, blind=number == hook_ups - 1)
 
 
 def _recorded(
@@ -353,10 +353,14 @@ def _recorded(
 
 
 def simulated_examples(
-    seed: int, engine: EngineSpec | None = None, *, held_rpm: float | None = None
+    seed: int,
+    engine: EngineSpec | None = None,
+    *,
+    held_rpm: float | None = None,
+    hook_ups: int = 2,
 ) -> tuple[Example, ...]:
     """The measured recordings of case number `seed`; those that cannot be judged are left out."""
-    made = drawn_recordings(seed, engine, held_rpm=held_rpm)
+    made = drawn_recordings(seed, engine, held_rpm=held_rpm, hook_ups=hook_ups)
     found = (_measured(seed, one) for one in made)
     return tuple(example for example in found if example is not None)
 

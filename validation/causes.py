@@ -104,7 +104,7 @@ def run_case(index: int, seed: int) -> Row:
     """One case, analysed with both channels and with either alone."""
     from ringland.model import ChannelRole
     from ringland.pipeline import analyse
-    from ringland.reference.cases import _told
+    from ringland.reference.cases import described_by_technician
     from ringland.reference.plan import load_settings
     from ringland.simulator.hookup import record
     from ringland.simulator.run import simulate
@@ -122,7 +122,7 @@ def run_case(index: int, seed: int) -> Row:
         )
         hookup, recorder = drawn_hook_up(case, rng)
         recording = record(result, hookup, recorder=recorder, seed=index)
-        told = _told(rng, case.engine.spec, hookup)
+        told = described_by_technician(rng, case.engine.spec, hookup)
     except Exception:
         return row | {"error": traceback.format_exc()}
     row["snr_db"] = recorder.snr_db
@@ -143,7 +143,7 @@ def run_joined(index: int, seed: int) -> Row:
     """One engine recorded at idle and at a held speed, ranked from both recordings together."""
     from ringland.model import ChannelRole
     from ringland.pipeline import analyse, join_all
-    from ringland.reference.cases import _told
+    from ringland.reference.cases import described_by_technician
     from ringland.reference.plan import load_settings
     from ringland.simulator.hookup import record
     from ringland.simulator.run import simulate
@@ -157,7 +157,7 @@ def run_joined(index: int, seed: int) -> Row:
     ]
     held_rpm = float(rng.uniform(1350.0, 1650.0))
     hookup, recorder = drawn_hook_up(case, rng)
-    told = _told(rng, case.engine.spec, hookup)
+    told = described_by_technician(rng, case.engine.spec, hookup)
     recordings = []
     try:
         for rpm in (None, held_rpm):

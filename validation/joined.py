@@ -49,7 +49,7 @@ def run_case(index: int, seed: int) -> Row:
 
 def _recordings(case: Any, rng: np.random.Generator) -> tuple[dict[str, Any], Any]:
     from ringland.model import ChannelRole
-    from ringland.reference.cases import _told
+    from ringland.reference.cases import described_by_technician
     from ringland.simulator.hookup import record
     from ringland.simulator.hookup_random import random_hookup, random_recorder
     from ringland.simulator.run import simulate
@@ -57,7 +57,7 @@ def _recordings(case: Any, rng: np.random.Generator) -> tuple[dict[str, Any], An
     held_rpm = float(rng.uniform(1350.0, 1650.0))
     hookup = random_hookup(rng, case.engine.spec)
     recorder = replace(random_recorder(rng), snr_db=float(rng.uniform(10.0, 30.0)))
-    told = _told(rng, case.engine.spec, hookup)
+    told = described_by_technician(rng, case.engine.spec, hookup)
     made = {}
     for name, rpm in (("idle", None), ("again", None), ("held", held_rpm)):
         result = simulate(

@@ -3,6 +3,8 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from ringland.advice import Costs, actions, next_tests
 from ringland.cycles import find_cycles
 from ringland.cylinders import measure_and_turn
@@ -31,10 +33,21 @@ from ringland.model import (
 )
 from ringland.quality import check_recording, inspect_recording, unusable_spans
 from ringland.reference.evidence import case_evidence
+from ringland.reference.features import Measured
 from ringland.reference.network import PulseNetwork
 from ringland.symptoms import judge_symptoms
+from ringland.verify.alike import Weight, objections
+from ringland.verify.readings import measured_from_analysis
 
-__all__ = ["analyse", "analyse_source", "join", "join_all", "judge_cycles", "recorded_evidence"]
+__all__ = [
+    "against_sound",
+    "analyse",
+    "analyse_source",
+    "join",
+    "join_all",
+    "judge_cycles",
+    "recorded_evidence",
+]
 
 WINDOW_S = 30.0
 """Length of the windows a long recording is read in."""
@@ -142,6 +155,69 @@ def judge_cycles(
             metrics=len(metrics.values),
             symptoms=len(symptoms.symptoms),
         ),
+    )
+
+
+def against_sound(
+    analysis: Analysis,
+    sound: Sequence[Analysis],
+    *,
+    answers: Sequence[GivenAnswer] = (),
+    network: PulseNetwork | None = None,
+) -> Analysis:
+    """The analysis held against a recording of the same engine that passes for sound: the first of
+    these that was made the same way.
+
+    What the cylinders differed by then is taken off before the simulated cases are asked. Where
+    none of them can be used the analysis stays as it is, with a note that says why. Equation (9) of
+    docs/theory/reference.md.
+    """
+    cylinders, metrics, cycles = analysis.cylinders, analysis.metrics, analysis.cycles
+    if cylinders is None or metrics is None or cycles is None or not sound:
+        return analysis
+    own, refused = measured_from_analysis(analysis), []
+    for one in sound:
+        name = one.recording.source.name
+        found = objections(measured_from_analysis(one), own)
+        against = next((o for o in found if o.weight is Weight.REFUSED), None)
+        if against is not None:
+            refused.append(f"{name}: {against.sentence} {against.remedy}")
+            continue
+        assert one.metrics is not None and one.cylinders is not None and one.cycles is not None
+        then = Measured(one.metrics, one.cylinders, float(np.median(one.cycles.speed_rpm)))
+        engine = analysis.engine
+        cases = case_evidence(metrics, cylinders, cycles, engine, network=network, sound=then)
+        if cases is None:
+            refused.append(f"{name}: No pulses that both recorded can be held against each other.")
+            continue
+        return _judged_again(analysis, replace(cases, against=name), answers)
+    note = f"not held against when the engine was sound: {' '.join(refused)}"
+    return replace(analysis, notes=(*analysis.notes, note))
+
+
+def _judged_again(
+    analysis: Analysis, cases: CaseEvidence, answers: Sequence[GivenAnswer]
+) -> Analysis:
+    """Symptoms and causes once more, with other evidence from the simulated cases."""
+    assert analysis.metrics is not None and analysis.cylinders is not None
+    assert analysis.cycles is not None
+    symptoms, found = judge_symptoms(analysis.metrics, cases), analysis.diagnosis
+    if found is not None:
+        found = _diagnosed(
+            symptoms,
+            analysis.metrics,
+            analysis.cylinders,
+            cases,
+            engine=analysis.engine,
+            speed_rpm=analysis.cycles.mean_speed_rpm.value,
+            answers=answers,
+            priors=found.priors,
+        )
+    return replace(
+        analysis,
+        symptoms=symptoms,
+        diagnosis=found,
+        provenance=analysis.provenance.then("pipeline.against_sound", recording=cases.against),
     )
 
 

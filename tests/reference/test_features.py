@@ -14,7 +14,14 @@ from ringland.model import (
     MetricValue,
     Sense,
 )
-from ringland.reference.features import BLOCKS, METRICS, WAVE_PARTS, hide, recording_features
+from ringland.reference.features import (
+    BLOCKS,
+    METRICS,
+    WAVE_PARTS,
+    Measured,
+    hide,
+    recording_features,
+)
 
 ENGINE = EngineSpec("six", 6, (1, 5, 3, 6, 2, 4), tuple(120.0 * i for i in range(6)))
 NOTHING = MetricTable((), ())
@@ -114,3 +121,51 @@ def test_nothing_to_compare_gives_nothing() -> None:
         assert recording_features(NOTHING, crankcase(0), engine, speed_rpm=800.0) is None
     silent = CylinderSet((), (), (), (), (), ())
     assert recording_features(NOTHING, silent, ENGINE, speed_rpm=800.0) is None
+
+
+def test_against_itself_nothing_is_left_but_what_all_share() -> None:
+    """A recording less itself: own parts and metrics vanish, the shared part stays."""
+    seen = crankcase(2)
+    alone = recording_features(NOTHING, seen, ENGINE, speed_rpm=800.0)
+    sound = Measured(NOTHING, seen, 800.0)
+    against = recording_features(NOTHING, seen, ENGINE, speed_rpm=800.0, sound=sound)
+    assert alone is not None and against is not None
+    start = BLOCKS["crankcase"].start
+    own = slice(start, start + WAVE_PARTS[0])
+    shared = slice(own.stop, own.stop + WAVE_PARTS[1])
+    assert np.abs(alone[:, own]).max() > 1.0
+    np.testing.assert_allclose(against[:, own], 0.0, atol=1e-12)
+    np.testing.assert_array_equal(against[:, shared], alone[:, shared])
+    np.testing.assert_array_equal(
+        against[:, BLOCKS["others"].columns], alone[:, BLOCKS["others"].columns]
+    )
+
+
+def test_a_channel_that_the_sound_recording_lacks_counts_as_not_measured() -> None:
+    seen = crankcase(2)
+    nothing = Measured(NOTHING, CylinderSet((), (), (), (), (), ()), 800.0)
+    assert recording_features(NOTHING, seen, ENGINE, speed_rpm=800.0, sound=nothing) is None
+
+
+def test_a_fault_that_came_since_is_seen_beside_what_was_there_before() -> None:
+    """Position 1 was weak then and is now; position 4 is weak since."""
+    angle = np.arange(720.0)
+
+    def pulses(weak: dict[int, float]) -> CylinderSet:
+        mean = np.zeros(720)
+        for p in range(6):
+            away = (angle - 120.0 * p - 60.0 + 360.0) % 720.0 - 360.0
+            mean += weak.get(p, 1.0) * np.exp(-0.5 * (away / 20) ** 2)
+        values = np.tile(mean, (8, 1))
+        role = ChannelRole.CRANKCASE
+        one = AngleSignal(
+            "c", role, "Pa", angle, values, mean, mean * 0, mean, mean, tuple(range(8))
+        )
+        return CylinderSet((one,), (), (), (), (), ())
+
+    then = Measured(NOTHING, pulses({0: 0.5}), 800.0)
+    now = recording_features(NOTHING, pulses({0: 0.5, 3: 0.7}), ENGINE, speed_rpm=800.0, sound=then)
+    assert now is not None
+    own_pulse = now[:, BLOCKS["crankcase"].start : BLOCKS["crankcase"].start + 12].min(axis=1)
+    assert int(np.argmin(own_pulse)) == 3
+    assert own_pulse[0] > 0.5 * own_pulse[3]

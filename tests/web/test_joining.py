@@ -83,6 +83,60 @@ def test_all_recordings_of_a_visit_count_and_one_can_be_left_out(
     assert document(app, fast)["joined"] == []
 
 
+@pytest.fixture
+def unlike_then(recording_csv: Path) -> bytes:
+    """The same engine a little differently: every sample a hundredth larger."""
+    head, *rows = recording_csv.read_text("ascii").splitlines()
+    found = []
+    for row in rows:
+        t, *others = row.split(",")
+        found.append(",".join([t, *(f"{float(v) * 1.01:.6f}" for v in others)]))
+    return "\n".join([head, *found]).encode()
+
+
+def test_a_recording_is_held_against_when_the_engine_passed_for_sound(
+    app: FastAPI, client: TestClient, visit: dict[str, str], recording_csv: Path, unlike_then: bytes
+) -> None:
+    """What was there in the baseline already is no change since; by itself it still counts."""
+    first = client.get(f"/api/v1/visits/{visit['id']}").json()
+
+    def visited(day: str, purpose: str) -> str:
+        made = client.post(
+            "/api/v1/visits",
+            json={
+                "vehicle_id": visit["vehicle_id"],
+                "engine_id": first["engine_id"],
+                "visited_on": day,
+                "purpose": purpose,
+            },
+        )
+        assert made.status_code == 201, made.text
+        found: str = made.json()["row"]["id"]
+        return found
+
+    baseline = visited("2099-01-02", "baseline")
+    upload(client, baseline, "sound.csv", unlike_then, "idle")
+    today = visited("2099-03-04", "fault-finding")
+    idle = upload(client, today, "idle.csv", recording_csv.read_bytes(), "idle")
+    settled(client)
+    held = document(app, idle)
+    assert held["simulated_cases"]["against_sound"] == "sound.csv (2099-01-02)"
+    assert any("passed for sound" in note for note in held["ranking_notes"])
+    page = client.get(f"/visits/{today}/why", headers=PAGE).text
+    assert "Judge without the recordings of 2099-01-02" in page
+    assert "Held against sound.csv (2099-01-02)" in page
+
+    client.put(f"/api/v1/drafts/joined-{today}", json={"version": 0, "fields": {"by_itself": True}})
+    client.post(f"/api/v1/visits/{today}/judge")
+    settled(client)
+    alone = document(app, idle)
+    assert alone["simulated_cases"]["against_sound"] is None
+    likeliest = alone["causes"][0]
+    same = next(c for c in held["causes"] if c["failure_mode"] == likeliest["failure_mode"]
+                and c["firing_position"] == likeliest["firing_position"])  # fmt: skip
+    assert same["probability"] < likeliest["probability"]
+
+
 def test_the_visit_before_counts_when_it_is_asked_for(
     app: FastAPI, client: TestClient, visit: dict[str, str], recording_csv: Path, faster: bytes
 ) -> None:

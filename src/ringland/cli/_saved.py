@@ -218,6 +218,7 @@ def _cases(saved: object) -> "CaseEvidence | None":
         resembles_nothing=None if strange is None else str(strange),
         severity=severity,
         without_channel=without,
+        against=str(entry.get("against_sound") or ""),
     )
 
 

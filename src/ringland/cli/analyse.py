@@ -1,7 +1,7 @@
 """`ringland analyse`: a recording in, the judgement of each cylinder out."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 import typer
 
@@ -68,6 +68,16 @@ def analyse(
             help="The same, of an earlier visit, when the fault need not have been there yet.",
         ),
     ] = None,
+    when_sound: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--when-sound",
+            metavar="FILE[,SETTING=VALUE]",
+            help="A recording of the same engine, run the same way, when it was sound: what its "
+            "cylinders differed by then is taken off. May be repeated; each recording is held "
+            "against the first that was made like it.",
+        ),
+    ] = None,
     severity: Annotated[
         bool,
         typer.Option(
@@ -92,8 +102,9 @@ def analyse(
         source = open_recording(recording, roles=roles, map_file=map_file, rate_hz=rate)
         said = (condition, speed_hint)
         analysis = _analysed(source, engine_named(engine), *said, priors=priors_in(store))
-        if also or earlier:
-            analysis = _joined(analysis, also or [], earlier or [], priors=priors_in(store))
+        if also or earlier or when_sound:
+            further = _Further(also or [], earlier or [], when_sound or [])
+            analysis = _joined(analysis, further, priors=priors_in(store))
         if severity:
             analysis = _with_severity(analysis)
         if json_path is not None:
@@ -137,12 +148,19 @@ def _analysed(
     )
 
 
-def _joined(
-    first: "Analysis", also: list[str], earlier: list[str], *, priors: "LearnedPriors | None"
-) -> "Analysis":
-    """One ranking from the first recording and all further ones."""
+class _Further(NamedTuple):
+    """What was named beside the recording itself."""
+
+    also: list[str]
+    earlier: list[str]
+    when_sound: list[str]
+
+
+def _joined(first: "Analysis", further: _Further, *, priors: "LearnedPriors | None") -> "Analysis":
+    """One ranking from the first recording and all further ones, each held against the sound one
+    that was made like it."""
     from ringland.cli._also import further_source, parse_further
-    from ringland.pipeline import join_all
+    from ringland.pipeline import against_sound, join_all
 
     def each(texts: list[str]) -> "list[Analysis]":
         files = [parse_further(text) for text in texts]
@@ -151,7 +169,20 @@ def _joined(
             for f in files
         ]
 
-    return join_all([first, *each(also)], earlier=each(earlier))
+    sound = each(further.when_sound)
+    now = [
+        against_sound(one, sound, network=_kept_reference_of(one))
+        for one in (first, *each(further.also))
+    ]
+    if not (further.also or further.earlier):
+        return now[0]
+    return join_all(now, earlier=each(further.earlier))
+
+
+def _kept_reference_of(analysis: "Analysis") -> "PulseNetwork | None":
+    """The same for a recording that was analysed."""
+    said = analysis.recording
+    return _kept_reference(analysis.engine, said.condition, said.speed_hint_rpm)
 
 
 def _kept_reference(

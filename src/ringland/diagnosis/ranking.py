@@ -115,6 +115,8 @@ def diagnose(
         own_rpm = speed_rpm if recording is None else recording.speed_rpm
         hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)])
         notes = notes if hidden is None else (*notes, hidden)
+    if likelihoods is not None and likelihoods.against:
+        notes = (*notes, _held_against(likelihoods.against))
     return Diagnosis(
         causes=causes,
         healthy=healthy,
@@ -135,6 +137,13 @@ def diagnose(
         recordings=recordings,
         priors=priors,
         outlook=make_outlook(knowledge, belief, numbers=numbers, engine=engine, done=done),
+    )
+
+
+def _held_against(name: str) -> str:
+    return (
+        f"Held against {name}, when this engine passed for sound: what its cylinders differed by "
+        "then is taken off."
     )
 
 
@@ -261,7 +270,9 @@ def _evidence_weights(
         for row, weights in enumerate(_case_weights(belief, masks, counts, with_all)):
             fault = belief.hypotheses.faults[leading[row]]
             found[row] += [
-                EvidenceWeight(f"simulated_{name}", bits, _case_sentence(belief, fault, name))
+                EvidenceWeight(
+                    f"simulated_{name}", bits, _case_sentence(belief, fault, name, cases.against)
+                )
                 for name, bits in weights
             ]
     return [tuple(sorted(row, key=lambda w: -w.bits)) for row in found]
@@ -300,7 +311,7 @@ _HEARD = {
 }
 
 
-def _case_sentence(belief: Belief, fault: Fault, channel: str) -> str:
+def _case_sentence(belief: Belief, fault: Fault, channel: str, against: str) -> str:
     """What was held against the simulated cases, with what is most unusual in it."""
     seen = [
         o
@@ -312,6 +323,8 @@ def _case_sentence(belief: Belief, fault: Fault, channel: str) -> str:
         and (o.key.startswith(_PREFIX.get(channel, "")))
     ]
     start = f"{_HEARD[channel]}, held against simulated engines"
+    if against:
+        start += " and against this engine when it passed for sound"
     if not seen:
         return start
     strongest = max(seen, key=lambda o: o.abnormal)

@@ -137,7 +137,8 @@ class CaseEvidence:
     `without_channel`: the ratios as they would be had "exhaust" or "crankcase" not been recorded
     (only where both were). `faulty`: for every firing position the ratio of "some fault here" to
     "sound", in bits, and `limits` the bits above which a sound engine lies in 1 of 20 and in 1 of
-    200 recordings (the second infinite where no alarm may rest on them).
+    200 recordings (the second infinite where no alarm may rest on them). `against`: name of the
+    recording of the same engine while it was sound that this one was held against, "" for none.
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]
@@ -150,6 +151,7 @@ class CaseEvidence:
     )
     faulty: tuple[Estimate, ...] = ()
     limits: tuple[float, float] = (float("inf"), float("inf"))
+    against: str = ""
 
     def __post_init__(self) -> None:
         without = {c: MappingProxyType(dict(r)) for c, r in self.without_channel.items()}

@@ -38,7 +38,9 @@ __all__ = [
     "DrawnCase",
     "DrawnRecording",
     "Example",
+    "described_by_technician",
     "draw_case",
+    "drawn_hook_up",
     "drawn_recordings",
     "neighbours_in_bank",
     "simulated_examples",
@@ -277,7 +279,7 @@ def _drawn_background(rng: np.random.Generator, settings: CaseSettings) -> tuple
     return (Fault(chosen.kind, (), float(draw(chosen.least, chosen.most))),)
 
 
-def _drawn_hookup(rng: np.random.Generator, spec: EngineSpec, *, may_be_blind: bool) -> HookUp:
+def drawn_hook_up(rng: np.random.Generator, spec: EngineSpec, *, may_be_blind: bool) -> HookUp:
     hookup = random_hookup(rng, spec, _PLAIN if rng.random() < _PLAIN_SHARE else None)
     exhaust, crankcase = hookup.exhaust_sensor, hookup.crankcase_sensor
     if exhaust is not None and rng.random() < 0.15:
@@ -338,7 +340,7 @@ def _recorded(
     rng: np.random.Generator, case: DrawnCase, result: SimulationResult, *, blind: bool
 ) -> DrawnRecording:
     spec = case.engine.spec
-    hookup = _drawn_hookup(rng, spec, may_be_blind=blind)
+    hookup = drawn_hook_up(rng, spec, may_be_blind=blind)
     recorder = replace(random_recorder(rng), snr_db=float(rng.uniform(8.0, 35.0)))
     recording = record(result, hookup, recorder=recorder, seed=int(rng.integers(1 << 30)))
     recording = coloured(rng, recording)
@@ -346,7 +348,7 @@ def _recorded(
         case=case,
         result=result,
         hookup=hookup,
-        told=_told(rng, spec, hookup),
+        told=described_by_technician(rng, spec, hookup),
         recording=recording,
         snr_db=recorder.snr_db or math.nan,
     )
@@ -388,7 +390,9 @@ def _measured(seed: int, made: DrawnRecording) -> Example | None:
     )  # fmt: skip
 
 
-def _told(rng: np.random.Generator, spec: EngineSpec, hookup: HookUp) -> EngineSpec:
+def described_by_technician(
+    rng: np.random.Generator, spec: EngineSpec, hookup: HookUp
+) -> EngineSpec:
     """What a technician writes down: geometry half of the time, the pipe's length now and then."""
     length = hookup.paths[0].length_m * float(rng.uniform(0.9, 1.1))
     return replace(

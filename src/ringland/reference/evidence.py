@@ -1,4 +1,9 @@
-"""What the simulated cases say of one recording: a ratio per failure mode and position."""
+"""What the simulated cases say of one recording: a ratio per failure mode and position.
+
+Equations (7) and (9) of docs/theory/reference.md.
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,16 +18,39 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 from ringland.model.engine import Fuel
-from ringland.reference.features import BLOCKS, recording_features
+from ringland.reference.features import BLOCKS, Measured, recording_features
 from ringland.reference.network import PulseNetwork, load_network
 from ringland.reference.plan import CaseSettings, load_settings
 
-__all__ = ["case_evidence", "faulty_bits", "log_ratios", "simulated_share"]
+__all__ = [
+    "case_evidence",
+    "faulty_bits",
+    "log_ratios",
+    "simulated_share",
+    "with_sound_recording",
+]
 
 _DIESEL_SHARE = 0.4  # of the cases, where the fuel is not said
 _STRANGE = 4.0  # added to "something else" where nothing simulated looks like this
 _HIDEABLE = ("exhaust", "crankcase")
 _LEFT_OUT_BITS = 1.5  # on the alarm limit, for what the simulator leaves out
+_CAME_SINCE = 0.9
+"""Probability that a fault that is there now was not there yet in the recording that passes for
+sound. Own judgement, no source."""
+_SINCE, _BEFORE = float(np.log(_CAME_SINCE)), float(np.log(1.0 - _CAME_SINCE))
+
+
+@dataclass(frozen=True, eq=False)
+class _Said:
+    """What the network says of one picture: rows for it as it is and without each hidden channel.
+
+    `ratios` (pictures, positions, kinds); `members` (members, positions, kinds) and `steps`
+    (positions, kinds) of the first picture.
+    """
+
+    ratios: FloatArray
+    members: FloatArray
+    steps: FloatArray
 
 
 def case_evidence(
@@ -33,52 +61,93 @@ def case_evidence(
     *,
     network: PulseNetwork | None = None,
     settings: CaseSettings | None = None,
+    sound: Measured | None = None,
 ) -> CaseEvidence | None:
-    """Ratios of one recording; None where nothing was simulated that it could be held against."""
+    """Ratios of one recording; None where nothing was simulated that it could be held against.
+
+    `sound`: a recording of the same engine, run the same way, numbered the same way, that passes
+    for sound. None too where the two have neither exhaust nor crankcase in common.
+    """
     network = network or load_network()
     settings = settings or load_settings()
     speed = float(np.median(cycles.speed_rpm))
     values = recording_features(table, cylinders, engine, speed_rpm=speed)
     if values is None:
         return None
-    inputs = network.inputs(values)
-    there = [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
+    there = _heard(values)
     hidden = there if len(there) > 1 else []
-    # as recorded, and as without each channel: looked at in one go
-    seen = np.concatenate([inputs, *(network.hidden_inputs(inputs, c) for c in hidden)])
-    scores, steps, members = network.all_outputs(seen)
     share = simulated_share(settings, engine)
-    all_ratios = _over_share(scores, share)
-    count = len(inputs)
-    ratios = all_ratios[:count]
+    inputs = network.inputs(values)
+    said = _said(network, inputs, hidden, share)
+    limits = network.limits
+    if sound is not None:
+        changes = recording_features(table, cylinders, engine, speed_rpm=speed, sound=sound)
+        if changes is None:
+            return None
+        said = _against_sound(said, _said(network, network.inputs(changes), hidden, share))
+        limits = network.limits_against_sound
     unused = [p for p, c in enumerate(engine.firing_order) if c in engine.inactive_cylinders]
-    for first in range(0, len(seen), count):
-        all_ratios[[first + p for p in unused]] = -np.inf
-    by_mode = _by_mode(settings, network, all_ratios)
+    said.ratios[:, unused] = -np.inf
+    ratios = said.ratios[0]
+    by_mode = [_by_mode(settings, network, one) for one in said.ratios]
     size = np.round((inputs**2).mean(axis=1), 8)
     strange = [int(p) + 1 for p in np.flatnonzero(size > network.far)]
     numbered = any(a.cylinder is not None for a in cylinders.assignments)
     row = 0 if len(there) > 1 else 1 + _HIDEABLE.index(there[0])
     active = ratios[[p for p in range(len(ratios)) if p not in unused]]
     return CaseEvidence(
-        log_ratio=_keyed(settings, by_mode[:count]),
+        log_ratio=_keyed(settings, by_mode[0]),
         # something that is not in the list looks like the average of what is
         none_of_these=float(_log_sum(active.ravel()) - np.log(active.size))
         + _STRANGE * bool(strange),
         metrics=tuple(d.id for d in table.definitions),
         resembles_nothing=_strange(network, strange),
-        severity=_severities(settings, network, ratios, steps[:count]),
+        severity=_severities(settings, network, ratios, said.steps),
         without_channel={
-            channel: _keyed(settings, by_mode[count * n : count * (n + 1)])
-            for n, channel in enumerate(hidden, start=1)
+            channel: _keyed(settings, one) for channel, one in zip(hidden, by_mode[1:], strict=True)
         },
-        faulty=_faulty(ratios, members[:, :count], share),
+        faulty=_faulty(ratios, said.members, share),
         # without a cylinder reference the turn of the cycle is a guess: no alarm rests on it
         limits=(
-            float(network.limits[row, 0]),
-            float(network.limits[row, 1]) + _LEFT_OUT_BITS if numbered else float("inf"),
+            float(limits[row, 0]),
+            float(limits[row, 1]) + _LEFT_OUT_BITS if numbered else float("inf"),
         ),
     )
+
+
+def _heard(values: FloatArray) -> list[str]:
+    """Which of exhaust and crankcase are in these features."""
+    return [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
+
+
+def _said(network: PulseNetwork, inputs: FloatArray, hidden: list[str], share: FloatArray) -> _Said:
+    """The inputs as recorded, and as without each channel: looked at in one go."""
+    seen = np.concatenate([inputs, *(network.hidden_inputs(inputs, c) for c in hidden)])
+    scores, steps, members = network.all_outputs(seen)
+    count = len(inputs)
+    return _Said(
+        _over_share(scores, share).reshape(1 + len(hidden), count, -1),
+        _over_share(members[:, :count], share),
+        steps[:count],
+    )
+
+
+def _against_sound(alone: _Said, change: _Said) -> _Said:
+    """Both together: the fault came since the sound recording was made and shows in the change, or
+    it was there already and shows only by itself. Equation (9)."""
+    newer = _SINCE + change.ratios[0] > _BEFORE + alone.ratios[0]
+    return _Said(
+        with_sound_recording(alone.ratios, change.ratios),
+        with_sound_recording(alone.members, change.members),
+        np.where(newer, change.steps, alone.steps),
+    )
+
+
+def with_sound_recording(alone: FloatArray, change: FloatArray) -> FloatArray:
+    """Log ratios of a recording with what changed since a sound one, of those of the recording
+    `alone` and of the `change` (any shape, the same)."""
+    together: FloatArray = np.logaddexp(_SINCE + change, _BEFORE + alone)
+    return together
 
 
 def faulty_bits(ratios: FloatArray, share: FloatArray) -> FloatArray:
@@ -101,9 +170,9 @@ def _log_sum(values: FloatArray) -> FloatArray:
 def _faulty(ratios: FloatArray, members: FloatArray, share: FloatArray) -> tuple[Estimate, ...]:
     """Bits for every position; the interval is how far the members of the network disagree.
 
-    `members`: (members, positions, kinds) scores of each.
+    `members`: (members, positions, kinds) ratios of each.
     """
-    every = faulty_bits(np.concatenate([ratios[None], _over_share(members, share)]), share)
+    every = faulty_bits(np.concatenate([ratios[None], members]), share)
     bits, each = every[0], every[1:]
     half = 0.5 * (each.max(axis=0) - each.min(axis=0))
     return tuple(

@@ -2,7 +2,8 @@
 
 For every position the whole averaged cycle is turned so that this position's own pulse comes first.
 A fault then looks alike wherever it sits, and what it does to the others is part of the picture.
-Equations (1) to (3) of docs/theory/reference.md.
+Where a recording of the same engine while it was sound is given, what the cylinders differed by
+then is taken off. Equations (1) to (3) of docs/theory/reference.md.
 """
 
 from dataclasses import dataclass
@@ -23,7 +24,16 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 
-__all__ = ["BLOCKS", "METRICS", "WAVE_PARTS", "Block", "columns_of", "hide", "recording_features"]
+__all__ = [
+    "BLOCKS",
+    "METRICS",
+    "WAVE_PARTS",
+    "Block",
+    "Measured",
+    "columns_of",
+    "hide",
+    "recording_features",
+]
 
 METRICS = {
     "exhaust_pulse_strength": 0.1,
@@ -105,10 +115,28 @@ def hide(values: FloatArray, channel: str) -> FloatArray:
     return hidden
 
 
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What was measured on one recording: metrics, averaged cycles and mean speed."""
+
+    table: MetricTable
+    cylinders: CylinderSet
+    speed_rpm: float
+
+
 def recording_features(
-    table: MetricTable, cylinders: CylinderSet, engine: EngineSpec, *, speed_rpm: float
+    table: MetricTable,
+    cylinders: CylinderSet,
+    engine: EngineSpec,
+    *,
+    speed_rpm: float,
+    sound: Measured | None = None,
 ) -> FloatArray | None:
     """(positions, columns) as BLOCKS says, zero where a thing was not measured.
+
+    `sound`: a recording of the same engine run the same way while it was sound, its positions
+    those of this one. What each cylinder differed by from the others then is subtracted; channels
+    and metrics that it lacks count as not measured.
 
     None where nothing can be compared: a two-stroke engine, a single cylinder, or no exhaust and no
     crankcase channel with at least two cylinders.
@@ -119,18 +147,34 @@ def recording_features(
     everyone = tuple(range(1, engine.cylinders + 1))
     for signal in cylinders.signals:
         if signal.role in (ChannelRole.EXHAUST, ChannelRole.EXHAUST_2):
-            _exhaust(rows, signal, cylinders, engine, speed_rpm)
-        elif signal.role is ChannelRole.CRANKCASE:
-            _wave(rows, "crankcase", signal, positions=everyone, engine=engine)
-        elif signal.role is ChannelRole.INTAKE:
-            _wave(rows, "intake", signal, positions=everyone, engine=engine)
+            _exhaust(rows, signal, cylinders, engine, speed_rpm=speed_rpm, sound=sound)
+        elif signal.role in _EVERYONE:
+            then = _same_channel(signal, sound)
+            if sound is None or then is not None:
+                name = _EVERYONE[signal.role]
+                _wave(rows, name, signal, positions=everyone, engine=engine, then=then)
     heard = rows[:, [BLOCKS["exhaust_there"].start, BLOCKS["crankcase_there"].start]]
     if not heard.any():
         return None
-    _metrics(rows, table)
+    _metrics(rows, table, sound)
     rows[:, BLOCKS["others"].columns] = _others(engine)
     rows[:, BLOCKS["engine"].columns] = _engine(cylinders, engine, speed_rpm)
     return rows
+
+
+_EVERYONE = {ChannelRole.CRANKCASE: "crankcase", ChannelRole.INTAKE: "intake"}
+"""Channels that hear every cylinder, without a way that delays it."""
+
+
+def _same_channel(signal: AngleSignal, sound: Measured | None) -> AngleSignal | None:
+    """The same channel when the engine was sound."""
+    if sound is None:
+        return None
+    return next((s for s in sound.cylinders.signals if s.role is signal.role), None)
+
+
+def _heard(cylinders: CylinderSet, channel: str) -> tuple[int, ...]:
+    return next((s.positions for s in cylinders.shares if s.channel == channel), ())
 
 
 def _exhaust(
@@ -138,21 +182,39 @@ def _exhaust(
     signal: AngleSignal,
     cylinders: CylinderSet,
     engine: EngineSpec,
+    *,
     speed_rpm: float,
+    sound: Measured | None,
 ) -> None:
-    positions = next((s.positions for s in cylinders.shares if s.channel == signal.channel), ())
+    positions = _heard(cylinders, signal.channel)
     arrival = next(
         (d.pulse_angle_deg for d in cylinders.delays if d.channel == signal.channel), None
     )
     if not positions:
         return
+    prior = arrival_prior(engine, speed_rpm)
     if arrival is None or arrival.value is None:
         # without a cylinder reference the cycle is turned so that pulses arrive when usual
-        prior = arrival_prior(engine, speed_rpm)
         arrival = Estimate.from_se(prior.height_deg, prior.sd_deg, "deg")
     assert arrival.value is not None
     shift = arrival.value - _BEFORE_DEG
-    _wave(rows, "exhaust", signal, positions=positions, engine=engine, shift_deg=shift)
+    then, then_shift = _same_channel(signal, sound), shift
+    if sound is not None:
+        if then is None or set(_heard(sound.cylinders, then.channel)) != set(positions):
+            return
+        # the way takes the same time, another angle at another speed
+        way_deg = arrival.value - prior.rise_deg
+        then_shift += way_deg * (sound.speed_rpm / speed_rpm - 1.0)
+    _wave(
+        rows,
+        "exhaust",
+        signal,
+        positions=positions,
+        engine=engine,
+        shift_deg=shift,
+        then=then,
+        then_shift_deg=then_shift,
+    )
     known = arrival.low is not None and arrival.high is not None
     width = ((arrival.high or 0.0) - (arrival.low or 0.0)) / 50.0 if known else 1.0
     rows[np.array(positions) - 1, BLOCKS["arrival"].columns] = (
@@ -171,17 +233,22 @@ def _wave(
     positions: tuple[int, ...],
     engine: EngineSpec,
     shift_deg: float = 0.0,
+    then: AngleSignal | None = None,
+    then_shift_deg: float = 0.0,
 ) -> None:
-    """Own and shared part of one channel, seen from each of the positions that it hears."""
-    parts = _moments(signal)
-    parts[:2] -= parts[:2].mean(axis=1, keepdims=True)
-    size = float(np.sqrt((parts[1] ** 2).mean()))
-    if not size > 0.0 or not np.isfinite(parts).all():
+    """Own and shared part of one channel, seen from each of the positions that it hears.
+
+    `then`: the same channel when the engine was sound, whose own part is taken off.
+    """
+    seen = _own_and_shared(signal, positions, engine, shift_deg)
+    if seen is None:
         return
-    angles = np.array([engine.firing_angles_deg[p - 1] + shift_deg for p in positions])
-    turned = _turned(parts, angles, engine.cycle_deg) / size
-    shared = turned.mean(axis=0)
-    own = turned - shared
+    own, shared = seen
+    if then is not None:
+        before = _own_and_shared(then, positions, engine, then_shift_deg)
+        if before is None:
+            return
+        own = own - before[0]
     excess = own[:, 0] - own[:, 1]
     finer = np.arcsinh(_pooled(own[:, 1], 72) / 0.05)
     coarser = np.arcsinh(_pooled(np.stack([excess, own[:, 2], own[:, 3]], axis=1), 36) / 0.02)
@@ -198,6 +265,22 @@ def _wave(
         axis=1,
     )
     rows[heard, BLOCKS[f"{name}_there"].start] = 1.0
+
+
+def _own_and_shared(
+    signal: AngleSignal, positions: tuple[int, ...], engine: EngineSpec, shift_deg: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """(positions, 4, fine bins) what each position has over the others, and (4, fine bins) what
+    all share, in units of the size of the usual cycle; None where nothing moves."""
+    parts = _moments(signal)
+    parts[:2] -= parts[:2].mean(axis=1, keepdims=True)
+    size = float(np.sqrt((parts[1] ** 2).mean()))
+    if not size > 0.0 or not np.isfinite(parts).all():
+        return None
+    angles = np.array([engine.firing_angles_deg[p - 1] + shift_deg for p in positions])
+    turned = _turned(parts, angles, engine.cycle_deg) / size
+    shared = turned.mean(axis=0)
+    return turned - shared, shared
 
 
 def _moments(signal: AngleSignal) -> FloatArray:
@@ -237,22 +320,27 @@ def _turned(parts: FloatArray, angles_deg: FloatArray, cycle_deg: float) -> Floa
     return turned.swapaxes(0, 1)
 
 
-def _metrics(rows: FloatArray, table: MetricTable) -> None:
-    """Each metric less the median of the engine's cylinders."""
+def _metrics(rows: FloatArray, table: MetricTable, sound: Measured | None) -> None:
+    """Each metric less the median of the engine's cylinders, and less the same when sound."""
     for column, (metric, scale) in enumerate(METRICS.items()):
-        known = [
-            (v.firing_position, v.estimate.value)
-            for v in table.of_metric(metric)
-            if v.firing_position is not None and v.estimate.value is not None
-        ]
-        if not known:
-            continue
-        middle = median([value for _, value in known])
-        for position, value in known:
-            rows[position - 1, BLOCKS["metrics"].start + column] = np.arcsinh(
-                (value - middle) / scale
-            )
+        before = {} if sound is None else _from_median(sound.table, metric)
+        for position, value in _from_median(table, metric).items():
+            if sound is not None and position not in before:
+                continue
+            change = value - before.get(position, 0.0)
+            rows[position - 1, BLOCKS["metrics"].start + column] = np.arcsinh(change / scale)
             rows[position - 1, BLOCKS["metrics_there"].start + column] = 1.0
+
+
+def _from_median(table: MetricTable, metric: str) -> dict[int, float]:
+    """One metric less its median over the cylinders, by firing position."""
+    known = {
+        v.firing_position: v.estimate.value
+        for v in table.of_metric(metric)
+        if v.firing_position is not None and v.estimate.value is not None
+    }
+    middle = median(known.values()) if known else 0.0
+    return {position: value - middle for position, value in known.items()}
 
 
 def _others(engine: EngineSpec) -> FloatArray:

@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.model._arrays import BoolArray, IntArray
+from ringland.model._arrays import BoolArray, FloatArray, IntArray
 from ringland.reference.cases import Example
-from ringland.reference.evidence import faulty_bits
+from ringland.reference.evidence import faulty_bits, with_sound_recording
 from ringland.reference.features import BLOCKS, METRICS, WAVE_PARTS, hide
 from ringland.reference.network import LAYERS, PulseNetwork
 from ringland.reference.plan import CaseSettings
@@ -32,7 +32,9 @@ __all__ = [
     "join",
     "keep_examples",
     "learn",
+    "limits_against_sound",
     "load_examples",
+    "ratios_of_example",
 ]
 
 Array = NDArray[np.floating[Any]]
@@ -357,6 +359,7 @@ def learn(
         far=np.inf,
         cases=len(examples),
         limits=np.full((3, 2), np.inf),
+        limits_against_sound=np.full((3, 2), np.inf),
     )
     scores, steps = plain.outputs(rest.x.astype(np.float64))
     known = ~np.isnan(rest.step)
@@ -375,31 +378,56 @@ def learn(
     return replace(warm, limits=np.array(rows))
 
 
+def limits_against_sound(
+    network: PulseNetwork, settings: CaseSettings, pairs: Sequence[tuple[Example, Example]]
+) -> Array:
+    """(3, 2) as `PulseNetwork.limits_against_sound`, of pairs of recordings of sound engines:
+    the later one by itself, and against the earlier one."""
+    rows = []
+    for hidden in (None, "crankcase", "exhaust"):
+        worst = []
+        for one, against in pairs:
+            alone, share = ratios_of_example(network, settings, one, hidden)
+            change, _ = ratios_of_example(network, settings, against, hidden)
+            worst.append(float(faulty_bits(with_sound_recording(alone, change), share).max()))
+        rows.append(_far_tail(worst))
+    return np.array(rows)
+
+
 def _sound_limits(
     network: PulseNetwork,
     settings: CaseSettings,
     sound: Sequence[Example],
     hidden: str | None,
 ) -> tuple[float, float]:
-    """Bits that the worst cylinder of a sound engine reaches in 1 of 20 and 1 of 200 recordings.
-
-    The second from an exponential tail beyond the largest tenth: a few hundred recordings do not
-    show it.
-    """
-    weights = np.array([c.weight for c in settings.components])
+    """Bits that the worst cylinder of a sound engine reaches in 1 of 20 and 1 of 200 recordings."""
     worst = []
     for example in sound:
-        values = np.asarray(example.values, np.float64)
-        values = values if hidden is None else hide(values, hidden)
-        fuels = ("diesel",) if example.diesel else ("petrol",)
-        usable = [not c.fuels or fuels[0] in c.fuels for c in settings.components]
-        share = np.where(usable, weights, 0.0)
-        share = share / share.sum()
-        scores, _ = network.outputs(network.inputs(values))
-        odds = (1.0 - settings.sound_share) / settings.sound_share / len(values)
-        with np.errstate(divide="ignore"):
-            ratios = np.where(share > 0.0, scores - np.log(odds * share), -np.inf)
+        ratios, share = ratios_of_example(network, settings, example, hidden)
         worst.append(float(faulty_bits(ratios, share).max()))
+    return _far_tail(worst)
+
+
+def ratios_of_example(
+    network: PulseNetwork, settings: CaseSettings, example: Example, hidden: str | None
+) -> tuple[FloatArray, FloatArray]:
+    """(positions, kinds) log ratios of one recording, and the shares of the kinds."""
+    weights = np.array([c.weight for c in settings.components])
+    values = np.asarray(example.values, np.float64)
+    values = values if hidden is None else hide(values, hidden)
+    fuel = "diesel" if example.diesel else "petrol"
+    usable = [not c.fuels or fuel in c.fuels for c in settings.components]
+    share = np.where(usable, weights, 0.0)
+    share = share / share.sum()
+    scores, _ = network.outputs(network.inputs(values))
+    odds = (1.0 - settings.sound_share) / settings.sound_share / len(values)
+    with np.errstate(divide="ignore"):
+        return np.where(share > 0.0, scores - np.log(odds * share), -np.inf), share
+
+
+def _far_tail(worst: Sequence[float]) -> tuple[float, float]:
+    """What 1 in 20 and 1 in 200 exceed; the second from an exponential tail beyond the largest
+    tenth: a few hundred recordings do not show it."""
     tenth = float(np.quantile(worst, 0.9))
     beyond = float(np.mean([w - tenth for w in worst if w > tenth]))
     return float(np.quantile(worst, 0.95)), tenth + beyond * float(np.log(0.1 / 0.005))

@@ -33,8 +33,10 @@ class PulseNetwork:
     `far`: mean square input of a position beyond which nothing simulated resembles it. `cases`:
     recordings learnt from. `limits` (3, 2): bits that "some fault in this cylinder" reaches in 1 of
     20 and in 1 of 200 recordings of sound engines, anywhere in the engine; rows for exhaust and
-    crankcase, exhaust alone, crankcase alone. `head` (hidden + inputs + 1, kinds): the last layer
-    fitted to one engine, already divided by the temperature, in place of the general one.
+    crankcase, exhaust alone, crankcase alone. `limits_against_sound` (3, 2): the same where the
+    recording is held against one of the same engine while it was sound. `head` (hidden + inputs
+    + 1, kinds): the last layer fitted to one engine, already divided by the temperature, in place
+    of the general one.
     """
 
     kinds: tuple[str, ...]
@@ -45,12 +47,15 @@ class PulseNetwork:
     far: float
     cases: int
     limits: FloatArray
+    limits_against_sound: FloatArray
     head: FloatArray | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "projection", read_only(self.projection))
         object.__setattr__(self, "severity_error", read_only(self.severity_error))
         object.__setattr__(self, "limits", read_only(self.limits))
+        against = read_only(self.limits_against_sound)
+        object.__setattr__(self, "limits_against_sound", against)
 
     def inputs(self, values: FloatArray) -> FloatArray:
         """(positions, columns) features to (positions, inputs)."""
@@ -163,6 +168,7 @@ def save_network(network: PulseNetwork, path: str) -> None:
         numbers=np.array([network.temperature, network.far, float(network.cases)]),
         severity_error=network.severity_error,
         limits=network.limits,
+        limits_against_sound=network.limits_against_sound,
         **arrays,
     )
 
@@ -185,4 +191,5 @@ def load_network() -> PulseNetwork:
             far=far,
             cases=int(cases),
             limits=data["limits"],
+            limits_against_sound=data["limits_against_sound"],
         )

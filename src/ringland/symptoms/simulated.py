@@ -27,6 +27,8 @@ def simulated_symptoms(cases: CaseEvidence) -> tuple[Symptom, ...]:
     found = []
     for position, bits in enumerate(cases.faulty, start=1):
         state, sentence = _judged(position, bits, alert, alarm)
+        if cases.against and state in (State.ALERT, State.ALARM):
+            sentence += f" Held against {cases.against}, when this engine passed for sound."
         found.append(
             Symptom(
                 AGAINST_SIMULATED,

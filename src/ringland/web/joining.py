@@ -1,16 +1,35 @@
-"""Which other recordings the causes of a recording are ranked with."""
+"""Which other recordings the causes of a recording are ranked with, and held against."""
 
 import json
+from collections.abc import Iterator
 from typing import Any
 
-from ringland.history import RecordingRow, get_visit, list_recordings, list_visits
+from ringland.history import (
+    RecordingRow,
+    Visit,
+    get_visit,
+    list_outcomes,
+    list_recordings,
+    list_visits,
+)
 from ringland.web.context import Context
 from ringland.web.worker import Plain
 
-__all__ = ["EARLIER", "choice_of", "earlier_visit", "joined_name", "others_of"]
+__all__ = [
+    "BY_ITSELF",
+    "EARLIER",
+    "choice_of",
+    "earlier_visit",
+    "joined_name",
+    "others_of",
+    "sound_ones_of",
+    "sound_visit",
+]
 
 EARLIER = "earlier"
 """Field of the choice: recordings of the visit before count too."""
+BY_ITSELF = "by_itself"
+"""Field of the choice: nothing is held against the recordings of the sound engine."""
 
 
 def joined_name(visit_id: str) -> str:
@@ -23,20 +42,47 @@ def choice_of(app: Context, visit_id: str) -> dict[str, Any]:
     return app.drafts.read(joined_name(visit_id))
 
 
-def earlier_visit(app: Context, visit_id: str) -> Any:
-    """The last visit before this one with recordings of the same engine, or None."""
+def earlier_visit(app: Context, visit_id: str) -> Visit | None:
+    """The last visit before this one with recordings of the same engine, or None. The recordings
+    of the sound engine are no evidence by themselves as well."""
+    sound = sound_visit(app, visit_id)
+    for visit in _before(app, visit_id):
+        if sound is None or visit.id != sound.id:
+            return visit
+    return None
+
+
+def sound_visit(app: Context, visit_id: str) -> Visit | None:
+    """The last visit before this one with recordings of the same engine while it passed for sound:
+    a baseline, or one where somebody looked and nothing was wrong. None where there is none."""
+    for visit in _before(app, visit_id):
+        found = list_outcomes(app.store, visit_id=visit.id)
+        wrong = any(one.failure_mode for one in found)
+        if not wrong and (visit.purpose == "baseline" or found):
+            return visit
+    return None
+
+
+def _before(app: Context, visit_id: str) -> Iterator[Visit]:
+    """Earlier visits with recordings of the same engine, the last one first."""
     visit = get_visit(app.store, visit_id)
+    when = (visit.visited_on, visit.created_utc)
     visits = list_visits(app.store, vehicle_id=visit.vehicle_id)
-    before = sorted(
-        (
-            v
-            for v in visits
-            if v.engine_id == visit.engine_id
-            and (v.visited_on, v.created_utc) < (visit.visited_on, visit.created_utc)
-        ),
-        key=lambda v: (v.visited_on, v.created_utc),
-    )
-    return next((v for v in reversed(before) if list_recordings(app.store, visit_id=v.id)), None)
+    for one in sorted(visits, key=lambda v: (v.visited_on, v.created_utc), reverse=True):
+        same = one.engine_id == visit.engine_id and (one.visited_on, one.created_utc) < when
+        if same and list_recordings(app.store, visit_id=one.id):
+            yield one
+
+
+def sound_ones_of(app: Context, recording: RecordingRow) -> list[Plain]:
+    """The recordings of the sound engine that this one may be held against, as plain data."""
+    if choice_of(app, recording.visit_id).get(BY_ITSELF):
+        return []
+    sound = sound_visit(app, recording.visit_id)
+    if sound is None:
+        return []
+    rows = list_recordings(app.store, visit_id=sound.id)
+    return [_plain(row, earlier=True) | {"visited_on": sound.visited_on} for row in rows]
 
 
 def others_of(app: Context, recording: RecordingRow) -> list[Plain]:

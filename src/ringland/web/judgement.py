@@ -33,7 +33,7 @@ from ringland.history.learned import priors_of
 from ringland.model import EngineSpec
 from ringland.web.context import Context
 from ringland.web.jobs import Job
-from ringland.web.joining import others_of
+from ringland.web.joining import others_of, sound_ones_of
 from ringland.web.worker import Plain
 
 __all__ = ["Judged", "drawn", "engine_of_visit", "engine_spec", "judge", "judge_visit", "judged"]
@@ -117,6 +117,9 @@ def task_of(app: Context, recording: RecordingRow) -> Plain:
     learned = priors_of(app.store)
     if learned is not None:  # what was asked with the package's keeps its hash
         task["priors"] = learned.as_plain()
+    sound = sound_ones_of(app, recording)
+    if sound:  # what was asked of a recording by itself keeps its hash
+        task["sound"] = sound
     before = {k: v for k, v in task.items() if k not in ("answers", "hour_cost", "currency")}
     task["key"] = recording.sha256 + _hash(before)
     others = others_of(app, recording)
@@ -128,6 +131,11 @@ def task_of(app: Context, recording: RecordingRow) -> Plain:
         mine = {k: v for k, v in other.items() if k not in ("earlier", "name", "sha256")}
         other["key"] = other["sha256"] + _hash({**before, **mine})
         other["path"] = str(app.store.file(other["sha256"]))
+    alone = {k: v for k, v in before.items() if k != "sound"}
+    for one in sound:
+        mine = {k: v for k, v in one.items() if k not in ("earlier", "name", "sha256")}
+        one["key"] = one["sha256"] + _hash({**alone, **mine})
+        one["path"] = str(app.store.file(one["sha256"]))
     return task
 
 

@@ -38,6 +38,9 @@ _drawn: OrderedDict[tuple[str, str], dict[str, Plain]] = OrderedDict()
 _TOLD = 60
 _told: OrderedDict[tuple[str, str, bool], "RecordedEvidence | str"] = OrderedDict()
 """What recordings say of the causes, small enough to keep many."""
+_PASSED = 12
+_passed: OrderedDict[str, "Analysis"] = OrderedDict()
+"""Recordings of engines that passed for sound, without their samples."""
 
 
 def main(connection: Connection) -> None:
@@ -84,6 +87,7 @@ def do_task(task: Plain, progress: Progress) -> Plain:
     same analysis before answers).
     `task["also"]`: other recordings of the same engine, each with path, name, roles, rate_hz,
     condition, speed_hint_rpm, key and earlier.
+    `task["sound"]`: the same (and visited_on) of that engine while it passed for sound.
     `task["size"]`: find how large the leading cause is; `task["severity_fits"]`: what was found.
     Returns {"analysis": JSON, "sections": plain blocks}, or {"pdf", "html", "kept"}, or {"fits",
     "sections"}. Raises
@@ -139,10 +143,40 @@ def analysed(task: Plain, progress: Progress) -> "Analysis":
         analysis = analyse(recording, engine, priors=priors)
     named = replace(analysis.recording.source, name=task["name"])
     analysis = replace(analysis, recording=replace(analysis.recording, source=named))
+    if task.get("sound"):
+        analysis = _against_sound(analysis, task, progress)
     _known[key] = analysis
     while len(_known) > _REMEMBERED:
         _known.popitem(last=False)
     return analysis
+
+
+def _against_sound(analysis: "Analysis", task: Plain, progress: Progress) -> "Analysis":
+    """The analysis held against when this engine passed for sound; what cannot be read is said."""
+    from ringland.pipeline import against_sound
+
+    progress(0.5, "Holding it against when the engine was sound")
+    sound, unread = [], []
+    for one in task["sound"]:
+        name = f"{one['name']} ({one['visited_on']})"
+        try:
+            sound.append(_passed_for_sound({**task, **one, "name": name, "sound": []}))
+        except RinglandError as error:
+            unread.append(f"not held against {name}: {error.wrong}")
+    found = against_sound(analysis, sound)
+    return replace(found, notes=(*found.notes, *unread))
+
+
+def _passed_for_sound(task: Plain) -> "Analysis":
+    key = str(task["key"])
+    if key not in _passed:
+        found = analysed(task, lambda _fraction, _said: None)
+        _known.pop(key, None)
+        few = tuple(replace(c, samples=c.samples[:2].copy()) for c in found.recording.channels)
+        _passed[key] = replace(found, recording=replace(found.recording, channels=few))
+        while len(_passed) > _PASSED:
+            _passed.popitem(last=False)
+    return _passed[key]
 
 
 def _ranked(analysis: "Analysis", task: Plain, progress: Progress) -> "Analysis":

@@ -21,7 +21,14 @@ from ringland.history.shelves import SHELVES
 from ringland.web.api.rows import found
 from ringland.web.context import App, Context
 from ringland.web.errors import NotFound
-from ringland.web.joining import EARLIER, choice_of, earlier_visit, joined_name
+from ringland.web.joining import (
+    BY_ITSELF,
+    EARLIER,
+    choice_of,
+    earlier_visit,
+    joined_name,
+    sound_visit,
+)
 from ringland.web.judgement import drawn, engine_of_visit
 from ringland.web.letters import letters_of
 from ringland.web.pages.record import live_values, said_when_recorded
@@ -216,6 +223,8 @@ def _why(app: Context, standing: Standing) -> dict[str, Any]:
         "joined_name": joined_name(visit_id),
         "earlier_visit": earlier_visit(app, visit_id),
         "EARLIER": EARLIER,
+        "sound_visit": sound_visit(app, visit_id),
+        "BY_ITSELF": BY_ITSELF,
     }
 
 

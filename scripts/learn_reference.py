@@ -184,20 +184,22 @@ def tell(line: str) -> None:
     print(line, flush=True)
 
 
-def learn(folder: Path, out: Path, settings: LearnSettings) -> None:
-    """Learn from all files but every tenth seed, and report on that tenth."""
+def learn(folder: Path, out: Path, settings: LearnSettings, *, on: bool) -> None:
+    """Learn from all files but every tenth seed, and report on that tenth. `on`: on from the
+    network of the package."""
     from ringland.reference.learn import learn as learn_network
     from ringland.reference.learn import load_examples
-    from ringland.reference.network import save_network
+    from ringland.reference.network import load_network, save_network
     from ringland.reference.plan import load_settings
 
+    start = load_network() if on else None
     examples = [e for path in sorted(folder.glob("cases-*.npz")) for e in load_examples(path)]
     kept = [e for e in examples if e.seed % 10]
     rest = [e for e in examples if e.seed % 10 == 0]
     print(f"{len(kept)} recordings to learn from, {len(rest)} left out", flush=True)
     network = learn_network(
         kept, rest, load_settings(), settings,
-        tell,
+        tell, start=start,
     )  # fmt: skip
     save_network(network, str(out))
     print(f"temperature {network.temperature:.3f}, far {network.far:.2f}, written to {out}")
@@ -223,6 +225,10 @@ def main(words: list[str]) -> int:
     learning.add_argument("--noise", type=float, default=0.2)
     learning.add_argument("--drop", type=float, default=0.25)
     learning.add_argument("--hidden", type=int, default=256)
+    learning.add_argument("--rate", type=float, default=LearnSettings().rate)
+    learning.add_argument(
+        "--on", action="store_true", help="learn on from the network of the package"
+    )
     counting = ways.add_parser("count")
     counting.add_argument("--folder", type=Path, required=True)
     counting.add_argument("--first", type=int, default=10_700, help="the first seed that counts")
@@ -239,8 +245,9 @@ def main(words: list[str]) -> int:
             passes=given.passes,
             noise=given.noise,
             drop_hidden=given.drop,
+            rate=given.rate,
         )
-        learn(given.folder, given.out, settings)
+        learn(given.folder, given.out, settings, on=given.on)
     return 0
 
 

@@ -18,7 +18,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from learn_reference import NETWORK
 
 from ringland.model._arrays import BoolArray, FloatArray
 from ringland.reference.cases import Example
@@ -28,6 +27,7 @@ from ringland.reference.network import PulseNetwork, load_network, save_network
 from ringland.reference.plan import CaseSettings, load_settings
 
 PER_FILE = 20
+NETWORK = Path(__file__).parents[1] / "src" / "ringland" / "data" / "pulse_network.npz"
 NAMED = ("misfire", "weak_burn", "ring_leak", "exhaust_valve_leak", "inlet_valve_leak")
 """Kinds that have a least severity of their own in what was asked for."""
 

@@ -88,7 +88,7 @@ def draw_case(index: int, seed: int) -> Case:
     layout_id = LAYOUTS[index % len(LAYOUTS)]
     kind = KINDS[index // len(LAYOUTS) % len(KINDS)]
     cylinders = layout(layout_id).engine.cylinders
-    may_be_diesel = layout_id[0] == "I" and kind != "misfire"
+    may_be_diesel = layout_id[0] == "I"
     low, high = _SEVERITY.get(kind, (0.0, 0.0))
     return Case(
         index=index,

@@ -158,7 +158,7 @@ def draw_quick(index: int, seed: int, engine: EngineSpec, kind: str) -> OtherCas
         kind=kind,
         cylinder=int(rng.integers(1, engine.cylinders + 1)),
         severity=float(rng.uniform(low, high)),
-        diesel=bool(kind != "misfire" and rng.random() < 0.35),
+        diesel=bool(rng.random() < 0.35),
         rpm=float(rng.uniform(620.0, 880.0) if rng.random() < 0.6 else rng.uniform(1400.0, 1600.0)),
         seconds=float(rng.uniform(2.0, 8.0)),
         snr_db=float(rng.uniform(12.0, 30.0)),

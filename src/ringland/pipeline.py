@@ -190,9 +190,19 @@ def against_sound(
         if cases is None:
             refused.append(f"{name}: No pulses that both recorded can be held against each other.")
             continue
-        return _judged_again(analysis, replace(cases, against=name), answers)
+        again = _judged_again(analysis, replace(cases, against=name), answers)
+        return replace(again, notes=(*again.notes, *_yet_in_alarm(one)))
     note = f"not held against when the engine was sound: {' '.join(refused)}"
     return replace(analysis, notes=(*analysis.notes, note))
+
+
+def _yet_in_alarm(sound: Analysis) -> tuple[str, ...]:
+    """What speaks against a recording that passes for sound."""
+    alarms = () if sound.symptoms is None else sound.symptoms.symptoms
+    first = next((s.sentence for s in alarms if s.state is State.ALARM), None)
+    if first is None:
+        return ()
+    return (f"{sound.recording.source.name} passes for sound, yet is in alarm by itself: {first}",)
 
 
 def _judged_again(

@@ -551,6 +551,21 @@ def test_what_speed_hides_is_said_of_sound_engines_that_simulated_cases_judged()
     assert not said(1500.0, None)  # a two-stroke, say: the counts are not of it
 
 
+def test_an_alarm_beside_a_ranking_that_says_sound_is_said() -> None:
+    """What was measured stands against what nothing simulated explains: never a silent "sound"."""
+    spec = engine()
+    sound = CaseEvidence({("inlet_valve_leak", n): -3.0 for n in range(1, 7)}, 0.0, ("any",))
+    leak = CaseEvidence({("inlet_valve_leak", 3): 12.0}, 0.0, ("any",))
+
+    def said(times: Times, cases: CaseEvidence) -> bool:
+        d = diagnose(symptoms(spec, times), None, numbered(spec), spec, likelihoods=cases)
+        return any("Do not take the engine for sound" in note for note in d.notes)
+
+    assert said(DEAD, sound)
+    assert not said({}, sound)
+    assert not said(DEAD, leak)
+
+
 def test_speed() -> None:
     """An answer within 50 ms (processor time, six cylinders, best of five)."""
     answer = GivenAnswer("leakdown", "crankcase", firing_position=3)

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 __all__ = ["demo"]
 
+SOUND = "when-sound"
+"""Folder of what was recorded when the engine was sound."""
+
 
 def demo(
     folder: Annotated[
@@ -46,27 +49,32 @@ def demo(
         chosen = next(one for one in demo_vehicles() if one.id == vehicle)
         typer.echo(NOTICE)
         recording_path, engine_path = _write_visit(chosen, folder)
+        sound_path = folder / SOUND / "baseline.csv"
 
         from ringland.cli._summary import print_summary
         from ringland.engines import load_engine
         from ringland.model import Condition
         from ringland.output import as_json
-        from ringland.pipeline import analyse
+        from ringland.pipeline import against_sound, analyse
         from ringland.readers import read_recording
 
-        recording = read_recording(recording_path).with_condition(Condition.IDLE)
-        analysis = analyse(recording, load_engine(engine_path))
+        engine = load_engine(engine_path)
+        now, sound = (
+            analyse(read_recording(path).with_condition(Condition.IDLE), engine)
+            for path in (recording_path, sound_path)
+        )
+        analysis = against_sound(now, [sound])
         report_path = folder / "report.html"
         write_report(analysis, report_path)
         write_result(as_json(analysis), folder / "analysis.json")
         print_summary(analysis, report_path)
         if fleet:
             _write_fleet(folder / "fleet")
-        _fill_store(folder / "store", chosen, recording_path)
+        _fill_store(folder / "store", chosen, recording_path, sound_path)
         typer.echo(
             f"\nWhat the simulation put in stands in {folder / 'visit.json'}."
             f"\nThe same by hand:\n  ringland analyse {recording_path} --engine {engine_path} "
-            f"--condition idle --report {report_path}"
+            f"--condition idle --when-sound {sound_path},condition=idle --report {report_path}"
         )
         if _somebody_watches():
             from ringland.web.serve import serve
@@ -82,15 +90,16 @@ def _somebody_watches() -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty() and not os.environ.get("CI")
 
 
-def _fill_store(place: Path, chosen: "DemoVehicle", recording_path: Path) -> None:
-    """The invented operator's two years, and today's visit with the recording just made."""
+def _fill_store(place: Path, chosen: "DemoVehicle", recording_path: Path, sound_path: Path) -> None:
+    """The invented operator's two years, today's visit with the recording just made, and the visit
+    on which the engine was recorded while it was sound."""
     from ringland.history import open_store
     from ringland.history.demo import fill_demo_store
 
     with open_store(place) as store:
         made = fill_demo_store(store)
         if made:
-            _todays_visit(store, chosen, recording_path)
+            _todays_visit(store, chosen, recording_path, sound_path)
     said = f"24 invented vehicles with {made} visits are" if made else "The invented fleet is still"
     typer.echo(
         f"\n{said} in {place}. For example:\n  ringland fleet order --store {place}\n"
@@ -98,7 +107,9 @@ def _fill_store(place: Path, chosen: "DemoVehicle", recording_path: Path) -> Non
     )
 
 
-def _todays_visit(store: "Store", chosen: "DemoVehicle", recording_path: Path) -> None:
+def _todays_visit(
+    store: "Store", chosen: "DemoVehicle", recording_path: Path, sound_path: Path
+) -> None:
     from ringland.history import (
         add_visit,
         change_engine,
@@ -113,7 +124,19 @@ def _todays_visit(store: "Store", chosen: "DemoVehicle", recording_path: Path) -
     (vehicle,) = list_vehicles(store, name=chosen.name.split(",")[0])
     (engine,) = list_engines(store, vehicle_id=vehicle.id)
     change_engine(store, engine.id, engine.version, description=engine_text(chosen))
-    before = [v.odometer_km or 0.0 for v in list_visits(store, vehicle_id=vehicle.id)]
+    visits = list_visits(store, vehicle_id=vehicle.id)
+    before = [v.odometer_km or 0.0 for v in visits]
+    first = min(visits, key=lambda v: v.visited_on)
+    baseline = add_visit(
+        store,
+        vehicle_id=vehicle.id,
+        engine_id=engine.id,
+        visited_on=first.visited_on,
+        purpose="baseline",
+        odometer_km=first.odometer_km,
+        remark=INVENTED,
+    )
+    keep_recording(store, baseline.id, sound_path, condition="idle", remark=INVENTED)
     visit = add_visit(
         store,
         vehicle_id=vehicle.id,
@@ -128,7 +151,8 @@ def _todays_visit(store: "Store", chosen: "DemoVehicle", recording_path: Path) -
 
 
 def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:
-    """Simulate the visit for fault-finding; the paths of the recording and the engine file."""
+    """Simulate the visit for fault-finding, and the one before it when the engine was sound; the
+    paths of the recording and the engine file."""
     from ringland.engines import load_engine
     from ringland.simulator.demo import engine_text, write_visit
 
@@ -141,7 +165,11 @@ def _write_visit(vehicle: "DemoVehicle", folder: Path) -> tuple[Path, Path]:
     with _writing_to(folder):
         folder.mkdir(parents=True, exist_ok=True)
         engine_path.write_text(engine_text(vehicle), encoding="utf-8", newline="\n")
-        recording_path, _ = write_visit(vehicle, visit, load_engine(engine_path), folder)
+        engine = load_engine(engine_path)
+        recording_path, _ = write_visit(vehicle, visit, engine, folder)
+        sound = next(one for one in vehicle.visits if one.purpose == "baseline")
+        sound_path, _ = write_visit(vehicle, sound, engine, folder / SOUND)
+        sound_path.replace(sound_path.with_name("baseline.csv"))
     return recording_path, engine_path
 
 

@@ -34,11 +34,13 @@ from ringland.model import (
     MetricTable,
     Provenance,
     RecordedEvidence,
+    State,
     SymptomTable,
     natural_frequency,
     unknown,
 )
 from ringland.model._arrays import BoolArray, FloatArray, IntArray
+from ringland.symptoms import AGAINST_SIMULATED
 
 __all__ = ["diagnose"]
 
@@ -110,8 +112,11 @@ def diagnose(
     nothing_listed = _unknown_share(belief)
     notes = _notes(knowledge, belief, causes, numbers)
     likeliest = max((c.probability for c in causes), default=0.0)
+    looks_sound = healthy > max(nothing_listed, likeliest)
+    if looks_sound:
+        notes = (*notes, *_still_in_alarm(symptoms))
     # what speed hides was counted on simulated cases: it is said only where these had a say
-    if likelihoods is not None and healthy > max(nothing_listed, likeliest):
+    if likelihoods is not None and looks_sound:
         own_rpm = speed_rpm if recording is None else recording.speed_rpm
         hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)])
         notes = notes if hidden is None else (*notes, hidden)
@@ -137,6 +142,22 @@ def diagnose(
         recordings=recordings,
         priors=priors,
         outlook=make_outlook(knowledge, belief, numbers=numbers, engine=engine, done=done),
+    )
+
+
+def _still_in_alarm(symptoms: SymptomTable) -> tuple[str, ...]:
+    """A measured alarm beside a ranking that calls the engine sound: one of them is wrong."""
+    measured = (
+        s.sentence
+        for s in symptoms.symptoms
+        if s.state is State.ALARM
+        and s.firing_position is not None
+        and s.metric != AGAINST_SIMULATED
+    )
+    return tuple(
+        f"No cause explains this alarm well: {sentence} Do not take the engine for sound before "
+        "it is settled."
+        for sentence in list(measured)[:1]
     )
 
 

@@ -1,7 +1,7 @@
 """Simulated cases of one engine recorded twice: while it was sound, and as it is now.
 
 The engine, its exhaust and its sensors are the same; the day is another one. Drawn like the cases
-of ringland.reference.cases, from other series of numbers. docs/theory/reference.md, section 8.
+of ringland.reference.cases, from other series of numbers. docs/theory/reference.md, section 5.
 """
 
 from dataclasses import dataclass, replace

@@ -294,9 +294,14 @@ def _learn_one(
     settings: LearnSettings,
     say: Callable[[str], None],
     seed: int,
+    *,
+    start: tuple[dict[str, Array], ...] = (),
 ) -> dict[str, Array]:
     rng = np.random.default_rng([seed, 77])
-    layers = _begin(rng, whole.x.shape[1], 2 * whole.target.shape[1], settings.hidden)
+    if start:
+        layers = {name: np.array(start[seed][name], np.float32) for name in LAYERS}
+    else:
+        layers = _begin(rng, whole.x.shape[1], 2 * whole.target.shape[1], settings.hidden)
     first = {name: np.zeros_like(layers[name]) for name in LAYERS}
     second = {name: np.zeros_like(layers[name]) for name in LAYERS}
     recordings = len(whole.sound)
@@ -339,12 +344,23 @@ def learn(
     case_settings: CaseSettings,
     settings: LearnSettings,
     say: Callable[[str], None],
+    *,
+    start: PulseNetwork | None = None,
 ) -> PulseNetwork:
-    """A network from `examples`; temperature, severity errors and `far` from `held_out`."""
-    projection = np.asarray(fit_projection(examples), np.float64)
+    """A network from `examples`; temperature, severity errors and `far` from `held_out`.
+
+    `start`: learn on from this network, whose inputs and hidden layers are kept in shape.
+    """
+    before: tuple[dict[str, Array], ...] = () if start is None else start.members
+    if start is not None:
+        wide = int(start.members[0]["w1"].shape[1])
+        settings = replace(settings, hidden=(wide, wide // 2), members=len(before))
+    projection = np.asarray(
+        fit_projection(examples) if start is None else start.projection, np.float64
+    )
     whole = join(examples, case_settings, projection)
     sets = _hidden_sets(projection)
-    one = partial(_learn_one, whole, sets, settings, say)
+    one = partial(_learn_one, whole, sets, settings, say, start=before)
     with ProcessPoolExecutor(settings.workers) as pool:
         learnt = list(pool.map(one, range(settings.members)))
     members = tuple({k: np.asarray(v, np.float64) for k, v in m.items()} for m in learnt)
@@ -357,7 +373,7 @@ def learn(
         temperature=1.0,
         severity_error=np.zeros(kinds),
         far=np.inf,
-        cases=len(examples),
+        cases=len(examples) + (0 if start is None else start.cases),
         limits=np.full((3, 2), np.inf),
         limits_against_sound=np.full((3, 2), np.inf),
     )
@@ -380,7 +396,7 @@ def learn(
 
 def limits_against_sound(
     network: PulseNetwork, settings: CaseSettings, pairs: Sequence[tuple[Example, Example]]
-) -> Array:
+) -> FloatArray:
     """(3, 2) as `PulseNetwork.limits_against_sound`, of pairs of recordings of sound engines:
     the later one by itself, and against the earlier one."""
     rows = []
@@ -391,7 +407,7 @@ def limits_against_sound(
             change, _ = ratios_of_example(network, settings, against, hidden)
             worst.append(float(faulty_bits(with_sound_recording(alone, change), share).max()))
         rows.append(_far_tail(worst))
-    return np.array(rows)
+    return np.array(rows, dtype=np.float64)
 
 
 def _sound_limits(

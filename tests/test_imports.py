@@ -1,5 +1,8 @@
 """What must not be loaded to say hello, and the public names."""
 
+import ast
+import importlib
+import importlib.util
 import subprocess
 import sys
 from pathlib import Path
@@ -7,6 +10,8 @@ from pathlib import Path
 import pytest
 
 import ringland
+
+ROOT = Path(__file__).parents[1]
 
 HEAVY = (
     "scipy.signal", "scipy.stats", "scipy.optimize", "matplotlib", "pandas", "asammdf", "polars",
@@ -86,3 +91,51 @@ def test_each_public_name_loads_and_is_documented(name: str) -> None:
     found = getattr(ringland, name)
     assert found.__doc__, f"{name} has no docstring"
     assert getattr(ringland, name) is found
+
+
+def names_in(path: Path) -> set[str]:
+    """Everything that a script binds at its top level."""
+    found: set[str] = set()
+    for node in ast.parse(path.read_text("utf-8")).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            found.add(node.name)
+        elif isinstance(node, ast.Import | ast.ImportFrom):
+            found |= {(alias.asname or alias.name).split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            for target in targets:
+                found |= {n.id for n in ast.walk(target) if isinstance(n, ast.Name)}
+    return found
+
+
+@pytest.mark.parametrize("folder", ["validation", "scripts", "bench"])
+def test_scripts_find_what_they_import_from_one_another(folder: str) -> None:
+    """Long validations are run by hand: a name that moved would be noticed only then."""
+    scripts = {path.stem: path for path in sorted((ROOT / folder).glob("*.py"))}
+    lost = [
+        f"{folder}/{path.name}: {alias.name} of {node.module}"
+        for path in scripts.values()
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.module in scripts
+        for alias in node.names
+        if alias.name not in names_in(scripts[node.module])
+    ]
+    assert lost == []
+
+
+def test_scripts_find_what_they_import_from_the_package() -> None:
+    scripts = [p for f in ("validation", "scripts", "bench") for p in (ROOT / f).glob("*.py")]
+    wanted = {
+        (node.module, alias.name)
+        for path in scripts
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("ringland")
+        for alias in node.names
+    }
+    lost = [
+        f"{name} of {module}"
+        for module, name in sorted((str(m), n) for m, n in wanted)
+        if not hasattr(importlib.import_module(module), name)
+        and importlib.util.find_spec(f"{module}.{name}") is None
+    ]
+    assert lost == []

@@ -27,6 +27,7 @@ __all__ = [
     "draw_case",
     "engine_of",
     "hook_up",
+    "length_told",
     "make_case",
     "run_engine",
     "usual_engine",
@@ -150,7 +151,7 @@ def _told(case: Case, engine: EngineSpec, hookup: HookUp) -> EngineSpec:
     """The description: half of the technicians know the geometry, and the length of the exhaust
     within a tenth."""
     rng = _rng(case, 4)
-    knows = bool(rng.random() < 0.5)
+    knows = bool(rng.random() < 0.5)  # as `length_told`
     length = hookup.paths[0].length_m * float(rng.uniform(0.9, 1.1))
     return replace(
         described(engine, hookup),
@@ -158,6 +159,11 @@ def _told(case: Case, engine: EngineSpec, hookup: HookUp) -> EngineSpec:
         exhaust_path_m=length if knows else None,
         idle_speed_rpm=None,
     )
+
+
+def length_told(case: Case) -> bool:
+    """Whether the description has the geometry and the length of the exhaust."""
+    return bool(_rng(case, 4).random() < 0.5)
 
 
 def run_engine(

@@ -5,7 +5,8 @@
 
 Engines, spreads and noise are drawn wider than those the reference was learnt from, with other
 seeds; one fault of actionable size in one cylinder, or none. Every recording (exhaust, crankcase,
-trigger) goes through the whole analysis, and again without its crankcase and without its exhaust.
+trigger) goes through the whole analysis, again without its crankcase and without its exhaust, and
+once more held against a recording of the same engine on another day, when it was sound.
 With --joined every engine is recorded at idle and at about 1500 rpm and the causes are ranked from
 both together. Results go line by line to a file and a second run continues where the first stopped.
 The table is written to docs/validation/causes.md (causes_joined.md) with the command beside it.
@@ -41,9 +42,11 @@ runner's air, its compression, its neighbour. Declared before anything was count
 WIDER = 1.25
 """Spreads of the engine over those of the reference cases."""
 
-WAYS = ("both", "exhaust", "crankcase")
+SOUND = "when sound"
+"""Both channels, held against a recording of the same engine while it was sound."""
+WAYS = ("both", "exhaust", "crankcase", SOUND)
 JOINED_WAYS = (*WAYS, "idle", "held")
-"""With --joined the first three are of idle and 1500 rpm together; the last two, for comparison, of
+"""With --joined the first four are of idle and 1500 rpm together; the last two, for comparison, of
 both channels at one speed."""
 
 NAMED = {
@@ -86,6 +89,29 @@ def drawn_hook_up(case: Any, rng: np.random.Generator) -> tuple[Any, Any]:
     return hookup, replace(random_recorder(rng), snr_db=float(rng.uniform(10.0, 30.0)))
 
 
+def when_sound(case: Any, made: Any, *, rpm: float | None, seed: Sequence[int]) -> Any:
+    """A recording of the case's engine on another day, with no cylinder at fault: as unlike as two
+    ordinary days are. `made`: the hook-up and recorder of today."""
+    from ringland.simulator.another_day import DAY, DRAWS, engine_on_day, put_back
+    from ringland.simulator.hookup import record
+    from ringland.simulator.run import simulate
+
+    rng = np.random.default_rng([*seed, 7])
+    z, day = rng.standard_normal(DRAWS), DAY.times(2.0**0.5)
+    hookup, recorder = made
+    result = simulate(
+        engine_on_day(case.engine, z, seed=int(rng.integers(1 << 30)), day=day),
+        condition="idle" if rpm is None else "held",
+        seconds=10.0,
+        held_rpm=None if rpm is None else rpm * (1.0 + day.speed * z[3]),
+        faults=case.background,
+        seed=int(rng.integers(1 << 30)),
+    )
+    return record(
+        result, put_back(hookup, z, day), recorder=recorder, seed=int(rng.integers(1 << 30))
+    )
+
+
 def _about(index: int, case: Any) -> Row:
     """What is true of a case."""
     fault = case.faults[0] if case.faults else None
@@ -101,9 +127,9 @@ def _about(index: int, case: Any) -> Row:
 
 
 def run_case(index: int, seed: int) -> Row:
-    """One case, analysed with both channels and with either alone."""
+    """One case, analysed with both channels, with either alone, and against the sound engine."""
     from ringland.model import ChannelRole
-    from ringland.pipeline import analyse
+    from ringland.pipeline import against_sound, analyse
     from ringland.reference.cases import described_by_technician
     from ringland.reference.plan import load_settings
     from ringland.simulator.hookup import record
@@ -136,13 +162,18 @@ def run_case(index: int, seed: int) -> Row:
             row[way] = _told_by(analyse(replace(recording, channels=kept), told))
         except Exception:
             row[way] = {"error": traceback.format_exc()}
+    try:
+        then = when_sound(case, (hookup, recorder), rpm=case.held_rpm, seed=(seed, index))
+        row[SOUND] = _told_by(against_sound(analyse(recording, told), [analyse(then, told)]))
+    except Exception:
+        row[SOUND] = {"error": traceback.format_exc()}
     return row
 
 
 def run_joined(index: int, seed: int) -> Row:
     """One engine recorded at idle and at a held speed, ranked from both recordings together."""
     from ringland.model import ChannelRole
-    from ringland.pipeline import analyse, join_all
+    from ringland.pipeline import against_sound, analyse, join_all
     from ringland.reference.cases import described_by_technician
     from ringland.reference.plan import load_settings
     from ringland.simulator.hookup import record
@@ -189,6 +220,13 @@ def run_joined(index: int, seed: int) -> Row:
             row[way] = _told_by(join_all(single))
             if way == "both":
                 row["idle"], row["held"] = (_told_by(one) for one in single)
+                sound = [
+                    analyse(
+                        when_sound(case, (hookup, recorder), rpm=rpm, seed=(seed, index, n)), told
+                    )
+                    for n, rpm in enumerate((None, held_rpm))
+                ]
+                row[SOUND] = _told_by(join_all([against_sound(one, sound) for one in single]))
         except Exception:
             row[way] = {"error": traceback.format_exc()}
     return row
@@ -347,13 +385,25 @@ def table(rows: Iterable[Row], command: str, ways: Sequence[str] = WAYS) -> str:
               f"{error:.3f} (asked: at most 0.05), Brier score {brier:.3f}.", "",
               "| said | right | recordings |", "|---|---|---|"]  # fmt: skip
     lines += [f"| {s:.2f} | {r:.2f} | {n} |" for s, r, n in bins]
-    lines += ["", "By kind of fault, both channels:", "",
-              "| fault put in | recordings | found at 1 % false alarms | right cylinder "
-              "| cause first | among two | family |",
-              "|---|---|---|---|---|---|---|"]  # fmt: skip
+    for way, said in (("both", "both channels"),
+                      (SOUND, "both channels, held against when it was sound")):  # fmt: skip
+        lines += by_kind(faulty, way, said, limit=_limit(sound, way))
+    failed = len(list(rows)) - len(good) if isinstance(rows, list) else 0
+    lines += ["", "Families: " + "; ".join(
+        f"{name} ({', '.join(m.replace('_', ' ') for m in modes)})"
+        for name, modes in FAMILIES.items()) + "."]  # fmt: skip
+    lines += ["", f"Runs that failed: {failed}.", ""]
+    return "\n".join(lines)
+
+
+def by_kind(faulty: Sequence[Row], way: str, said: str, *, limit: float) -> list[str]:
+    """A table with a line for each kind of fault."""
     from ringland.reference.plan import load_settings
 
-    limit = _limit(sound, "both")
+    lines = ["", f"By kind of fault, {said}:", "",
+             "| fault put in | recordings | found at 1 % false alarms | right cylinder "
+             "| cause first | among two | family |",
+             "|---|---|---|---|---|---|---|"]  # fmt: skip
 
     def found_at_all(_: Row, told: Row) -> bool:
         return bool(1.0 - told["healthy"] > limit)
@@ -361,19 +411,14 @@ def table(rows: Iterable[Row], command: str, ways: Sequence[str] = WAYS) -> str:
     for kind in load_settings().kinds:
         chosen = [r for r in faulty if r["kind"] == kind]
         if chosen:
-            cells = (_share(chosen, "both", f)
+            cells = (_share(chosen, way, f)
                      for f in (found_at_all, _right_cylinder, _first, _first_two,
                                _first_family))  # fmt: skip
             size = f" (asked for, from {NAMED[kind]})" if kind in NAMED else ""
             lines.append(
                 f"| {kind.replace('_', ' ')}{size} | {len(chosen)} | " + " | ".join(cells) + " |"
             )
-    failed = len(list(rows)) - len(good) if isinstance(rows, list) else 0
-    lines += ["", "Families: " + "; ".join(
-        f"{name} ({', '.join(m.replace('_', ' ') for m in modes)})"
-        for name, modes in FAMILIES.items()) + "."]  # fmt: skip
-    lines += ["", f"Runs that failed: {failed}.", ""]
-    return "\n".join(lines)
+    return lines
 
 
 def main(words: list[str]) -> int:

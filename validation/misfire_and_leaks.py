@@ -12,7 +12,7 @@ import traceback
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from cases import KINDS, LAYOUTS, draw_case, make_case, without_trigger
+from cases import KINDS, LAYOUTS, draw_case, length_told, make_case, without_trigger
 from resumed import Row, resumed_rows
 from scoring import score
 
@@ -155,15 +155,20 @@ def table(rows: list[Row], command: str) -> str:
     line("misfire rate inside its 95 % interval", counted, _covered, "93 to 97 %")
     lines += [
         "",
-        "| named, with trigger | idle | about 1500 rpm |",
-        "|---|---|---|",
+        "| named, with trigger | idle | about 1500 rpm | there, length of the exhaust told "
+        "| there, not told |",
+        "|---|---|---|---|---|",
     ]
     for name, chosen in {"misfire": misfires, **rings_and_valves}.items():
-        idle, held = (
-            _share([r for r in chosen if r["condition"] == c], lambda r: _right(r, "with"))
-            for c in ("idle", "held")
+        held = [r for r in chosen if r["condition"] == "held"]
+        groups = (
+            [r for r in chosen if r["condition"] == "idle"],
+            held,
+            [r for r in held if r["length_told"]],
+            [r for r in held if not r["length_told"]],
         )
-        lines.append(f"| {name} | {idle} | {held} |")
+        cells = (_share(group, lambda r: _right(r, "with")) for group in groups)
+        lines.append(f"| {name} | {' | '.join(cells)} |")
     lines += [
         "",
         "| layout | misfire named | leaks named | sound engine in alarm |",
@@ -227,7 +232,8 @@ def main() -> None:
     command = f"python validation/misfire_and_leaks.py --cases {given.cases} --seed {given.seed}"
     if given.first:
         command += f" --first {given.first}"
-    page = table(chosen, command)
+    told = [r | {"length_told": length_told(draw_case(r["index"], given.seed))} for r in chosen]
+    page = table(told, command)
     given.page.parent.mkdir(parents=True, exist_ok=True)
     given.page.write_text(page, encoding="utf-8", newline="\n")
     print(page)

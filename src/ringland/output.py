@@ -484,6 +484,7 @@ def _cases(cases: CaseEvidence | None) -> Json:
         "resembles_nothing": cases.resembles_nothing,
         "metrics": list(cases.metrics),
         "against_sound": cases.against or None,
+        "sound_notes": list(cases.sound_notes),
     }
 
 

@@ -162,26 +162,36 @@ def against_sound(
     analysis: Analysis,
     sound: Sequence[Analysis],
     *,
+    unread: Sequence[str] = (),
     answers: Sequence[GivenAnswer] = (),
     network: PulseNetwork | None = None,
 ) -> Analysis:
     """The analysis held against a recording of the same engine that passes for sound: the first of
     these that was made the same way.
 
-    What the cylinders differed by then is taken off before the simulated cases are asked. Where
-    none of them can be used the analysis stays as it is, with a note that says why. Equation (9) of
-    docs/theory/reference.md.
+    What the cylinders differed by then is taken off before the simulated cases are asked; what was
+    measured stays as it is. Where none of them can be used the causes stay as they are, and their
+    notes say why. `unread`: reasons of others that could not even be read. Both are turned by the
+    arrival of today's pulses; where they were found then is not asked, so the sensor must sit
+    within some centimetres of where it was. Equation (9) of docs/theory/reference.md.
     """
     cylinders, metrics, cycles = analysis.cylinders, analysis.metrics, analysis.cycles
-    if cylinders is None or metrics is None or cycles is None or not sound:
+    found = analysis.diagnosis
+    if cylinders is None or metrics is None or cycles is None or not (sound or unread):
         return analysis
-    own, refused = measured_from_analysis(analysis), []
+    if found is None:
+        return analysis
+    if found.cases is None:
+        note = "Not held against when the engine was sound: such engines are not simulated."
+        return replace(analysis, diagnosis=replace(found, notes=(*found.notes, note)))
+    own, refused = measured_from_analysis(analysis), list(unread)
     for one in sound:
         name = one.recording.source.name
-        found = objections(measured_from_analysis(one), own)
-        against = next((o for o in found if o.weight is Weight.REFUSED), None)
+        unlike = objections(measured_from_analysis(one), own)
+        against = next((o for o in unlike if o.weight is Weight.REFUSED), None)
         if against is not None:
-            refused.append(f"{name}: {against.sentence} {against.remedy}")
+            remedy = "" if against.id == "same_recording" else f" {against.remedy}"
+            refused.append(f"{name}: {against.sentence}{remedy}")
             continue
         assert one.metrics is not None and one.cylinders is not None and one.cycles is not None
         then = Measured(one.metrics, one.cylinders, float(np.median(one.cycles.speed_rpm)))
@@ -190,10 +200,21 @@ def against_sound(
         if cases is None:
             refused.append(f"{name}: No pulses that both recorded can be held against each other.")
             continue
-        again = _judged_again(analysis, replace(cases, against=name), answers)
-        return replace(again, notes=(*again.notes, *_yet_in_alarm(one)))
-    note = f"not held against when the engine was sound: {' '.join(refused)}"
-    return replace(analysis, notes=(*analysis.notes, note))
+        notes = (
+            f"Held against {name}, when this engine passed for sound: what its cylinders differed "
+            "by then is taken off before it is held against simulated engines.",
+            *(o.sentence for o in unlike if o.weight is Weight.WARNING and o.id in _TOLD),
+            *_yet_in_alarm(one),
+        )
+        cases = replace(cases, against=name, sound_notes=notes)
+        return _judged_again(analysis, cases, answers, sha256=one.recording.source.sha256)
+    note = f"Not held against when the engine was sound. {' '.join(refused)}"
+    cases = replace(found.cases, sound_notes=(note,))
+    return replace(analysis, diagnosis=replace(found, cases=cases, notes=(*found.notes, note)))
+
+
+_TOLD = frozenset({"other_speed", "other_unit", "few_cycles"})
+"""Warnings of ringland.verify.alike that are passed on."""
 
 
 def _yet_in_alarm(sound: Analysis) -> tuple[str, ...]:
@@ -206,7 +227,7 @@ def _yet_in_alarm(sound: Analysis) -> tuple[str, ...]:
 
 
 def _judged_again(
-    analysis: Analysis, cases: CaseEvidence, answers: Sequence[GivenAnswer]
+    analysis: Analysis, cases: CaseEvidence, answers: Sequence[GivenAnswer], *, sha256: str | None
 ) -> Analysis:
     """Symptoms and causes once more, with other evidence from the simulated cases."""
     assert analysis.metrics is not None and analysis.cylinders is not None
@@ -227,7 +248,9 @@ def _judged_again(
         analysis,
         symptoms=symptoms,
         diagnosis=found,
-        provenance=analysis.provenance.then("pipeline.against_sound", recording=cases.against),
+        provenance=analysis.provenance.then(
+            "pipeline.against_sound", recording=cases.against, sha256=sha256 or "not known"
+        ),
     )
 
 
@@ -404,11 +427,14 @@ def analyse_source(
     speed_hint_rpm: float | None = None,
     priors: LearnedPriors | None = None,
     progress: Callable[[float], None] | None = None,
+    calmest: bool = False,
 ) -> Analysis:
     """Judge a long recording window by window, without holding it in memory.
 
     The window with the worst states (of those alike, with the most cycles) is the result; `notes`
     say which it is and what every window showed, so that what comes and goes is not lost.
+    `calmest`: the window with the best states instead, for a recording that is to stand for the
+    sound engine.
     """
     windows = max(1, round(source.duration_s / WINDOW_S))
     width = source.duration_s / windows
@@ -422,7 +448,7 @@ def analyse_source(
             recording = recording.with_condition(condition, speed_hint_rpm)
         found = analyse(recording, engine, priors=priors)
         seen.append(_line(found, start, start + width))
-        if best is None or _telling(found) > _telling(best):
+        if best is None or _better(found, best, calmest):
             best, shown = found, (start, start + width)
         if progress is not None:
             progress((number + 1) / windows)
@@ -430,10 +456,19 @@ def analyse_source(
     if windows == 1:
         return best
     said = (
-        f"a long recording, judged in {windows} windows; shown is the most telling one, "
+        f"a long recording, judged in {windows} windows; shown is the "
+        f"{'calmest' if calmest else 'most telling'} one, "
         f"{shown[0]:.0f} to {shown[1]:.0f} s"
     )
     return replace(best, notes=(*best.notes, said, *seen))
+
+
+def _better(found: Analysis, best: Analysis, calmest: bool) -> bool:
+    """Whether this window is to be shown rather than the best so far."""
+    new, old = _telling(found), _telling(best)
+    if not calmest or min(new[0], old[0]) < 0:
+        return new > old
+    return (-new[0], -new[1], new[2]) > (-old[0], -old[1], old[2])
 
 
 def _telling(analysis: Analysis) -> tuple[int, int, int]:

@@ -45,6 +45,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("three")
     pulses(made / "idle.csv", rpm=800.0, weak=4, trigger=True, seed=1)
     pulses(made / "fast.csv", rpm=1500.0, weak=4, trigger=True, seed=2)
+    pulses(made / "then.csv", rpm=790.0, weak=0, trigger=True, seed=5)
     pulses(made / "bare.csv", rpm=1100.0, weak=4, trigger=False, seed=3)
     (made / "noise.csv").write_text(
         "time,exhaust\n"
@@ -130,6 +131,43 @@ def test_ask_and_answer_go_on_from_all_recordings(folder: Path) -> None:
     )  # fmt: skip
     assert told.exit_code == 0, told.output
     assert "fast.csv" in told.output
+
+
+def test_held_against_when_the_engine_was_sound(folder: Path) -> None:
+    """The first sound recording made the same way is taken; answers go on from the saved JSON."""
+    alone = judged(folder, "idle.csv", "--condition", "idle")
+    found = judged(
+        folder, "idle.csv", "--condition", "idle",
+        "--when-sound", f"{folder / 'fast.csv'},condition=held",
+        "--when-sound", f"{folder / 'then.csv'},condition=idle",
+        out="held.json",
+    )  # fmt: skip
+    assert found["simulated_cases"]["against_sound"] == "then.csv"
+    assert any("Held against then.csv" in note for note in found["ranking_notes"])
+    assert found["healthy"] != alone["healthy"]
+    assert found["causes"][0]["cylinder"] == 4
+    told = run(
+        "answer", "leakdown", "exhaust", "--cylinder", "4", "--analysis", folder / "held.json",
+        "--try",
+    )  # fmt: skip
+    assert told.exit_code == 0, told.output
+    assert "Held against then.csv" in " ".join(told.output.split())
+
+
+def test_a_sound_recording_that_cannot_be_used_is_said(folder: Path) -> None:
+    found = judged(
+        folder, "idle.csv", "--condition", "idle", "--when-sound",
+        f"{folder / 'fast.csv'},condition=held",
+    )  # fmt: skip
+    assert found["simulated_cases"]["against_sound"] is None
+    assert any("Not held against when the engine was sound" in n for n in found["ranking_notes"])
+    joined = judged(
+        folder, "idle.csv", "--condition", "idle",
+        "--also", f"{folder / 'fast.csv'},condition=held",
+        "--when-sound", f"{folder / 'then.csv'},condition=idle",
+    )  # fmt: skip
+    assert joined["simulated_cases"]["against_sound"] == "then.csv"
+    assert any("Held against then.csv" in note for note in joined["ranking_notes"])
 
 
 def test_a_report_can_be_made_of_the_saved_ranking(folder: Path) -> None:

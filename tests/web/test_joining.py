@@ -8,7 +8,15 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
-from ringland.history import document_of, get_recording
+from ringland.history import (
+    add_engine,
+    add_outcome,
+    change_engine,
+    document_of,
+    get_recording,
+    list_engines,
+)
+from ringland.web.joining import earlier_visit, sound_visit
 from ringland.web.judgement import judged
 
 PAGE = {"Accept": "text/html"}
@@ -94,29 +102,33 @@ def unlike_then(recording_csv: Path) -> bytes:
     return "\n".join([head, *found]).encode()
 
 
+def visited(
+    client: TestClient, visit: dict[str, str], day: str, purpose: str, engine_id: str | None
+) -> str:
+    """The id of another visit of the same vehicle."""
+    made = client.post(
+        "/api/v1/visits",
+        json={
+            "vehicle_id": visit["vehicle_id"],
+            "engine_id": engine_id,
+            "visited_on": day,
+            "purpose": purpose,
+        },
+    )
+    assert made.status_code == 201, made.text
+    found: str = made.json()["row"]["id"]
+    return found
+
+
 def test_a_recording_is_held_against_when_the_engine_passed_for_sound(
     app: FastAPI, client: TestClient, visit: dict[str, str], recording_csv: Path, unlike_then: bytes
 ) -> None:
-    """What was there in the baseline already is no change since; by itself it still counts."""
-    first = client.get(f"/api/v1/visits/{visit['id']}").json()
-
-    def visited(day: str, purpose: str) -> str:
-        made = client.post(
-            "/api/v1/visits",
-            json={
-                "vehicle_id": visit["vehicle_id"],
-                "engine_id": first["engine_id"],
-                "visited_on": day,
-                "purpose": purpose,
-            },
-        )
-        assert made.status_code == 201, made.text
-        found: str = made.json()["row"]["id"]
-        return found
-
-    baseline = visited("2099-01-02", "baseline")
+    """What was there in the baseline already is no change since; by itself it still counts. A visit
+    that does not say its engine has the one that was in the vehicle."""
+    engine_id = client.get(f"/api/v1/visits/{visit['id']}").json()["engine_id"]
+    baseline = visited(client, visit, "2099-01-02", "baseline", None)
     upload(client, baseline, "sound.csv", unlike_then, "idle")
-    today = visited("2099-03-04", "fault-finding")
+    today = visited(client, visit, "2099-03-04", "fault-finding", engine_id)
     idle = upload(client, today, "idle.csv", recording_csv.read_bytes(), "idle")
     settled(client)
     held = document(app, idle)
@@ -135,6 +147,56 @@ def test_a_recording_is_held_against_when_the_engine_passed_for_sound(
     same = next(c for c in held["causes"] if c["failure_mode"] == likeliest["failure_mode"]
                 and c["firing_position"] == likeliest["firing_position"])  # fmt: skip
     assert same["probability"] < likeliest["probability"]
+
+
+def test_which_visit_passed_for_sound(
+    app: FastAPI, client: TestClient, visit: dict[str, str], recording_csv: Path, unlike_then: bytes
+) -> None:
+    """A baseline, or "nothing wrong" of the whole engine; not of one cylinder, not where something
+    was found, not of the engine before. What was before it is over and offered no more."""
+    context, store = app.state.context, app.state.context.store
+    vehicle_id = visit["vehicle_id"]
+    (old,) = list_engines(store, vehicle_id=vehicle_id)
+    baseline = visited(client, visit, "2097-01-01", "baseline", None)
+    upload(client, baseline, "old-engine.csv", unlike_then, "idle")
+    change_engine(store, old.id, old.version, removed_on="2098-01-01")
+    new = add_engine(
+        store,
+        vehicle_id=vehicle_id,
+        name="the engine after",
+        description=old.description,
+        fitted_on="2098-01-01",
+    )
+    fault = visited(client, visit, "2098-02-01", "fault-finding", None)
+    upload(client, fault, "fault.csv", recording_csv.read_bytes(), "idle")
+    today = visited(client, visit, "2099-03-04", "fault-finding", new.id)
+    assert sound_visit(context, today) is None
+    before = earlier_visit(context, today)
+    assert before is not None and before.id == fault
+    add_outcome(store, visit_id=fault, failure_mode="", cylinder=3)
+    assert sound_visit(context, today) is None
+    add_outcome(store, visit_id=fault, failure_mode="")
+    sound = sound_visit(context, today)
+    assert sound is not None and sound.id == fault
+    assert earlier_visit(context, today) is None
+    add_outcome(store, visit_id=fault, failure_mode="ring_leak", cylinder=3)
+    assert sound_visit(context, today) is None
+
+
+def test_a_lost_file_of_the_sound_engine_is_said_and_stops_nothing(
+    app: FastAPI, client: TestClient, visit: dict[str, str], recording_csv: Path, unlike_then: bytes
+) -> None:
+    store = app.state.context.store
+    baseline = visited(client, visit, "2099-01-02", "baseline", None)
+    kept = upload(client, baseline, "sound.csv", unlike_then, "idle")
+    settled(client)
+    Path(store.file(get_recording(store, kept).sha256)).unlink()
+    today = visited(client, visit, "2099-03-04", "fault-finding", None)
+    idle = upload(client, today, "idle.csv", recording_csv.read_bytes(), "idle")
+    settled(client)
+    notes = document(app, idle)["ranking_notes"]
+    assert any("sound.csv (2099-01-02) is kept nowhere any more" in note for note in notes), notes
+    assert client.get(f"/visits/{today}/why", headers=PAGE).status_code == 200
 
 
 def test_the_visit_before_counts_when_it_is_asked_for(

@@ -219,6 +219,7 @@ def _cases(saved: object) -> "CaseEvidence | None":
         severity=severity,
         without_channel=without,
         against=str(entry.get("against_sound") or ""),
+        sound_notes=tuple(str(n) for n in _list(entry.get("sound_notes", []))),
     )
 
 

@@ -120,8 +120,8 @@ def diagnose(
         own_rpm = speed_rpm if recording is None else recording.speed_rpm
         hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)])
         notes = notes if hidden is None else (*notes, hidden)
-    if likelihoods is not None and likelihoods.against:
-        notes = (*notes, _held_against(likelihoods.against))
+    if likelihoods is not None:
+        notes = (*notes, *likelihoods.sound_notes)
     return Diagnosis(
         causes=causes,
         healthy=healthy,
@@ -158,13 +158,6 @@ def _still_in_alarm(symptoms: SymptomTable) -> tuple[str, ...]:
         f"No cause explains this alarm well: {sentence} Do not take the engine for sound before "
         "it is settled."
         for sentence in list(measured)[:1]
-    )
-
-
-def _held_against(name: str) -> str:
-    return (
-        f"Held against {name}, when this engine passed for sound: what its cylinders differed by "
-        "then is taken off."
     )
 
 

@@ -138,7 +138,8 @@ class CaseEvidence:
     (only where both were). `faulty`: for every firing position the ratio of "some fault here" to
     "sound", in bits, and `limits` the bits above which a sound engine lies in 1 of 20 and in 1 of
     200 recordings (the second infinite where no alarm may rest on them). `against`: name of the
-    recording of the same engine while it was sound that this one was held against, "" for none.
+    recording of the same engine while it was sound that this one was held against, "" for none;
+    `sound_notes`: what is to be known of that, or why it was not done.
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]
@@ -152,6 +153,7 @@ class CaseEvidence:
     faulty: tuple[Estimate, ...] = ()
     limits: tuple[float, float] = (float("inf"), float("inf"))
     against: str = ""
+    sound_notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         without = {c: MappingProxyType(dict(r)) for c, r in self.without_channel.items()}

@@ -79,18 +79,24 @@ def case_evidence(
     share = simulated_share(settings, engine)
     inputs = network.inputs(values)
     said = _said(network, inputs, hidden, share)
-    limits = network.limits
+    limits, size = network.limits, _mean_square(inputs)
     if sound is not None:
         changes = recording_features(table, cylinders, engine, speed_rpm=speed, sound=sound)
         if changes is None:
             return None
-        said = _against_sound(said, _said(network, network.inputs(changes), hidden, share))
-        limits = network.limits_against_sound
+        both = _heard(changes)
+        seen = network.inputs(changes)
+        said = _against_sound(
+            said,
+            _said(network, seen, hidden, share),
+            empty=[n for n, c in enumerate(hidden, start=1) if both == [c]],
+        )
+        limits, there = network.limits_against_sound, both
+        size = np.maximum(size, _mean_square(seen))
     unused = [p for p, c in enumerate(engine.firing_order) if c in engine.inactive_cylinders]
     said.ratios[:, unused] = -np.inf
     ratios = said.ratios[0]
     by_mode = [_by_mode(settings, network, one) for one in said.ratios]
-    size = np.round((inputs**2).mean(axis=1), 8)
     strange = [int(p) + 1 for p in np.flatnonzero(size > network.far)]
     numbered = any(a.cylinder is not None for a in cylinders.assignments)
     row = 0 if len(there) > 1 else 1 + _HIDEABLE.index(there[0])
@@ -115,6 +121,12 @@ def case_evidence(
     )
 
 
+def _mean_square(inputs: FloatArray) -> FloatArray:
+    """(positions,) how large the inputs are."""
+    size: FloatArray = np.round((inputs**2).mean(axis=1), 8)
+    return size
+
+
 def _heard(values: FloatArray) -> list[str]:
     """Which of exhaust and crankcase are in these features."""
     return [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
@@ -132,9 +144,11 @@ def _said(network: PulseNetwork, inputs: FloatArray, hidden: list[str], share: F
     )
 
 
-def _against_sound(alone: _Said, change: _Said) -> _Said:
+def _against_sound(alone: _Said, change: _Said, empty: list[int]) -> _Said:
     """Both together: the fault came since the sound recording was made and shows in the change, or
-    it was there already and shows only by itself. Equation (9)."""
+    it was there already and shows only by itself. Equation (9). `empty`: pictures in which nothing
+    is left of the change."""
+    change.ratios[empty] = alone.ratios[empty]
     newer = _SINCE + change.ratios[0] > _BEFORE + alone.ratios[0]
     return _Said(
         with_sound_recording(alone.ratios, change.ratios),

@@ -351,7 +351,10 @@ def learn(
 
     `start`: learn on from this network, whose inputs and hidden layers are kept in shape.
     """
-    before: tuple[dict[str, Array], ...] = () if start is None else start.members
+    before: tuple[dict[str, Array], ...] = ()
+    if start is not None:
+        before = tuple({name: layer.astype(np.float32) for name, layer in m.items()}
+                       for m in start.members)  # fmt: skip
     if start is not None:
         wide = int(start.members[0]["w1"].shape[1])
         settings = replace(settings, hidden=(wide, wide // 2), members=len(before))

@@ -56,7 +56,7 @@ def _judged(position: int, bits: Estimate, alert: float, alarm: float) -> tuple[
         )
     state = State.ALARM if bits.low > alarm else State.ALERT
     often = 2.0 ** min(bits.value, 20.0)
-    shown = f"{often:.0f}" if often < 100 else f"{float(f'{often:.2g}'):.0f}"
+    shown = f"{float(f'{often:.2g}'):g}"  # 1.5, 12, 340
     more = "more than a million" if bits.value >= 20.0 else f"about {shown}"
     return state, (
         f"Position {position}: its pulses are {more} times likelier from a faulty cylinder than "

@@ -12,6 +12,7 @@ from ringland.history import (
     list_recordings,
     list_visits,
 )
+from ringland.history.intake import engine_of
 from ringland.web.context import Context
 from ringland.web.worker import Plain
 
@@ -43,35 +44,42 @@ def choice_of(app: Context, visit_id: str) -> dict[str, Any]:
 
 
 def earlier_visit(app: Context, visit_id: str) -> Visit | None:
-    """The last visit before this one with recordings of the same engine, or None. The recordings
-    of the sound engine are no evidence by themselves as well."""
-    sound = sound_visit(app, visit_id)
-    for visit in _before(app, visit_id):
-        if sound is None or visit.id != sound.id:
-            return visit
-    return None
+    """The last visit before this one with recordings of the same engine, or None: not where the
+    engine passed for sound then, for what was before that is over."""
+    last = next(_before(app, visit_id), None)
+    return None if last is None or _passed_for_sound(app, last) else last
 
 
 def sound_visit(app: Context, visit_id: str) -> Visit | None:
     """The last visit before this one with recordings of the same engine while it passed for sound:
     a baseline, or one where somebody looked and nothing was wrong. None where there is none."""
-    for visit in _before(app, visit_id):
-        found = list_outcomes(app.store, visit_id=visit.id)
-        wrong = any(one.failure_mode for one in found)
-        if not wrong and (visit.purpose == "baseline" or found):
-            return visit
-    return None
+    return next((v for v in _before(app, visit_id) if _passed_for_sound(app, v)), None)
+
+
+def _passed_for_sound(app: Context, visit: Visit) -> bool:
+    """A baseline or "nothing wrong" of the whole engine, and nothing found that was."""
+    found = list_outcomes(app.store, visit_id=visit.id)
+    whole = any(one.cylinder is None and one.firing_position is None for one in found)
+    wrong = any(one.failure_mode for one in found)
+    return not wrong and (visit.purpose == "baseline" or whole)
 
 
 def _before(app: Context, visit_id: str) -> Iterator[Visit]:
     """Earlier visits with recordings of the same engine, the last one first."""
     visit = get_visit(app.store, visit_id)
+    engine = _engine_id(app, visit)
     when = (visit.visited_on, visit.created_utc)
     visits = list_visits(app.store, vehicle_id=visit.vehicle_id)
     for one in sorted(visits, key=lambda v: (v.visited_on, v.created_utc), reverse=True):
-        same = one.engine_id == visit.engine_id and (one.visited_on, one.created_utc) < when
+        same = (one.visited_on, one.created_utc) < when and _engine_id(app, one) == engine
         if same and list_recordings(app.store, visit_id=one.id):
             yield one
+
+
+def _engine_id(app: Context, visit: Visit) -> str | None:
+    """The engine of a visit, also where only the dates say which it was."""
+    engine = engine_of(app.store, visit)
+    return None if engine is None else engine.id
 
 
 def sound_ones_of(app: Context, recording: RecordingRow) -> list[Plain]:

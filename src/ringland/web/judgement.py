@@ -18,6 +18,7 @@ from ringland.errors import EngineError
 from ringland.history import (
     AnalysisRow,
     Engine,
+    MissingFile,
     RecordingRow,
     TestResult,
     get_engine,
@@ -128,15 +129,25 @@ def task_of(app: Context, recording: RecordingRow) -> Plain:
     task["asked"] = _hash({**task, "software": __version__})
     task["name"] = recording.file_name
     for other in others:
+        if other["earlier"]:  # by itself: the engine may have passed for sound only later
+            other["sound"] = []
         mine = {k: v for k, v in other.items() if k not in ("earlier", "name", "sha256")}
         other["key"] = other["sha256"] + _hash({**before, **mine})
-        other["path"] = str(app.store.file(other["sha256"]))
+        other["path"] = _path_of(app, other["sha256"])
     alone = {k: v for k, v in before.items() if k != "sound"}
     for one in sound:
         mine = {k: v for k, v in one.items() if k not in ("earlier", "name", "sha256")}
         one["key"] = one["sha256"] + _hash({**alone, **mine})
-        one["path"] = str(app.store.file(one["sha256"]))
+        one["path"] = _path_of(app, one["sha256"])
     return task
+
+
+def _path_of(app: Context, sha256: str) -> str:
+    """Where another recording lies; "" where its file is lost, which the worker then says."""
+    try:
+        return str(app.store.file(sha256))
+    except MissingFile:
+        return ""
 
 
 def _hash(content: object) -> str:

@@ -11,7 +11,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from ringland.errors import RinglandError
+from ringland.errors import BadInput, RinglandError
 
 if TYPE_CHECKING:
     from ringland.model import (
@@ -123,6 +123,8 @@ def analysed(task: Plain, progress: Progress) -> "Analysis":
     hint = task["speed_hint_rpm"]
     learned = task.get("priors")
     priors = None if learned is None else LearnedPriors.from_plain(learned)
+    if not task["path"]:
+        raise BadInput(f"The recording {task['name']} is kept nowhere any more.")
     source = open_recording(
         Path(task["path"]), roles=task["roles"] or None, rate_hz=task["rate_hz"]
     )
@@ -134,6 +136,7 @@ def analysed(task: Plain, progress: Progress) -> "Analysis":
             speed_hint_rpm=hint,
             priors=priors,
             progress=lambda f: progress(0.05 + 0.5 * f, "Judging window by window"),
+            calmest=bool(task.get("calmest")),
         )
     else:
         progress(0.1, "Judging each cylinder")
@@ -160,11 +163,12 @@ def _against_sound(analysis: "Analysis", task: Plain, progress: Progress) -> "An
     for one in task["sound"]:
         name = f"{one['name']} ({one['visited_on']})"
         try:
-            sound.append(_passed_for_sound({**task, **one, "name": name, "sound": []}))
+            sound.append(
+                _passed_for_sound({**task, **one, "name": name, "sound": [], "calmest": True})
+            )
         except RinglandError as error:
-            unread.append(f"not held against {name}: {error.wrong}")
-    found = against_sound(analysis, sound)
-    return replace(found, notes=(*found.notes, *unread))
+            unread.append(f"{name}: {error.wrong}")
+    return against_sound(analysis, sound, unread=unread)
 
 
 def _passed_for_sound(task: Plain) -> "Analysis":

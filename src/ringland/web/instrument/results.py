@@ -35,6 +35,10 @@ def without_stretches(analysis: Analysis, stretches_s: Sequence[tuple[float, flo
             f"least {_FEWEST_CYCLES} are needed. Leave out less.",
         )
     judged = judge_cycles(replace(nothing, not_judged=None))
+    held = _held_against(analysis)
+    if held and judged.diagnosis is not None:
+        notes = (*judged.diagnosis.notes, f"Judged by itself here, not held against {held}.")
+        judged = replace(judged, diagnosis=replace(judged.diagnosis, notes=notes))
     return replace(
         judged,
         provenance=judged.provenance.then(
@@ -43,6 +47,12 @@ def without_stretches(analysis: Analysis, stretches_s: Sequence[tuple[float, flo
             cycles_kept=len(cycles.kept),
         ),
     )
+
+
+def _held_against(analysis: Analysis) -> str:
+    """The recording of the sound engine that the causes were held against; "" for none."""
+    found = analysis.diagnosis
+    return "" if found is None or found.cases is None else found.cases.against
 
 
 def _kept_or_not(cycle: CycleUse, stretches_s: Sequence[tuple[float, float]]) -> CycleUse:

@@ -7,14 +7,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ringland.cylinders.misfire import (
+    _DOUBT_FLOOR,
+    _DOUBT_SLOPE,
+    _split,
     count_misfires,
     find_kinds,
+    none_beside_only_if_sure,
     others_together,
     two_kinds,
     wilson_interval,
 )
 from ringland.cylinders.shares import PulsePlace, cylinder_share
-from ringland.model import AngleSignal, ChannelRole
+from ringland.model import AngleSignal, ChannelRole, Estimate, MisfireCount, unknown
 
 
 def test_wilson_interval_of_four_in_two_hundred() -> None:
@@ -120,3 +124,33 @@ def test_firings_among_misses_are_scattered() -> None:
         counted += others_together(missing)
     assert counted <= 6
     assert not others_together(np.arange(150) % 2 == 0)
+
+
+@pytest.mark.parametrize(
+    ("sure", "said"),
+    [(0.97, [0.0, None, 0.4, None, 0.0]), (0.999, [0.0, 0.0, 0.4, 0.0, 0.0])],
+)
+def test_none_missing_is_not_said_beside_a_missing_pulse_unless_it_is_sure_whose(
+    sure: float, said: list[float | None]
+) -> None:
+    """With the way to the sensor unknown the missing pulse may be the one before or after."""
+    counts = [
+        MisfireCount(
+            "exhaust", p, 40 * (p == 3), 100,
+            Estimate(0.4 if p == 3 else 0.0, 0.0, 1.0, "1", coverage=0.95),
+            1, unknown("1", "few"), (),
+        )
+        for p in range(1, 6)
+    ]  # fmt: skip
+    found = none_beside_only_if_sure(counts, dict.fromkeys(range(1, 6), sure), range(1, 6))
+    assert [c.rate.value for c in found] == said
+    assert all(c.rate.value is not None or "position 3" in str(c.rate.reason) for c in found)
+
+
+def test_doubt_is_beyond_what_chance_exceeds_once_in_a_hundred() -> None:
+    """The curve against Gaussian scatter, drawn anew (no published source: own simulation)."""
+    for cycles in (12, 30, 100):
+        rng = np.random.default_rng(cycles)
+        x = rng.standard_normal((3000, cycles))
+        apart = [_split(np.ascontiguousarray(row))[1] for row in x]
+        assert np.mean(np.array(apart) > _DOUBT_FLOOR + _DOUBT_SLOPE / cycles) < 0.01

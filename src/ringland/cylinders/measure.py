@@ -1,5 +1,6 @@
 """All that is measured in the crank-angle domain, in order."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,13 +10,19 @@ from ringland.cylinders.angle import angle_signal
 from ringland.cylinders.assign import assignments, path_delay
 from ringland.cylinders.crank_ripple import crank_ripple
 from ringland.cylinders.crankcase import crankcase_terms
-from ringland.cylinders.misfire import FoundKinds, count_misfires, find_kinds
+from ringland.cylinders.misfire import (
+    FoundKinds,
+    count_misfires,
+    find_kinds,
+    none_beside_only_if_sure,
+)
 from ringland.cylinders.missing_pulse import late_by, place_by_missing
 from ringland.cylinders.orders import order_spectrum
 from ringland.cylinders.shares import PulsePlace, cylinder_share, place_blow_down, place_pulse
 from ringland.cylinders.starter import starter_ripple
 from ringland.model import (
     AngleSignal,
+    Assignment,
     ChannelRole,
     Condition,
     CrankRipple,
@@ -151,19 +158,35 @@ def _measured(
             place = place_pulse(-signal.mean, heard, engine.cycle_deg, _INDUCTION_PEAK_DEG)
             shares.append(cylinder_share(signal, positions, heard, engine.cycle_deg, place))
     ripples = _ripples(recording, engine, cycles, notes)
+    assigned = assignments(engine, cycles, tuple(delays))
     cylinders = CylinderSet(
         signals=tuple(signals),
         spectra=tuple(spectra),
         delays=tuple(delays),
-        assignments=assignments(engine, cycles, tuple(delays)),
+        assignments=assigned,
         shares=tuple(shares),
-        misfires=tuple(misfires),
+        misfires=_only_if_sure(misfires, shares, assigned),
         notes=tuple(notes),
         stroke_terms=terms,
         ripples=ripples,
         provenance=cycles.provenance.then("cylinders.measure_cylinders", channels=len(signals)),
     )
     return cylinders, max(late)[2] if late else None
+
+
+def _only_if_sure(
+    misfires: Sequence[MisfireCount],
+    shares: Sequence[CylinderShare],
+    assigned: Sequence[Assignment],
+) -> tuple[MisfireCount, ...]:
+    """The counts of every channel, each beside its neighbours."""
+    sure = {a.firing_position: a.probability for a in assigned if a.cylinder is not None}
+    found: list[MisfireCount] = []
+    for channel in dict.fromkeys(m.channel for m in misfires):
+        heard = next(s.positions for s in shares if s.channel == channel)
+        own = [m for m in misfires if m.channel == channel]
+        found += none_beside_only_if_sure(own, sure, heard)
+    return tuple(found)
 
 
 def _with_missing(

@@ -8,6 +8,7 @@ Stat. Assoc. 22 (1927) 209); the split is the threshold with the largest varianc
 (Otsu, IEEE Trans. SMC 9 (1979) 62).
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numba
@@ -28,6 +29,7 @@ __all__ = [
     "FoundKinds",
     "count_misfires",
     "find_kinds",
+    "none_beside_only_if_sure",
     "others_together",
     "two_kinds",
     "wilson_interval",
@@ -41,8 +43,10 @@ _FEWEST_CYCLES = 8
 # Separation, in standard deviations of one kind; the curve lies above what chance exceeds once in
 # 2,000 positions (validation/two_kinds_by_chance.py).
 _SEPARATION_FLOOR, _SEPARATION_SLOPE = 3.0, 82.0
-# Beyond this, which chance exceeds once in 1,000, "none is missing" is not said either.
-_DOUBT_FLOOR, _DOUBT_SLOPE = 2.92, 68.0
+# Beyond this, which chance exceeds once in 100, "none is missing" is not said either: a pulse that
+# is out in half of the cycles may scatter as much as it differs.
+_DOUBT_FLOOR, _DOUBT_SLOPE = 2.88, 43.0
+_SURE = 0.995  # of whose pulse is heard where, to say that the one beside it misses none
 _LEAST_CHANGE = 0.25  # the kinds must differ by this share of the usual window's own size
 _COMPONENTS = 4
 _PULSES_BEFORE = 3
@@ -197,6 +201,36 @@ def count_misfires(
             )
         )
     return tuple(out)
+
+
+def none_beside_only_if_sure(
+    counts: Sequence[MisfireCount], sure: Mapping[int, float], order: Sequence[int]
+) -> tuple[MisfireCount, ...]:
+    """The counts of one channel; "none missing" beside a pulse that is missing is said only where
+    it is sure whose pulse that is.
+
+    `sure`: by firing position, probability that its pulse is its own; `order`: the positions as
+    they are heard one after another. Where the way to the sensor is not known well the missing
+    pulse may be the neighbour's.
+    """
+    beside: dict[int, int] = {}
+    for place, position in enumerate(order):
+        for other in (order[place - 1], order[(place + 1) % len(order)]):
+            beside[other] = position if _missing(counts, position) else beside.get(other, 0)
+    return tuple(_not_sure(count, beside.get(count.firing_position, 0), sure) for count in counts)
+
+
+def _missing(counts: Sequence[MisfireCount], position: int) -> bool:
+    return any(c.firing_position == position and c.missed > 0 for c in counts)
+
+
+def _not_sure(count: MisfireCount, beside: int, sure: Mapping[int, float]) -> MisfireCount:
+    if count.missed or count.rate.value is None or not beside or sure.get(beside, 1.0) >= _SURE:
+        return count
+    reason = (
+        f"the pulse missing at position {beside} may be its own: where pulses are heard is not sure"
+    )
+    return replace(count, rate=unknown("1", reason))
 
 
 def _heard_twice(

@@ -120,7 +120,7 @@ def test() -> int:
     say("pytest")
     # many tests start programs: with the compiled modules kept, each starts sooner
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    workers = str(min((os.cpu_count() or 1) + 1, 5))  # one more than cores: tests wait a lot
+    workers = str(min(os.cpu_count() or 1, 4))
     spread = ("-n", workers, "--dist", "loadfile", "--no-loadscope-reorder")
     status = call("-m", "pytest", *spread, "--durations", "15")
     return status if clean else status or 1

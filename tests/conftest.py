@@ -8,23 +8,23 @@ import pytest
 _FIRST = (
     "test_docs.py",
     "web/test_sharing.py",
-    "web/test_guard.py",
+    "report/test_layout.py",
+    "cycles/test_leaking.py",
+    "history/test_intake.py",
+    "web/test_api.py",
+    "web/test_joining.py",
     "web/test_record_browser.py",
     "web/test_browser.py",
     "web/test_whole_job.py",
     "live/test_record_command.py",
     "web/test_demo_app.py",
-    "report/test_layout.py",
-    "history/test_intake.py",
-    "web/test_api.py",
-    "cycles/test_leaking.py",
-    "web/test_joining.py",
+    "web/test_guard.py",
     "live/test_recording_faults.py",
     "web/test_handouts.py",
     "reference/test_cases.py",
 )
-"""The longest files, so that no worker is left with one of them at the end. Only one of the first
-three compiles the physics: what it has compiled is there for the others."""
+"""The longest files, so that no worker is left with one of them at the end; those that record in
+real time only once the physics is compiled."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

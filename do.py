@@ -16,7 +16,10 @@ import hashlib
 import os
 import subprocess
 import sys
+import tempfile
 import venv
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
@@ -115,15 +118,32 @@ def lint(*, fix: bool) -> bool:
 def test() -> int:
     """Lint, types and tests; pytest comes last, so its summary is the last line."""
     set_up("test")
-    say("ruff and mypy")
-    clean = lint(fix=False)
-    say("pytest")
     # many tests start programs: with the compiled modules kept, each starts sooner
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    say("ruff and mypy, while the numerical parts are compiled")
+    with compiling():
+        clean = lint(fix=False)
+    say("pytest")
     workers = str(min(os.cpu_count() or 1, 4))
     spread = ("-n", workers, "--dist", "loadfile", "--no-loadscope-reorder")
     status = call("-m", "pytest", *spread, "--durations", "15")
     return status if clean else status or 1
+
+
+@contextmanager
+def compiling() -> Iterator[None]:
+    """Compile beside what is done meanwhile, so that no two tests compile the same thing at once:
+    the demonstration uses nearly all of it. Whether it works is for the tests to say."""
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        words = (str(python()), "-m", "ringland", "demo", "--folder", folder, "--no-browser")
+        nothing = subprocess.DEVNULL
+        running = subprocess.Popen(words, cwd=ROOT, stdin=nothing, stdout=nothing, stderr=nothing)
+        try:
+            yield
+            running.wait()
+        finally:
+            running.kill()
+            running.wait()
 
 
 def check(words: list[str]) -> int:

@@ -163,3 +163,16 @@ def test_wrong_condition_and_duration_are_refused() -> None:
     assert error.value.allowed is not None
     with pytest.raises(SettingError):
         simulate(engine, seconds=0.0)
+
+
+def test_a_run_that_does_not_hold_together_is_an_error_in_words(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What diverges (a small twelve-cylinder engine did once) is not cut off as if it were there."""
+
+    def diverges(*given: np.ndarray) -> None:
+        given[-2][:] = np.nan
+
+    monkeypatch.setattr("ringland.simulator.run.advance", diverges)
+    with pytest.raises(EngineError, match="does not hold together"):
+        simulate(simulated_engine(ENGINES[1]), condition="idle", seconds=0.5)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ringland.errors import EngineError
 from ringland.model._arrays import FloatArray
 from ringland.simulator import layout as at
 from ringland.simulator.conditions import RunCondition, RunPlan, run_condition, run_plan
@@ -287,6 +288,13 @@ def _result(
     e = parameters.engine
     before = round(plan.settle_s * rate_hz)
     kept = signals[before:]
+    if not np.isfinite(kept[:, 0]).all():
+        raise EngineError(
+            "The simulation of this engine does not hold together: its crank angle is lost.",
+            got=f"{parameters.spec.cylinders} cylinders, {parameters.spec.name}",
+            allowed="an engine whose sizes fit one another",
+            remedy="Check bore, stroke, compression ratio and the size of the fault.",
+        )
     count = len(kept)
     cycle = parameters.spec.cycle_deg
     angle = np.degrees(kept[:, 0])

@@ -168,7 +168,7 @@ def test_wrong_condition_and_duration_are_refused() -> None:
 def test_a_run_that_does_not_hold_together_is_an_error_in_words(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """What diverges (a small twelve-cylinder engine did once) is not cut off as if it were there."""
+    """What diverges (a small twelve-cylinder engine did once) is not passed on."""
 
     def diverges(*given: np.ndarray) -> None:
         given[-2][:] = np.nan

@@ -21,15 +21,14 @@ from ringland.history import (
     MissingFile,
     RecordingRow,
     TestResult,
-    get_engine,
     get_recording,
     get_visit,
     keep_analysis,
     list_analyses,
-    list_engines,
     list_recordings,
     list_test_results,
 )
+from ringland.history.intake import engine_of
 from ringland.history.learned import priors_of
 from ringland.model import EngineSpec
 from ringland.web.context import Context
@@ -69,12 +68,8 @@ class Judged:
 
 
 def engine_of_visit(app: Context, visit_id: str) -> Engine | None:
-    """The engine the visit names, else the newest still in the vehicle."""
-    visit = get_visit(app.store, visit_id)
-    if visit.engine_id is not None:
-        return get_engine(app.store, visit.engine_id)
-    fitted = [e for e in list_engines(app.store, vehicle_id=visit.vehicle_id) if not e.removed_on]
-    return fitted[-1] if fitted else None
+    """The engine the visit names, else the one that was in the vehicle that day."""
+    return engine_of(app.store, get_visit(app.store, visit_id))
 
 
 def engine_spec(engine: Engine) -> EngineSpec:

@@ -49,7 +49,7 @@ def parse_further(text: str) -> FurtherFile:
             "A setting of a further recording is not known.",
             got=repr(pieces[-1].strip()),
             allowed=", ".join([*_SETTINGS, *sorted(roles)]),
-            remedy="For example: --also fast.csv,condition=held,map=fast.toml",
+            remedy="For example: fast.csv,condition=held,map=fast.toml",
         )
     condition = given.get("condition")
     if condition is not None and condition not in _CONDITIONS:

@@ -128,6 +128,7 @@ def _analysed(
     speed_hint: float | None,
     *,
     priors: "LearnedPriors | None",
+    calmest: bool = False,
 ) -> "Analysis":
     from ringland.cli._long import SaidSource, progress_bar
     from ringland.model import Condition
@@ -138,7 +139,11 @@ def _analysed(
     if source.duration_s > LONG_S:
         with progress_bar() as progress:
             return analyse_source(
-                SaidSource(source, said, speed_hint), spec, priors=priors, progress=progress
+                SaidSource(source, said, speed_hint),
+                spec,
+                priors=priors,
+                progress=progress,
+                calmest=calmest,
             )
     return analyse_recording(
         said_of(source.read_all(), said, speed_hint),
@@ -162,14 +167,21 @@ def _joined(first: "Analysis", further: _Further, *, priors: "LearnedPriors | No
     from ringland.cli._also import further_source, parse_further
     from ringland.pipeline import against_sound, join_all
 
-    def each(texts: list[str]) -> "list[Analysis]":
+    def each(texts: list[str], *, calmest: bool = False) -> "list[Analysis]":
         files = [parse_further(text) for text in texts]
         return [
-            _analysed(further_source(f), first.engine, f.condition, f.speed_hint_rpm, priors=priors)
+            _analysed(
+                further_source(f),
+                first.engine,
+                f.condition,
+                f.speed_hint_rpm,
+                priors=priors,
+                calmest=calmest,
+            )
             for f in files
         ]
 
-    sound = each(further.when_sound)
+    sound = each(further.when_sound, calmest=True)
     now = [
         against_sound(one, sound, network=_kept_reference_of(one))
         for one in (first, *each(further.also))

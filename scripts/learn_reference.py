@@ -10,9 +10,8 @@ the package and says how well it does on cases left out (every tenth seed). Hour
 
 import argparse
 import sys
-import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,11 +19,10 @@ import numpy as np
 from ringland.model._arrays import FloatArray
 from ringland.reference.cases import Example
 from ringland.reference.features import hide
-from ringland.reference.learn import LearnSettings
-from ringland.reference.network import PulseNetwork
+from ringland.reference.learn import LearnSettings, make_files
+from ringland.reference.network import NETWORK, PulseNetwork
 
 PER_FILE = 100
-NETWORK = Path(__file__).parents[1] / "src" / "ringland" / "data" / "pulse_network.npz"
 
 
 def make_file(first: int, folder: Path, hook_ups: int) -> int:
@@ -45,14 +43,8 @@ def make_file(first: int, folder: Path, hook_ups: int) -> int:
 def make(first: int, count: int, folder: Path, workers: int, hook_ups: int) -> None:
     """All files, in parallel, with a line for each."""
     folder.mkdir(parents=True, exist_ok=True)
-    began, made = time.monotonic(), 0
-    with ProcessPoolExecutor(workers) as pool:
-        firsts = range(first, first + count, PER_FILE)
-        jobs = [pool.submit(make_file, f, folder, hook_ups) for f in firsts]
-        for done, job in enumerate(as_completed(jobs), start=1):
-            made += job.result()
-            print(f"{done} of {len(jobs)} files, {made} recordings, "
-                  f"{time.monotonic() - began:.0f} s", flush=True)  # fmt: skip
+    each = partial(make_file, folder=folder, hook_ups=hook_ups)
+    make_files(each, range(first, first + count, PER_FILE), workers, tell)
 
 
 def posterior(
@@ -218,7 +210,7 @@ def main(words: list[str]) -> int:
     making.add_argument("--hook-ups", type=int, default=2, help="recordings of every run")
     learning = ways.add_parser("learn")
     learning.add_argument("--folder", type=Path, required=True)
-    learning.add_argument("--out", type=Path, default=NETWORK)
+    learning.add_argument("--out", type=Path, default=Path(str(NETWORK)))
     learning.add_argument("--passes", type=int, default=40)
     learning.add_argument("--members", type=int, default=4)
     learning.add_argument("--workers", type=int, default=2)

@@ -11,23 +11,27 @@ often faults are found and put in the right place, with the sound recording and 
 
 import argparse
 import sys
-import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
+from ringland.cylinders.misfire import wilson_interval
 from ringland.model._arrays import BoolArray, FloatArray
 from ringland.reference.cases import Example
 from ringland.reference.evidence import faulty_bits, with_sound_recording
-from ringland.reference.learn import limits_against_sound, load_examples, ratios_of_example
-from ringland.reference.network import PulseNetwork, load_network, save_network
+from ringland.reference.learn import (
+    limits_against_sound,
+    load_examples,
+    make_files,
+    ratios_of_example,
+)
+from ringland.reference.network import NETWORK, PulseNetwork, load_network, save_network
 from ringland.reference.plan import CaseSettings, load_settings
 
 PER_FILE = 20
-NETWORK = Path(__file__).parents[1] / "src" / "ringland" / "data" / "pulse_network.npz"
 NAMED = ("misfire", "weak_burn", "ring_leak", "exhaust_valve_leak", "inlet_valve_leak")
 """Kinds that have a least severity of their own in what was asked for."""
 
@@ -53,14 +57,8 @@ def make(first: int, count: int, folder: Path, workers: int, hook_ups: int) -> N
     """All files, in parallel, with a line for each."""
     for name in ("alone", "against"):
         (folder / name).mkdir(parents=True, exist_ok=True)
-    began, made = time.monotonic(), 0
-    with ProcessPoolExecutor(workers) as pool:
-        firsts = range(first, first + count, PER_FILE)
-        jobs = [pool.submit(make_file, f, folder, hook_ups) for f in firsts]
-        for done, job in enumerate(as_completed(jobs), start=1):
-            made += job.result()
-            print(f"{done} of {len(jobs)} files, {made} pairs, {time.monotonic() - began:.0f} s",
-                  flush=True)  # fmt: skip
+    each = partial(make_file, folder=folder, hook_ups=hook_ups)
+    make_files(each, range(first, first + count, PER_FILE), workers, partial(print, flush=True))
 
 
 def load_pairs(folder: Path) -> list[Pair]:
@@ -117,10 +115,14 @@ def count(folder: Path) -> None:
     right = np.array([[_right(p[0], each) for each in b] for p, b in zip(pairs, bits, strict=True)])
     for name, chosen in groups:
         if chosen.any():
-            print(f"| {name.replace('_', ' ')} | {chosen.sum()} | "
-                  + " | ".join(f"{share:.2f}" for share in (*found[chosen].mean(axis=0),
-                                                           *right[chosen].mean(axis=0)))
-                  + " |")  # fmt: skip
+            cells = (_share(made[chosen, way]) for made in (found, right) for way in (0, 1))
+            print(f"| {name.replace('_', ' ')} | {chosen.sum()} | {' | '.join(cells)} |")
+
+
+def _share(made: BoolArray) -> str:
+    """Share, with the interval that holds the true one 95 times in 100."""
+    low, high = wilson_interval(int(made.sum()), len(made))
+    return f"{made.mean():.2f} ({low:.2f} to {high:.2f})"
 
 
 def _acting(example: Example, acted_on: dict[str, float]) -> bool:

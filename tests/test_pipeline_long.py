@@ -66,3 +66,11 @@ def test_the_window_that_tells_most_is_shown_and_all_are_named() -> None:
     assert "no alert or alarm" in lines[0]
     assert "position 3 alarm" in lines[2]
     assert any("60 to 90 s" in note and "most telling" in note for note in found.notes)
+
+
+def test_the_calmest_window_stands_for_the_sound_engine() -> None:
+    """A stumble in a long recording of the sound engine is not taken off as if it were usual."""
+    found = analyse_source(MadeSource(), ENGINE, calmest=True)
+    assert found.symptoms is not None
+    assert {found.symptoms.state_of(p) for p in range(1, 5)} == {State.NORMAL}
+    assert any("calmest" in note and "60 to 90 s" not in note for note in found.notes)

@@ -151,7 +151,7 @@ def _told(case: Case, engine: EngineSpec, hookup: HookUp) -> EngineSpec:
     """The description: half of the technicians know the geometry, and the length of the exhaust
     within a tenth."""
     rng = _rng(case, 4)
-    knows = bool(rng.random() < 0.5)  # as `length_told`
+    knows = _knows(rng)
     length = hookup.paths[0].length_m * float(rng.uniform(0.9, 1.1))
     return replace(
         described(engine, hookup),
@@ -163,7 +163,11 @@ def _told(case: Case, engine: EngineSpec, hookup: HookUp) -> EngineSpec:
 
 def length_told(case: Case) -> bool:
     """Whether the description has the geometry and the length of the exhaust."""
-    return bool(_rng(case, 4).random() < 0.5)
+    return _knows(_rng(case, 4))
+
+
+def _knows(rng: np.random.Generator) -> bool:
+    return bool(rng.random() < 0.5)
 
 
 def run_engine(

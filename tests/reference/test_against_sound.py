@@ -167,7 +167,9 @@ def test_nothing_given_changes_nothing() -> None:
 
 
 def test_a_case_recorded_twice_has_one_truth() -> None:
-    for pair in changed_examples(900_001, hook_ups=1):
+    pairs = changed_examples(900_001, hook_ups=2)
+    assert pairs
+    for pair in pairs:
         assert pair.alone.faults == pair.against_sound.faults
         assert pair.alone.values.shape == pair.against_sound.values.shape
         assert not np.array_equal(pair.alone.values, pair.against_sound.values)

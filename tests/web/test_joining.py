@@ -52,15 +52,20 @@ def document(app: FastAPI, recording_id: str) -> dict[str, Any]:
     return found
 
 
+def rewritten(path: Path, *, time: float = 1.0, size: float = 1.0) -> bytes:
+    """The recording with its times and its samples multiplied."""
+    head, *rows = path.read_text("ascii").splitlines()
+    found = []
+    for row in rows:
+        t, *others = (float(v) for v in row.split(","))
+        found.append(",".join([f"{t * time:.5f}", *(f"{v * size:.6f}" for v in others)]))
+    return "\n".join([head, *found]).encode()
+
+
 @pytest.fixture
 def faster(recording_csv: Path) -> bytes:
     """The same engine at 1500 rpm: the same samples twice as fast."""
-    head, *rows = recording_csv.read_text("ascii").splitlines()
-    half = []
-    for row in rows:
-        t, *others = row.split(",")
-        half.append(",".join([f"{float(t) / 2:.5f}", *others]))
-    return "\n".join([head, *half]).encode()
+    return rewritten(recording_csv, time=0.5)
 
 
 def test_all_recordings_of_a_visit_count_and_one_can_be_left_out(
@@ -94,12 +99,7 @@ def test_all_recordings_of_a_visit_count_and_one_can_be_left_out(
 @pytest.fixture
 def unlike_then(recording_csv: Path) -> bytes:
     """The same engine a little differently: every sample a hundredth larger."""
-    head, *rows = recording_csv.read_text("ascii").splitlines()
-    found = []
-    for row in rows:
-        t, *others = row.split(",")
-        found.append(",".join([t, *(f"{float(v) * 1.01:.6f}" for v in others)]))
-    return "\n".join([head, *found]).encode()
+    return rewritten(recording_csv, size=1.01)
 
 
 def visited(
@@ -205,17 +205,7 @@ def test_the_visit_before_counts_when_it_is_asked_for(
     first = client.get(f"/api/v1/visits/{visit['id']}").json()
     upload(client, visit["id"], "last-year.csv", faster, "held")
     settled(client)
-    made = client.post(
-        "/api/v1/visits",
-        json={
-            "vehicle_id": visit["vehicle_id"],
-            "engine_id": first["engine_id"],
-            "visited_on": "2099-01-02",
-            "purpose": "fault-finding",
-        },
-    )
-    assert made.status_code == 201, made.text
-    today = made.json()["row"]["id"]
+    today = visited(client, visit, "2099-01-02", "fault-finding", first["engine_id"])
     idle = upload(client, today, "idle.csv", recording_csv.read_bytes(), "idle")
     settled(client)
     assert document(app, idle)["joined"] == []

@@ -19,7 +19,7 @@ from ringland.metrics import measure_metrics
 from ringland.model import CycleSet, EngineSpec, Fuel, Geometry, Recording, Reference, arrival_prior
 from ringland.model._arrays import FloatArray
 from ringland.reference.colour import coloured
-from ringland.reference.features import recording_features
+from ringland.reference.features import Measured, recording_features
 from ringland.reference.plan import CaseSettings, Component, load_settings
 from ringland.simulator.faults import FAULT_KINDS, Fault, Scope
 from ringland.simulator.hookup import FaultKind, HookUp, HookUpFault, described, record, truth
@@ -42,6 +42,9 @@ __all__ = [
     "draw_case",
     "drawn_hook_up",
     "drawn_recordings",
+    "example_of",
+    "features_of",
+    "measured_recording",
     "neighbours_in_bank",
     "simulated_examples",
     "true_positions",
@@ -368,16 +371,36 @@ def simulated_examples(
 
 
 def _measured(seed: int, made: DrawnRecording) -> Example | None:
-    told, recording = made.told, made.recording
+    seen = measured_recording(made.recording, made.told)
+    if seen is None:
+        return None
+    cycles, measured = seen
+    values = features_of(measured, made.told)
+    return None if values is None else example_of(seed, made, cycles, values)
+
+
+def measured_recording(recording: Recording, told: EngineSpec) -> tuple[CycleSet, Measured] | None:
+    """Cycles and what was measured, by the code that judges real recordings; None where it cannot
+    be judged."""
     cycles = find_cycles(recording, told)
     if isinstance(cycles, str) or len(cycles.kept) < _FEWEST_CYCLES:
         return None
     cycles, cylinders = measure_and_turn(recording, told, cycles)
     speed = float(np.median(cycles.speed_rpm))
-    values = recording_features(measure_metrics(cylinders), cylinders, told, speed_rpm=speed)
-    if values is None:
-        return None
-    position = true_positions(cycles, made.result, told, made.hookup)
+    return cycles, Measured(measure_metrics(cylinders), cylinders, speed)
+
+
+def features_of(
+    measured: Measured, told: EngineSpec, sound: Measured | None = None
+) -> FloatArray | None:
+    """`recording_features` of what was measured."""
+    table, cylinders, speed = measured.table, measured.cylinders, measured.speed_rpm
+    return recording_features(table, cylinders, told, speed_rpm=speed, sound=sound)
+
+
+def example_of(seed: int, made: DrawnRecording, cycles: CycleSet, values: FloatArray) -> Example:
+    """Features with what is true of them."""
+    position = true_positions(cycles, made.result, made.told, made.hookup)
     return Example(
         seed=seed,
         values=values,

@@ -8,22 +8,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ringland.cycles import find_cycles
-from ringland.cylinders import measure_and_turn
 from ringland.errors import RinglandError
-from ringland.metrics import measure_metrics
-from ringland.model import CycleSet, EngineSpec, Fuel, Recording, Reference
+from ringland.model import Reference
 from ringland.model._arrays import FloatArray
 from ringland.reference.cases import (
     DrawnCase,
+    DrawnRecording,
     Example,
     described_by_technician,
     draw_case,
     drawn_hook_up,
-    true_positions,
+    example_of,
+    features_of,
+    measured_recording,
 )
 from ringland.reference.colour import coloured
-from ringland.reference.features import Measured, recording_features
 from ringland.simulator.another_day import DAY, DRAWS, Day, engine_on_day, put_back
 from ringland.simulator.hookup import record
 from ringland.simulator.hookup_random import random_recorder
@@ -32,7 +31,6 @@ from ringland.simulator.run import simulate
 
 __all__ = ["Changed", "changed_examples"]
 
-_FEWEST_CYCLES = 4
 _DAYS = (0.5, 2.0)
 """Days differ by so many times what `DAY` says; validation takes once."""
 
@@ -95,46 +93,24 @@ def _pair(
     colour = int(rng.integers(1 << 30))
     noise = rng.uniform(8.0, 35.0, 2)
     seeds = rng.integers(1 << 30, size=2)
-    measured = []
+    made, seen = [], []
     for visit, snr_db, number in zip((then, now), noise, seeds, strict=True):
+        that_day = put_back(hookup, visit.z, day)
         recording = record(
             visit.result,
-            put_back(hookup, visit.z, day),
+            that_day,
             recorder=replace(recorder, snr_db=float(snr_db)),
             seed=int(number),
         )
-        found = _measured(coloured(np.random.default_rng(colour), recording), told)
+        recording = coloured(np.random.default_rng(colour), recording)
+        found = measured_recording(recording, told)
         if found is None or found[0].reference is not Reference.CYLINDER:
             return None
-        measured.append(found)
-    (_, before), (cycles, after) = measured
-    position = true_positions(cycles, now.result, told, hookup)
-    alone, against = (
-        recording_features(
-            after.table, after.cylinders, told, speed_rpm=after.speed_rpm, sound=sound
-        )
-        for sound in (None, before)
-    )
+        seen.append(found)
+        made.append(DrawnRecording(case, visit.result, that_day, told, recording, float(snr_db)))
+    (_, before), (cycles, after) = seen
+    alone, against = features_of(after, told), features_of(after, told, before)
     if alone is None or against is None:
         return None
-    example = Example(
-        seed=seed,
-        values=alone,
-        faults=tuple(
-            (f.kind, tuple(position[c] for c in f.cylinders), f.severity) for f in case.faults
-        ),
-        diesel=spec.fuel is Fuel.DIESEL,
-        numbered=True,
-        idling=case.held_rpm is None,
-        snr_db=float(noise[1]),
-    )
+    example = example_of(seed, made[1], cycles, alone)
     return Changed(replace(example, values=against), example)
-
-
-def _measured(recording: Recording, told: EngineSpec) -> tuple[CycleSet, Measured] | None:
-    cycles = find_cycles(recording, told)
-    if isinstance(cycles, str) or len(cycles.kept) < _FEWEST_CYCLES:
-        return None
-    cycles, cylinders = measure_and_turn(recording, told, cycles)
-    speed = float(np.median(cycles.speed_rpm))
-    return cycles, Measured(measure_metrics(cylinders), cylinders, speed)

@@ -6,8 +6,9 @@ falls once. Channels are hidden at random, so that one network serves any hook-u
 """
 
 import json
+import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -34,6 +35,7 @@ __all__ = [
     "learn",
     "limits_against_sound",
     "load_examples",
+    "make_files",
     "ratios_of_example",
 ]
 
@@ -63,6 +65,20 @@ def keep_examples(examples: Sequence[Example], path: Path) -> None:
     unfinished = path.with_suffix(".part.npz")
     np.savez(unfinished, told=json.dumps(told), rows=rows.astype(np.float16))
     unfinished.replace(path)
+
+
+def make_files(
+    make: Callable[[int], int], firsts: Sequence[int], workers: int, say: Callable[[str], None]
+) -> None:
+    """`make` for each of the first seeds, in parallel; it writes one file and returns how much is
+    in it. A line for each to `say`."""
+    began, made = time.monotonic(), 0
+    with ProcessPoolExecutor(workers) as pool:
+        jobs = [pool.submit(make, first) for first in firsts]
+        for done, job in enumerate(as_completed(jobs), start=1):
+            made += job.result()
+            took = time.monotonic() - began
+            say(f"{done} of {len(jobs)} files, {made} in them, {took:.0f} s")
 
 
 def load_examples(path: Path) -> list[Example]:

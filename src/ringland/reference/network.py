@@ -14,12 +14,13 @@ import numpy as np
 from ringland.model._arrays import BoolArray, FloatArray, read_only
 from ringland.reference.features import columns_of
 
-__all__ = ["LAYERS", "PulseNetwork", "load_network", "save_network"]
+__all__ = ["LAYERS", "NETWORK", "PulseNetwork", "load_network", "save_network"]
 
 LAYERS = ("w1", "b1", "w2", "b2", "w3", "b3", "skip")
 """Arrays of one member: two hidden layers, the output, and a straight line past them."""
 
-_FILE = "pulse_network.npz"
+NETWORK = files("ringland").joinpath("data", "pulse_network.npz")
+"""The network that comes with the package."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +177,7 @@ def save_network(network: PulseNetwork, path: str) -> None:
 @lru_cache(maxsize=1)
 def load_network() -> PulseNetwork:
     """The network that comes with the package."""
-    with files("ringland").joinpath("data", _FILE).open("rb") as file, np.load(file) as data:
+    with NETWORK.open("rb") as file, np.load(file) as data:
         count = sum(name.endswith("_w1") for name in data.files)
         temperature, far, cases = (float(v) for v in data["numbers"])
         return PulseNetwork(

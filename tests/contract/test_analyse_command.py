@@ -47,8 +47,10 @@ class Stage:
         *,
         progress: Callable[[float], None] | None = None,
         priors: object = None,
+        calmest: bool = False,
     ) -> Analysis:
         assert progress is not None
+        assert not calmest, "the recording to be judged goes by the window that shows most"
         progress(0.5)
         self.windows += 1
         return self.analyse(source.read(source.start_s, source.start_s + 1.0), engine)

@@ -9,23 +9,22 @@ the calibration of the arithmetic, not the physics.
 """
 
 import argparse
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
+from technician import Case, follow
 
-from ringland.advice import next_tests
 from ringland.diagnosis import diagnose, load_knowledge
-from ringland.diagnosis.hypotheses import Hypotheses, hypotheses_for, neighbours_of
-from ringland.diagnosis.knowledge import FollowUpTest, Scope
-from ringland.diagnosis.likelihood import answer_observation, item_observation, quadrature
+from ringland.diagnosis.hypotheses import hypotheses_for, neighbours_of
+from ringland.diagnosis.knowledge import Scope
+from ringland.diagnosis.likelihood import item_observation, quadrature
 from ringland.model import (
     Aspiration,
-    Diagnosis,
     EngineSpec,
     Estimate,
     Fuel,
-    GivenAnswer,
     State,
     Symptom,
     SymptomTable,
@@ -35,47 +34,8 @@ ENGINE = EngineSpec(
     "four", 4, (1, 3, 4, 2), (0.0, 180.0, 360.0, 540.0), fuel=Fuel.PETROL,
     aspiration=Aspiration.NATURAL,
 )  # fmt: skip
-TEXTBOOK = (
-    "hook_up_recheck",
-    "trouble_codes",
-    "vacuum_gauge",
-    "power_balance",
-    "compression",
-    "leakdown",
-    "swap_ignition",
-    "swap_injector",
-    "crankcase_pressure",
-    "smoke_full_throttle",
-    "fuel_trims",
-    "exhaust_back_pressure",
-    "combustion_gas_in_coolant",
-)
-"""A usual order of workshop manuals: codes, vacuum, balance, compression, leak-down, parts."""
 ERROR = 0.25
 """Standard error of a deviation, in units of the limit."""
-
-
-@dataclass
-class Case:
-    """One engine with what is wrong with it (`hypothesis`) and what is drawn as it is asked."""
-
-    hypotheses: Hypotheses
-    hypothesis: int
-    rng: np.random.Generator
-    node: dict[tuple[str, int | None], int] = field(default_factory=dict)
-
-    def code(self, place: int | None) -> int:
-        h = self.hypotheses
-        codes = h.engine_code if place is None else h.position_code[:, place - 1]
-        return int(codes[self.hypothesis])
-
-    def node_of(self, group: str, place: int | None) -> int:
-        """The size of the fault as this group sees it: one draw for all items of the group."""
-        key = (group, place)
-        if key not in self.node:
-            _, weights = quadrature()
-            self.node[key] = int(self.rng.choice(len(weights), p=weights))
-        return self.node[key]
 
 
 def draw_case(rng: np.random.Generator) -> Case:
@@ -132,22 +92,6 @@ def draw_symptoms(case: Case, metrics: tuple[str, ...]) -> SymptomTable:
     return SymptomTable(tuple(rows), 0.01, 0.05)
 
 
-def draw_answer(case: Case, test: FollowUpTest, place: int | None, wobble: float) -> str:
-    """What the technician reports: drawn from the table, moved at random by up to +-wobble."""
-    knowledge = load_knowledge()
-    code = case.code(place)
-    node = case.node_of(test.group, place)
-    p = []
-    for o in range(len(test.outcomes)):
-        seen = answer_observation(knowledge, test, place, o)
-        shows = seen.shows[code, node]
-        p.append(shows * seen.if_shows[code] + (1 - shows) * seen.if_not[code])
-    table = np.array(p)
-    shift = wobble * case.rng.uniform(-1.0, 1.0, len(p)) * np.minimum(1.0, table / 0.15)
-    moved = np.clip(table + shift, 1e-4, 1.0)
-    return test.outcomes[int(case.rng.choice(len(p), p=moved / moved.sum()))].id
-
-
 METRICS = (
     "exhaust_pulse_strength", "exhaust_suction", "exhaust_early_pressure", "exhaust_misfire_rate",
     "exhaust_cycle_scatter", "exhaust_pulse_timing", "crankcase_push", "crankcase_pull",
@@ -164,46 +108,6 @@ def truth_of(case: Case) -> list[tuple[str, tuple[int, ...]]]:
         if m >= 0 and h.faults[m].mode not in h.unknown:
             found.append((knowledge.modes[h.faults[m].mode - 1].id, h.faults[m].positions))
     return found
-
-
-def present(diagnosis: Diagnosis, mode: str, places: tuple[int, ...]) -> float:
-    first = places[0] if places else None
-    return max(
-        (c.present or 0.0)
-        for c in diagnosis.causes
-        if c.failure_mode == mode and c.firing_position == first
-    )
-
-
-def follow(
-    case: Case, symptoms: SymptomTable, *, planned: bool, wobble: float, most: int = 12
-) -> tuple[int, float] | None:
-    """Tests one after another until the true cause passes 90 %; (tests, minutes) or None."""
-    knowledge = load_knowledge()
-    (mode, places), *_ = truth_of(case)
-    answers: list[GivenAnswer] = []
-    minutes = 0.0
-    order = list(TEXTBOOK)
-    for count in range(most + 1):
-        d = diagnose(symptoms, None, None, ENGINE, answers=answers, complaint=True)
-        if present(d, mode, places) > 0.9:
-            return count, minutes
-        if count == most:
-            return None
-        if planned:
-            choice = next_tests(d, even_if_sound=True, most=1)
-            if not choice:
-                return None
-            test, place = knowledge.test(choice[0].test), choice[0].firing_position
-        else:
-            if not order:
-                return None
-            test = knowledge.test(order.pop(0))
-            suspect = next((c.firing_position for c in d.causes if c.firing_position), 1)
-            place = suspect if test.scope is Scope.CYLINDER else None
-        minutes += test.minutes
-        answers.append(GivenAnswer(test.id, draw_answer(case, test, place, wobble), place))
-    return None
 
 
 @dataclass(frozen=True)
@@ -242,7 +146,14 @@ def run(cases: int, wobble: float, seed: int = 20261124) -> Scores:
                 np.random.default_rng(int(rng.integers(1 << 32))),
                 dict(case.node),
             )
-            results.append(follow(again, symptoms, planned=planned, wobble=wobble))
+            found = follow(
+                again,
+                partial(diagnose, symptoms, None, None, ENGINE, complaint=True),
+                next(iter(truth_of(case))),
+                planned=planned,
+                wobble=wobble,
+            )
+            results.append(None if found.tests is None else (found.tests, found.minutes))
     return scores
 
 

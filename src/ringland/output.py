@@ -440,6 +440,8 @@ def _next_test(test: NextTest) -> Object:
         {
             "outcome": answer.outcome,
             "title": answer.title,
+            "cylinder": answer.cylinder,
+            "firing_position": answer.firing_position,
             "probability": number(answer.probability),
             "ranking": [{"cause": name, "probability": number(p)} for name, p in answer.ranking],
         }

@@ -74,7 +74,8 @@ def test_outlook_predicts_what_an_answer_does() -> None:
     before = ranked(DEAD)
     for test in next_tests(before):
         for answer in test.outcomes:
-            given = GivenAnswer(test.test, answer.outcome, firing_position=test.firing_position)
+            place = answer.firing_position or test.firing_position
+            given = GivenAnswer(test.test, answer.outcome, firing_position=place)
             after = ranked(DEAD, (given,))
             shown = dict(answer.ranking)
             for cause in after.causes[:2]:
@@ -148,11 +149,28 @@ def test_nothing_to_ask_of_a_sound_engine() -> None:
 
 
 def test_an_answered_test_is_not_asked_again() -> None:
-    answer = GivenAnswer("power_balance", "drops_little", firing_position=2)
-    assert ("power_balance", 2) not in {
+    answers = (
+        GivenAnswer("borescope", "oil_wet", firing_position=2),
+        GivenAnswer("power_balance", "drops_little", firing_position=2),
+    )
+    asked = {
         (t.test, t.firing_position)
-        for t in next_tests(ranked(DEAD, (answer,)), most=100, even_if_sound=True)
+        for t in next_tests(ranked(DEAD, answers), most=100, even_if_sound=True)
     }
+    assert ("borescope", 2) not in asked
+    assert "power_balance" not in {test for test, _ in asked}, "it was done on every cylinder"
+
+
+def test_a_test_of_every_cylinder_is_asked_once_and_names_the_one_that_stands_out() -> None:
+    found = [t for t in next_tests(ranked(DEAD), most=100) if t.test == "trouble_codes"]
+    (codes,) = found  # once, not once for every suspect
+    assert codes.firing_position is None
+    of_all = [o.outcome for o in codes.outcomes if o.firing_position is None]
+    assert of_all == ["no_code", "random_misfire", "mixture", "other"]
+    named = {o.firing_position: o for o in codes.outcomes if o.outcome == "this_cylinder"}
+    assert max(named, key=lambda p: named[p].probability) == 2
+    assert named[2].titled.startswith("Firing position 2: ")
+    assert 0.9 < sum(o.probability for o in codes.outcomes) <= 1.0
 
 
 def test_limits_on_time_and_equipment() -> None:

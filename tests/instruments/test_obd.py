@@ -567,14 +567,16 @@ def test_misfire_counters_are_compared_between_cylinders() -> None:
     found, _ = read(Car(misfires=(0, 213, 9, 0)))
     counts = readings_of("misfire_counters", [found]).readings
     assert counts == {"misfires": "0,213,9,0"}
-    assert outcome("misfire_counters", counts, 2) == "counts_here"
-    assert outcome("misfire_counters", counts, 3) == "none"
+    found_in = parse_answer("misfire_counters", readings=counts)
+    assert (found_in.outcome, found_in.cylinder) == ("counts_here", 2)
+    asked_of_another = parse_answer("misfire_counters", cylinder=3, readings=counts)
+    assert asked_of_another == found_in, "the counters are of all cylinders"
+    assert outcome("misfire_counters", {"misfires": "0,3,9,0"}, 3) == "none"
     spread = {"misfires": "40,50,60,45"}
     assert outcome("misfire_counters", spread, 1) == "counts_spread"
     assert outcome("misfire_counters", {"misfires": "100,99,0,-"}, 1) == "counts_here"
-    for cylinder in (None, 4, 9):
-        with pytest.raises(SettingError, match="no count"):
-            outcome("misfire_counters", {"misfires": "100,99,0,-"}, cylinder)
+    with pytest.raises(SettingError, match="no count"):
+        outcome("misfire_counters", {"misfires": "-,-,-,-"}, None)
     old, _ = read(Car(protocol=KWP))
     with pytest.raises(SettingError, match="misfire counters"):
         readings_of("misfire_counters", [old])
@@ -584,8 +586,12 @@ def test_codes_as_an_answer() -> None:
     found, _ = read(Car())
     codes = readings_of("trouble_codes", [found]).readings
     assert codes == {"codes": "P0302,P0171,P0420,P0300"}
-    assert outcome("trouble_codes", codes, 2) == "this_cylinder"
-    assert outcome("trouble_codes", codes, 1) == "random_misfire"
+    for asked in (2, 1, None):
+        named = parse_answer("trouble_codes", cylinder=asked, readings=codes)
+        assert (named.outcome, named.cylinder) == ("this_cylinder", 2), "whichever was asked about"
+    several = {"codes": "P0301,P0304"}
+    assert parse_answer("trouble_codes", readings=several).outcome == "random_misfire"
+    assert parse_answer("trouble_codes", cylinder=4, readings=several).cylinder == 4
     none, _ = read(Car(stored=(), pending=()))
     assert outcome("trouble_codes", readings_of("trouble_codes", [none]).readings) == "no_code"
     with pytest.raises(SettingError, match="not one"):

@@ -113,7 +113,7 @@ def _two_step_rates(
         bits = gained[:, begin : begin + answers].copy()
         begin += answers
         for row, second in enumerate(useful):
-            if second == first:
+            if second == first or _overlap(outlook.tests[first], outlook.tests[second]):
                 bits[row] = 0.0
             elif (min(first, second), max(first, second)) in outlook.joint:
                 bits[row] = [
@@ -128,6 +128,12 @@ def _two_step_rates(
         total = expected_information_bits(prior, test.likelihood) + expected @ then_bits
         rates[first] = float(total / (test.minutes + changeover_minutes + expected @ then_minutes))
     return rates
+
+
+def _overlap(first: CandidateTest, second: CandidateTest) -> bool:
+    """Whether two tests of one group, one of them on every cylinder, see the same: what the second
+    would add is not worked out, so nothing is promised of it."""
+    return first.group == second.group and bool(first.stands_out or second.stands_out)
 
 
 def _given(outlook: Outlook, first: int, answer: int, second: int) -> FloatArray:
@@ -174,11 +180,13 @@ def _next_test(
     test = outlook.tests[index]
     expected = answer_probability(outlook.probability, test.likelihood)
     after = posterior_given_answer(outlook.probability, test.likelihood)
+    places = test.stands_out or ((None, None),) * len(test.outcomes)
     answers = tuple(
-        PossibleAnswer(o, title, float(p), _ranking(outlook, after[i]))
+        PossibleAnswer(o, title, float(p), _ranking(outlook, after[i]), *places[i])
         for i, (o, title, p) in enumerate(
             zip(test.outcomes, test.outcome_titles, expected, strict=True)
         )
+        if o  # what is left over cannot be answered with one word
     )
     return NextTest(
         test=test.test,

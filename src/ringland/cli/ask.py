@@ -109,7 +109,9 @@ def _print_test(test: "NextTest") -> None:
     from ringland.model import natural_frequency
 
     where = ""
-    if test.cylinder is not None:
+    if any(a.cylinder is not None for a in test.outcomes):
+        where = " --cylinder N, where one stands out"
+    elif test.cylinder is not None:
         where = f" --cylinder {test.cylinder}"
     elif test.firing_position is not None:
         where = f" --position {test.firing_position}"
@@ -126,7 +128,7 @@ def _print_test(test: "NextTest") -> None:
         name, probability = answer.ranking[0]
         typer.echo(
             plain(
-                f"      {answer.outcome}: {answer.title} ({natural_frequency(answer.probability)})"
+                f"      {answer.outcome}: {answer.titled} ({natural_frequency(answer.probability)})"
                 f" -> {name} {natural_frequency(probability)}"
             )
         )

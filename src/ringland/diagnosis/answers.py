@@ -53,7 +53,14 @@ _MOST_SHARE = 0.5
 """Below so many counts in a driving cycle a cylinder has none to speak of; with this share of all
 counts they are its own. Own rule, no source."""
 
-_Found = tuple[str, tuple[tuple[str, float], ...]]
+
+@dataclass(frozen=True)
+class _Found:
+    """What readings say: the outcome, the numbers kept, and the cylinder that they name."""
+
+    outcome: str
+    numbers: tuple[tuple[str, float], ...] = ()
+    cylinder: int | None = None
 
 
 @dataclass(frozen=True)
@@ -106,13 +113,10 @@ def parse_answer(
     """
     follow_up = (knowledge or load_knowledge()).test(test)
     given = _Given(follow_up, {k: v for k, v in (readings or {}).items() if v})
-    numbers: tuple[tuple[str, float], ...] = ()
     if outcome is not None:
-        follow_up.outcome_index(outcome)
-        chosen = outcome
+        found = _Found(outcome)
     elif test in _FROM_READINGS and given.values:
-        chosen, numbers = _FROM_READINGS[test](given, cylinder)
-        follow_up.outcome_index(chosen)
+        found = _FROM_READINGS[test](given, cylinder)
     else:
         takes = _TAKES.get(test)
         raise SettingError(
@@ -120,7 +124,12 @@ def parse_answer(
             allowed="; ".join(f"{o.id} ({o.title})" for o in follow_up.outcomes),
             remedy="Name one of these" + (f", or give {takes}." if takes else "."),
         )
-    return GivenAnswer(test, chosen, firing_position, cylinder, numbers)
+    follow_up.outcome_index(found.outcome)
+    if found.cylinder is not None:
+        cylinder, firing_position = found.cylinder, None
+    if follow_up.speaks_of_all(found.outcome):
+        cylinder, firing_position = None, None
+    return GivenAnswer(test, found.outcome, firing_position, cylinder, found.numbers)
 
 
 def _leakdown(given: _Given, cylinder: int | None) -> _Found:
@@ -139,8 +148,8 @@ def _leakdown(given: _Given, cylinder: int | None) -> _Found:
         ("excess", comparable / _LEAKS_FROM - 1.0),
     )
     if comparable <= _LEAKS_FROM:
-        return "tight", readings
-    return given.text("heard") or "unclear", readings
+        return _Found("tight", readings)
+    return _Found(given.text("heard") or "unclear", readings)
 
 
 def _compression(given: _Given, cylinder: int | None) -> _Found:
@@ -154,12 +163,12 @@ def _compression(given: _Given, cylinder: int | None) -> _Found:
         sea_level = compression_at_sea_level_pa(dry, altitude_m=altitude)
         readings += [("altitude_m", altitude), ("dry_at_sea_level_pa", sea_level)]
     if not compression_is_low(dry, highest, CompressionRule(least_ratio=ratio)):
-        return "normal", tuple(readings)
+        return _Found("normal", tuple(readings))
     readings.append(("excess", (1.0 - dry / highest) / (1.0 - ratio) - 1.0))
     wet = given.quantity("wet", "low: the reading again after 15 ml of oil", "pressure")
     readings.append(("wet_pa", wet))
     helps = wet >= _OIL_HELPS_RATIO * dry
-    return ("low_oil_helps" if helps else "low_oil_no_help"), tuple(readings)
+    return _Found("low_oil_helps" if helps else "low_oil_no_help", tuple(readings))
 
 
 def _power_balance(given: _Given, cylinder: int | None) -> _Found:
@@ -167,7 +176,7 @@ def _power_balance(given: _Given, cylinder: int | None) -> _Found:
     drop = given.number("drop", "the speed drop of this cylinder")
     others = given.number("others", "the speed drop of the others")
     chosen = "drops_little" if drop < 0.5 * others else "drops_like_others"
-    return chosen, (("drop_rpm", drop), ("others_rpm", others))
+    return _Found(chosen, (("drop_rpm", drop), ("others_rpm", others)))
 
 
 def _fuel_trims(given: _Given, cylinder: int | None) -> _Found:
@@ -176,17 +185,17 @@ def _fuel_trims(given: _Given, cylinder: int | None) -> _Found:
     held = given.number("held_trim", "the trim at 2500 rpm")
     readings = (("idle_trim", idle / 100), ("held_trim", held / 100))
     if held > _TRIM_PERCENT:
-        return "lean_everywhere", readings
+        return _Found("lean_everywhere", readings)
     if idle > _TRIM_PERCENT:
-        return "lean_at_idle", readings
-    return ("rich" if min(idle, held) < -_TRIM_PERCENT else "normal"), readings
+        return _Found("lean_at_idle", readings)
+    return _Found("rich" if min(idle, held) < -_TRIM_PERCENT else "normal", readings)
 
 
 def _back_pressure(given: _Given, cylinder: int | None) -> _Found:
     pressure = given.quantity("pressure", "the back-pressure", "pressure")
     chosen = "high" if pressure > _HIGH_BACK_PRESSURE_PA else "normal"
     excess = pressure / _HIGH_BACK_PRESSURE_PA - 1.0
-    return chosen, (("pressure_pa", pressure), ("excess", excess))
+    return _Found(chosen, (("pressure_pa", pressure), ("excess", excess)))
 
 
 def _crankcase_pressure(given: _Given, cylinder: int | None) -> _Found:
@@ -202,25 +211,33 @@ def _crankcase_pressure(given: _Given, cylinder: int | None) -> _Found:
         chosen = "high"
     elif pressure < _CRANKCASE_LOW_PA:
         chosen = "strong_vacuum"
-    return chosen, (("pressure_pa", pressure),)
+    return _Found(chosen, (("pressure_pa", pressure),))
 
 
 def _codes(given: _Given, cylinder: int | None) -> _Found:
-    """Published trouble codes to an answer; the cylinder is the maker's number."""
+    """Published trouble codes to an answer. The cylinder is the maker's number, the one that the
+    codes name; of several the one asked about, or "random or several"."""
     told = [c.strip().upper() for c in (given.text("codes") or "").split(",")]
     codes = [c for c in told if c and c != "NONE"]
     meanings = [misfire_code(c) for c in codes]
-    if cylinder is not None and f"P03{cylinder:02d}" in codes:
-        return "this_cylinder", ()
-    if "P0300" in codes:
-        return "random_misfire", ()
+    named = {int(c[3:]) for c, m in zip(codes, meanings, strict=True) if m and _names_one(c)}
+    if len(named) == 1 or cylinder in named:
+        return _Found("this_cylinder", cylinder=cylinder if cylinder in named else named.pop())
+    if named or "P0300" in codes:
+        return _Found("random_misfire")
     if {"P0171", "P0172", "P0174", "P0175"} & set(codes):
-        return "mixture", ()
-    return ("no_code" if not codes or all(meanings) else "other"), ()
+        return _Found("mixture")
+    return _Found("no_code" if not codes or all(meanings) else "other")
+
+
+def _names_one(code: str) -> bool:
+    """Whether a misfire code is that of one cylinder, P0301 to P0312 (SAE J2012)."""
+    return code.startswith("P03") and 1 <= int(code[3:]) <= 12
 
 
 def _misfires(given: _Given, cylinder: int | None) -> _Found:
-    """Counts by cylinder ("0,213,1,-": - where not known), against each other."""
+    """Counts by cylinder ("0,213,1,-": - where not known), against each other: the cylinder with
+    most counts is the one that may stand out, whichever was asked about."""
     text = given.text("misfires") or ""
     counts: list[float | None] = []
     for part in (p.strip() for p in text.split(",")):
@@ -231,18 +248,21 @@ def _misfires(given: _Given, cylinder: int | None) -> _Found:
                 allowed="whole numbers in the order of the cylinders, - where not known",
             )
         counts.append(float(part) if part.isdecimal() else None)
-    mine = counts[cylinder - 1] if cylinder is not None and cylinder <= len(counts) else None
-    if mine is None:
+    known = [(c, n) for n, c in enumerate(counts, start=1) if c is not None]
+    if not known:
         raise SettingError(
-            f"{given.test.title}: there is no count of this cylinder.",
-            got=f"cylinder {cylinder} and counts {text}",
-            remedy="Name the cylinder (--cylinder) by the engine maker's number.",
+            f"{given.test.title}: there is no count.",
+            got=repr(text),
+            allowed="whole numbers in the order of the cylinders, - where not known",
         )
-    total = sum(c for c in counts if c is not None)
-    numbers = (("count", mine), ("count_of_all", total))
-    if mine < _FEW_MISFIRES:
-        return "none", numbers
-    return ("counts_here" if mine >= _MOST_SHARE * total else "counts_spread"), numbers
+    most, here = max(known)
+    total = sum(c for c, _ in known)
+    numbers = (("count", most), ("count_of_all", total))
+    if most < _FEW_MISFIRES:
+        return _Found("none", numbers)
+    if most >= _MOST_SHARE * total:
+        return _Found("counts_here", numbers, here)
+    return _Found("counts_spread", numbers)
 
 
 _FROM_READINGS: dict[str, Callable[[_Given, int | None], _Found]] = {

@@ -3,10 +3,12 @@
 import math
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
+from typing import NamedTuple
 
 from scipy.special import ndtr, ndtri
 
-from ringland.diagnosis.knowledge import EvidenceItem, Knowledge, Scope
+from ringland.diagnosis.every_cylinder import parts_of
+from ringland.diagnosis.knowledge import EvidenceItem, FollowUpTest, Knowledge, Reach, Scope
 from ringland.diagnosis.likelihood import Observation, answer_observation, item_observation
 from ringland.errors import BadInput
 from ringland.model import GivenAnswer, MetricTable, State, Symptom, SymptomTable
@@ -162,32 +164,103 @@ def answer_observations(
     numbers: Sequence[int | None] | None,
     positions: int,
 ) -> list[Observation]:
-    """One observation for every answer; BadInput for unknown tests, outcomes and positions."""
+    """What the answers say; BadInput for unknown tests, outcomes and positions.
+
+    One observation for every answer; for a test that is done on every cylinder one for each
+    cylinder and, where it may speak of the engine as a whole, one for that. Its answers count
+    together, so that a second one does not count what the first said of the others again.
+    """
     observations = []
+    together: dict[str, list[_Placed]] = {}
     for answer in answers:
         test = knowledge.test(answer.test)
         outcome = test.outcome_index(answer.outcome)
-        place = position_of(answer, numbers, positions)
-        if test.scope is Scope.CYLINDER and place is None:
+        placed = _Placed(answer, outcome, position_of(answer, numbers, positions))
+        if placed.place is None and _needs_place(test, outcome):
             raise BadInput(
-                f"{test.title}: which cylinder was it done on?",
+                f"{test.title}: which cylinder was it done on?"
+                if test.scope is Scope.CYLINDER
+                else f"{test.title}: which cylinder stood out?",
                 allowed="a cylinder number or a firing position",
             )
-        where = f" on cylinder {answer.cylinder}" if answer.cylinder is not None else ""
-        if not where and place is not None and test.scope is Scope.CYLINDER:
-            where = f" on firing position {place}"
-        title = test.outcomes[outcome].title
-        observations.append(
-            answer_observation(
-                knowledge,
-                test,
-                place,
-                outcome,
-                sentence=f"{test.title}{where}: {_lower(title)}",
-                excess=dict(answer.readings).get("excess"),
-            )
-        )
+        if test.scope is Scope.EVERY_CYLINDER:
+            together.setdefault(test.id, []).append(placed)
+        else:
+            observations.append(_observation(knowledge, test, outcome, placed))
+    known = numbers or (None,) * positions
+    for name, found in together.items():
+        observations += _of_every_cylinder(knowledge, knowledge.test(name), found, known)
     return observations
+
+
+class _Placed(NamedTuple):
+    """An answer with the number of its outcome and its firing position."""
+
+    answer: GivenAnswer
+    outcome: int
+    place: int | None
+
+
+def _needs_place(test: FollowUpTest, outcome: int) -> bool:
+    """Whether this answer says nothing without the cylinder it is about."""
+    if test.scope is Scope.EVERY_CYLINDER:
+        return not test.speaks_of_all(test.outcomes[outcome].id)
+    return test.scope is Scope.CYLINDER
+
+
+def _of_every_cylinder(
+    knowledge: Knowledge,
+    test: FollowUpTest,
+    found: Sequence[_Placed],
+    numbers: Sequence[int | None],
+) -> list[Observation]:
+    """One result for all cylinders: what stood out where it did, the normal answer elsewhere.
+
+    With an answer that speaks of the engine as a whole nothing is known of single cylinders. With
+    one that speaks of a cylinder and its neighbour nothing is known of the others, for it does not
+    say which of them it is.
+    """
+    parts = parts_of(test)
+    named = {p.place: p for p in found if _needs_place(test, p.outcome)}
+    of_engine = [p for p in found if test.outcomes[p.outcome].reach is Reach.ENGINE]
+    observations = []
+    if parts.whole is not None:
+        said = _Placed(of_engine[-1].answer, 0, None) if of_engine and not named else None
+        number = 0 if said is None else parts.whole.outcome_index(said.answer.outcome)
+        observations.append(_observation(knowledge, parts.whole, number, said))
+        if said is not None:
+            return observations
+    which = {test.outcomes[p.outcome].reach for p in named.values()}
+    for place, cylinder in enumerate(numbers, start=1):
+        if place in named:
+            number = parts.one.outcome_index(named[place].answer.outcome)
+            observations.append(_observation(knowledge, parts.one, number, named[place]))
+        elif Reach.NEIGHBOURS not in which:
+            usual = GivenAnswer(test.id, parts.one.outcomes[parts.usual].id, place, cylinder)
+            placed = _Placed(usual, parts.usual, place)
+            observations.append(_observation(knowledge, parts.one, parts.usual, placed))
+    return observations
+
+
+def _observation(
+    knowledge: Knowledge, test: FollowUpTest, outcome: int, placed: _Placed | None
+) -> Observation:
+    """Outcome number `outcome` of a test in words, as the likelihood understands it."""
+    title = test.outcomes[outcome].title
+    answer, place = (None, None) if placed is None else (placed.answer, placed.place)
+    where = ""
+    if answer is not None and answer.cylinder is not None and test.scope is Scope.CYLINDER:
+        where = f" on cylinder {answer.cylinder}"
+    elif place is not None and test.scope is Scope.CYLINDER:
+        where = f" on firing position {place}"
+    return answer_observation(
+        knowledge,
+        test,
+        place,
+        outcome,
+        sentence=f"{test.title}{where}: {_lower(title)}",
+        excess=None if answer is None else dict(answer.readings).get("excess"),
+    )
 
 
 def _lower(text: str) -> str:

@@ -18,6 +18,7 @@ __all__ = [
     "Knowledge",
     "Outcome",
     "Priors",
+    "Reach",
     "Scope",
     "build_knowledge",
     "knowledge_with",
@@ -40,6 +41,16 @@ class Scope(StrEnum):
     NEIGHBOURS = "neighbours"
     ENGINE = "engine"
     HOOK_UP = "hook_up"
+    EVERY_CYLINDER = "every_cylinder"
+    """Of a test: done on all cylinders in one go."""
+
+
+class Reach(StrEnum):
+    """What one answer of a test that is done on every cylinder speaks of."""
+
+    CYLINDER = "cylinder"
+    NEIGHBOURS = "neighbours"
+    ENGINE = "engine"
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +114,7 @@ class Outcome:
     id: str
     title: str
     shows: bool
+    reach: Reach = Reach.CYLINDER
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,6 +141,12 @@ class FollowUpTest:
     def row(self, mode: str) -> tuple[float, ...]:
         """Probability of each outcome under a failure mode."""
         return self.likelihood.get(mode, self.likelihood["default"])
+
+    def speaks_of_all(self, outcome: str) -> bool:
+        """Whether an answer of a test on every cylinder singles none out."""
+        chosen = self.outcomes[self.outcome_index(outcome)]
+        every = self.scope is Scope.EVERY_CYLINDER
+        return every and (not chosen.shows or chosen.reach is Reach.ENGINE)
 
     def outcome_index(self, outcome: str) -> int:
         """Place of an outcome; SettingError when the test has no such outcome."""
@@ -197,7 +215,7 @@ def _mode(table: Table) -> FailureMode:
         id=table.text("id"),
         name=table.text("name"),
         family=table.text("family"),
-        scope=Scope(table.text("scope", [s.value for s in Scope])),
+        scope=Scope(table.text("scope", [s.value for s in Scope if s is not Scope.EVERY_CYLINDER])),
         weight=table.number("weight", 1e-6, 1.0),
         fuels=table.texts("fuels", _FUELS),
         aspirations=table.texts("aspirations", _ASPIRATIONS),
@@ -267,7 +285,10 @@ def _item(table: Table, modes: tuple[str, ...], groups: tuple[str, ...]) -> Evid
 def _outcomes(table: Table) -> tuple[Outcome, ...]:
     outcomes = []
     for entry in table.tables("outcomes"):
-        outcomes.append(Outcome(entry.text("id"), entry.text("title"), entry.flag("shows")))
+        reach = entry.text("reach", [r.value for r in Reach]) if entry.has("reach") else "cylinder"
+        outcomes.append(
+            Outcome(entry.text("id"), entry.text("title"), entry.flag("shows"), Reach(reach))
+        )
         entry.finish()
     names = [o.id for o in outcomes]
     if len(set(names)) != len(names) or {o.shows for o in outcomes} != {True, False}:
@@ -305,7 +326,7 @@ def _test(table: Table, modes: tuple[str, ...], groups: tuple[str, ...]) -> Foll
     test = FollowUpTest(
         id=table.text("id"),
         title=table.text("title"),
-        scope=Scope(table.text("scope", ("cylinder", "engine"))),
+        scope=Scope(table.text("scope", ("cylinder", "engine", "every_cylinder"))),
         group=table.text("group", groups),
         minutes=table.number("minutes", 0.5, 10_000),
         material_hours=table.number("material_hours", 0.0, 1000.0),
@@ -321,6 +342,19 @@ def _test(table: Table, modes: tuple[str, ...], groups: tuple[str, ...]) -> Foll
     )
     if not test.procedure:
         raise SettingError(f"{table.where} has no procedure.")
+    usual = [o for o in outcomes if not o.shows]
+    wider = [o.id for o in outcomes if o.reach is not Reach.CYLINDER]
+    if test.scope is Scope.EVERY_CYLINDER:
+        if len(usual) != 1 or usual[0].reach is not Reach.CYLINDER:
+            raise SettingError(
+                f"{table.where}: a test of every cylinder has one normal answer, of a cylinder.",
+                got=", ".join(o.id for o in usual),
+            )
+    elif wider:
+        raise SettingError(
+            f"{table.where}: only a test of every cylinder has answers that reach further.",
+            got=", ".join(wider),
+        )
     table.finish()
     return test
 

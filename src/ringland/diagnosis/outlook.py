@@ -7,8 +7,9 @@ from functools import lru_cache
 import numpy as np
 
 from ringland.diagnosis.belief import Belief
+from ringland.diagnosis.every_cylinder import parts_of
 from ringland.diagnosis.hypotheses import Hypotheses
-from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, Scope
+from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, Reach, Scope
 from ringland.diagnosis.likelihood import answer_observation, group_terms, quadrature
 from ringland.diagnosis.words import fault_name
 from ringland.model import CandidateTest, EngineSpec, Fuel, Outlook
@@ -40,14 +41,23 @@ def make_outlook(
     probability = belief.probability[chosen] / belief.probability[chosen].sum()
     tests, places = _candidates(knowledge, belief, engine, done)
     kinds = {place: _kinds(belief, place, chosen) for place in places}
+    suspects = _suspects(belief)
     candidates = tuple(
-        _candidate(knowledge, belief, kinds[place], test, place=place, numbers=numbers)
+        _candidate_of_every_cylinder(
+            knowledge, belief, chosen, test, suspects=suspects, numbers=numbers
+        )
+        if test.scope is Scope.EVERY_CYLINDER
+        else _candidate(knowledge, belief, kinds[place], test, place=place, numbers=numbers)
         for test, place in zip(tests, places, strict=True)
     )
     joint: dict[tuple[int, int], FloatArray] = {}
     for i, first in enumerate(tests):
         for j in range(i + 1, len(tests)):
-            if first.group == tests[j].group and places[i] == places[j]:
+            if (
+                first.group == tests[j].group
+                and places[i] == places[j]
+                and Scope.EVERY_CYLINDER not in (first.scope, tests[j].scope)
+            ):
                 joint[i, j] = _told(knowledge, belief, (first, tests[j]), places[i])
     members = belief.hypotheses.members[chosen]
     plan = _causes(knowledge, belief.hypotheses, None if numbers is None else tuple(numbers))
@@ -119,6 +129,24 @@ def _candidates(
     done: frozenset[tuple[str, int | None]],
 ) -> tuple[list[FollowUpTest], list[int | None]]:
     """Tests with where to do them: the most suspect firing positions, or the engine."""
+    tests: list[FollowUpTest] = []
+    places: list[int | None] = []
+    answered = {test for test, _ in done}
+    suspects = _suspects(belief)
+    for test in knowledge.tests:
+        if test.fuels and engine.fuel is not Fuel.UNKNOWN and engine.fuel.value not in test.fuels:
+            continue
+        if test.scope is Scope.EVERY_CYLINDER and test.id in answered:
+            continue
+        for place in suspects if test.scope is Scope.CYLINDER else [None]:
+            if (test.id, place) not in done:
+                tests.append(test)
+                places.append(place)
+    return tests, places
+
+
+def _suspects(belief: Belief) -> list[int]:
+    """The firing positions most likely to be faulty, that one first."""
     h = belief.hypotheses
     at = [0.0] * h.positions
     for column in (0, 1):
@@ -130,17 +158,7 @@ def _candidates(
                 at[position - 1] += weight
     mass = np.array(at)
     order = np.argsort(-mass, kind="stable")[:_MOST_POSITIONS]
-    suspects = [int(p) + 1 for p in order if mass[p] >= _SUSPECT] or [int(order[0]) + 1]
-    tests: list[FollowUpTest] = []
-    places: list[int | None] = []
-    for test in knowledge.tests:
-        if test.fuels and engine.fuel is not Fuel.UNKNOWN and engine.fuel.value not in test.fuels:
-            continue
-        for place in suspects if test.scope is Scope.CYLINDER else [None]:
-            if (test.id, place) not in done:
-                tests.append(test)
-                places.append(place)
-    return tests, places
+    return [int(p) + 1 for p in order if mass[p] >= _SUSPECT] or [int(order[0]) + 1]
 
 
 @lru_cache(maxsize=256)
@@ -227,3 +245,67 @@ def _candidate(
         table=_told(knowledge, belief, (test,), place),
         kind=kind,
     )
+
+
+def _candidate_of_every_cylinder(
+    knowledge: Knowledge,
+    belief: Belief,
+    chosen: IntArray,
+    test: FollowUpTest,
+    *,
+    suspects: Sequence[int],
+    numbers: Sequence[int | None] | None,
+) -> CandidateTest:
+    """A test on all cylinders: it speaks of the engine as a whole, all are normal, one suspect
+    stands out alone, the first suspect is named with its neighbour, or something else comes out."""
+    parts = parts_of(test)
+    places = range(1, belief.hypotheses.positions + 1)
+    of_cylinders = np.ones(len(chosen))
+    rows: list[tuple[str, str, int | None, FloatArray]] = []
+    if parts.whole is not None:
+        table = _told(knowledge, belief, (parts.whole,), None)
+        of_cylinders, *wide = _spread_over(table, belief, None, chosen)
+        rows += [
+            (o.id, o.title, None, row)
+            for o, row in zip(parts.whole.outcomes[1:], wide, strict=True)
+        ]
+    told = {
+        p: _spread_over(_told(knowledge, belief, (parts.one,), p), belief, p, chosen)
+        for p in places
+    }
+    normal = np.array([told[p][parts.usual] for p in places])
+    usual = parts.one.outcomes[parts.usual]
+    rows.insert(0, (usual.id, usual.title, None, of_cylinders * normal.prod(0)))
+    for p in suspects:
+        alone = of_cylinders * np.delete(normal, p - 1, axis=0).prod(0)
+        for outcome, here in zip(parts.one.outcomes, told[p], strict=True):
+            if outcome.shows and outcome.reach is Reach.CYLINDER:
+                rows.append((outcome.id, outcome.title, p, alone * here))
+            elif outcome.shows and p == suspects[0]:  # its neighbours may show anything
+                rows.append((outcome.id, outcome.title, p, of_cylinders * here))
+    left = np.maximum(1.0 - np.sum([row for *_, row in rows], axis=0), 1e-12)
+    rows.append(("", "Something else", None, left))
+    likelihood = np.array([row for *_, row in rows])
+    known = numbers or (None,) * len(places)
+    return CandidateTest(
+        test=test.id,
+        title=test.title,
+        firing_position=None,
+        cylinder=None,
+        minutes=test.minutes,
+        material_hours=test.material_hours,
+        equipment=test.equipment,
+        cautions=test.cautions,
+        outcomes=tuple(name for name, *_ in rows),
+        outcome_titles=tuple(title for _, title, *_ in rows),
+        group=test.group,
+        table=likelihood / likelihood.sum(0),
+        stands_out=tuple((p, None if p is None else known[p - 1]) for _, _, p, _ in rows),
+    )
+
+
+def _spread_over(
+    table: FloatArray, belief: Belief, place: int | None, chosen: IntArray
+) -> FloatArray:
+    """(outcomes, pairs) at one place to (outcomes, chosen)."""
+    return np.take(table, _kinds(belief, place, chosen), axis=-1)

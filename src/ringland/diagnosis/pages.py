@@ -10,6 +10,7 @@ from ringland.diagnosis.knowledge import (
     FailureMode,
     FollowUpTest,
     Knowledge,
+    Reach,
     Scope,
     load_knowledge,
 )
@@ -22,6 +23,16 @@ _SCOPE = {
     Scope.NEIGHBOURS: "two neighbouring cylinders",
     Scope.ENGINE: "the engine as a whole",
     Scope.HOOK_UP: "the hook-up, not the engine",
+}
+_DONE_ON = {
+    Scope.CYLINDER: "one cylinder",
+    Scope.EVERY_CYLINDER: "every cylinder in one go",
+    Scope.ENGINE: "the engine as a whole",
+}
+_REACH = {
+    Reach.CYLINDER: "",
+    Reach.NEIGHBOURS: "; of this cylinder and one beside it",
+    Reach.ENGINE: "; of the engine as a whole",
 }
 _URGENCY = {
     "now": "before the engine is used again",
@@ -105,13 +116,14 @@ def follow_up_test_page(knowledge: Knowledge, test: FollowUpTest) -> str:
     """The page of one follow-up test."""
     shown = [m for m in knowledge.modes if m.id in test.likelihood]
     head = " | ".join(o.title for o in test.outcomes)
+    local = test.scope is not Scope.ENGINE
     lines = [
         f"# {test.title}",
         "",
         _NOTE,
         "",
         f"`{test.id}`. {test.minutes:g} minutes, {test.invasiveness}; done on "
-        f"{'one cylinder' if test.scope is Scope.CYLINDER else 'the engine as a whole'}"
+        f"{_DONE_ON[test.scope]}"
         f"{'' if not test.fuels else '; ' + ', '.join(test.fuels) + ' engines'}.",
         "",
         "## Cautions",
@@ -129,7 +141,10 @@ def follow_up_test_page(knowledge: Knowledge, test: FollowUpTest) -> str:
         "",
         "## Answers",
         "",
-        *(f"- `{o.id}`: {o.title} ({'abnormal' if o.shows else 'normal'})" for o in test.outcomes),
+        *(
+            f"- `{o.id}`: {o.title} ({'abnormal' if o.shows else 'normal'}{_REACH[o.reach]})"
+            for o in test.outcomes
+        ),
         "",
         "## How likely each answer is",
         "",
@@ -145,7 +160,7 @@ def follow_up_test_page(knowledge: Knowledge, test: FollowUpTest) -> str:
         "## Telling Ringland",
         "",
         f"`ringland answer {test.id} {test.outcomes[-1].id}"
-        f"{' --cylinder 3' if test.scope is Scope.CYLINDER else ''}`",
+        f"{' --cylinder 3' if test.outcomes[-1].reach is not Reach.ENGINE and local else ''}`",
         "",
         "## Source",
         "",

@@ -43,7 +43,7 @@ def prepare(test: NextTest, *, most_causes: int = 3) -> TestTree:
         minutes=test.minutes,
         branches=tuple(
             AnswerBranch(
-                a.title,
+                a.titled,
                 a.probability,
                 tuple(sorted(a.ranking, key=lambda r: -r[1])[:most_causes]),
             )

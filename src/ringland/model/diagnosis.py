@@ -64,12 +64,24 @@ class Cause:
 
 @dataclass(frozen=True)
 class PossibleAnswer:
-    """One possible answer of a follow-up test, and what the ranking becomes."""
+    """One possible answer of a follow-up test, and what the ranking becomes. `firing_position` and
+    `cylinder` where the answer names the one that stands out among all."""
 
     outcome: str
     title: str
     probability: float
     ranking: tuple[tuple[str, float], ...]
+    firing_position: int | None = None
+    cylinder: int | None = None
+
+    @property
+    def titled(self) -> str:
+        """The answer with the cylinder that it names."""
+        if self.cylinder is not None:
+            return f"Cylinder {self.cylinder}: {self.title}"
+        if self.firing_position is not None:
+            return f"Firing position {self.firing_position}: {self.title}"
+        return self.title
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,9 @@ class CandidateTest:
     `table` (outcomes, kinds): probability of each outcome under each kind of hypothesis, given all
     that is known so far; each column sums to 1. `kind` (hypotheses,): column of each hypothesis;
     None when every hypothesis has a column of its own. Two tests with the same `group` and firing
-    position are not independent given the hypothesis (see `Outlook.joint`).
+    position are not independent given the hypothesis (see `Outlook.joint`). `stands_out`, for a
+    test that is done on every cylinder: (firing position, cylinder) that each outcome names; the
+    last outcome, with the id "", is everything that the others leave.
     """
 
     test: str
@@ -49,6 +51,7 @@ class CandidateTest:
     group: str
     table: FloatArray
     kind: IntArray | None = None
+    stands_out: tuple[tuple[int | None, int | None], ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "table", read_only(self.table))

@@ -328,6 +328,8 @@ def _next_test(saved: Saved) -> NextTest:
                 o["title"],
                 o["probability"],
                 tuple((r["cause"], r["probability"]) for r in o["ranking"]),
+                o.get("firing_position"),
+                o.get("cylinder"),
             )
             for o in saved["outcomes"]
         ),

@@ -8,6 +8,7 @@ import numpy as np
 from ringland.advice import Costs, actions, next_tests
 from ringland.cycles import find_cycles
 from ringland.cylinders import measure_and_turn
+from ringland.cylinders.cranked import NOT_RUNNING, turned_by_starter
 from ringland.diagnosis import diagnose as rank_causes
 from ringland.metrics import measure_metrics
 from ringland.model import (
@@ -54,6 +55,17 @@ WINDOW_S = 30.0
 
 _FEWEST_CYCLES = 3
 _SIGNAL_ROLES = frozenset(ChannelRole) - {ChannelRole.UNASSIGNED}
+
+
+_COMPRESSIONS = (
+    "the starter turned the engine: its compressions are judged, not its pulses, whose limits are "
+    "those of a running engine"
+)
+_NO_COMPRESSIONS = (
+    "The starter turned the engine, and nothing recorded shows its compressions. Put the current "
+    "clamp on the battery cable, or record the tooth wheel of the crank, and crank again; or "
+    "record the engine running."
+)
 
 
 def analyse(
@@ -124,9 +136,16 @@ def judge_cycles(
         )
     bad = tuple(c.name for c in recording.channels if quality.verdict(c.name) is Verdict.UNUSABLE)
     cycles, cylinders = measure_and_turn(recording, engine, cycles, skip=bad)
+    cranked = turned_by_starter(recording.condition, cycles)
+    if cranked and not cylinders.ripples:
+        return replace(analysis, cycles=cycles, not_judged=_NO_COMPRESSIONS)
     metrics = measure_metrics(cylinders)
-    cases = case_evidence(metrics, cylinders, cycles, engine, network=network)
-    symptoms = judge_symptoms(metrics, cases)
+    cases = (
+        None  # no simulated case is turned by its starter
+        if cranked
+        else case_evidence(metrics, cylinders, cycles, engine, network=network)
+    )
+    symptoms = judge_symptoms(metrics, cases, cranked=cranked)
     return replace(
         analysis,
         cycles=cycles,
@@ -147,7 +166,7 @@ def judge_cycles(
             if diagnose
             else None
         ),
-        notes=(*analysis.notes, *cylinders.notes),
+        notes=(*analysis.notes, *cylinders.notes, *((_COMPRESSIONS,) if cranked else ())),
         provenance=_learned(priors if diagnose else None, analysis.provenance).then(
             "pipeline.analyse",
             phase_source=str(cycles.phase_source),
@@ -182,7 +201,9 @@ def against_sound(
     if found is None:
         return analysis
     if found.cases is None:
-        note = "Not held against when the engine was sound: such engines are not simulated."
+        cranked = turned_by_starter(analysis.recording.condition, cycles)
+        why = NOT_RUNNING if cranked else "such engines are not simulated"
+        note = f"Not held against when the engine was sound: {why}."
         return replace(analysis, diagnosis=replace(found, notes=(*found.notes, note)))
     own, refused = measured_from_analysis(analysis), list(unread)
     for one in sound:
@@ -301,16 +322,24 @@ def recorded_evidence(analysis: Analysis, *, earlier: bool = False) -> RecordedE
     if found.cases is not None and found.cases.resembles_nothing is not None:
         return found.cases.resembles_nothing
     numbers = {a.firing_position: a.cylinder for a in cylinders.assignments}
+    cranked = turned_by_starter(analysis.recording.condition, cycles)
     return RecordedEvidence(
         name=analysis.recording.source.name,
-        condition=analysis.recording.condition,
+        condition=Condition.CRANKING if cranked else analysis.recording.condition,
         speed_rpm=cycles.mean_speed_rpm.value,
-        roles=tuple(sorted({s.role for s in cylinders.signals})),
+        roles=tuple(sorted(_rippled(analysis) if cranked else {s.role for s in cylinders.signals})),
         symptoms=analysis.symptoms,
         numbers=tuple(numbers.get(p) for p in range(1, analysis.engine.cylinders + 1)),
         cases=found.cases,
         earlier=earlier,
     )
+
+
+def _rippled(analysis: Analysis) -> set[ChannelRole]:
+    """Channels that show how the starter was slowed."""
+    assert analysis.cylinders is not None
+    names = {r.channel for r in analysis.cylinders.ripples}
+    return {c.role for c in analysis.recording.channels if c.name in names}
 
 
 def join(

@@ -145,9 +145,9 @@ def believe(
 ) -> Belief:
     """Posterior from the tables and, when given, from simulated cases.
 
-    With cases, what the tables say of the recorded cylinders is replaced by the cases; what they
-    say of the whole engine stays, and answers keep what they add given the recording
-    (docs/theory/diagnosis.md, equation 9).
+    With cases, what the tables say of the recorded cylinders' pulses is replaced by the cases; what
+    they say of the whole engine and of compressions stays, and answers keep what they add given the
+    recording (docs/theory/diagnosis.md, equation 9).
     """
     factors = _factors(observations)
     table = _log_likelihood(hypotheses, factors)
@@ -155,8 +155,8 @@ def believe(
     told = _against_sound(_log_likelihood(hypotheses, recorded))
     case_term, case_parts = np.zeros_like(table), {}
     if cases is not None:
-        of_engine = {place: f for place, f in recorded.items() if place[1] is None}
-        rest = _against_sound(_log_likelihood(hypotheses, of_engine)) - told
+        kept = _factors([o for o in observations if o.from_recording and not o.of_pulses])
+        rest = _against_sound(_log_likelihood(hypotheses, kept)) - told
         every = {"": cases.log_ratio, **cases.without_channel}
         terms = _case_terms(knowledge, hypotheses, list(every.values()), cases.none_of_these)
         case_term, *others = terms + rest

@@ -15,7 +15,7 @@ from ringland.diagnosis.evidence import recorded_observations
 from ringland.diagnosis.hypotheses import Hypotheses
 from ringland.diagnosis.knowledge import Knowledge
 from ringland.diagnosis.likelihood import Observation
-from ringland.model import CaseEvidence, ChannelRole, RecordedEvidence
+from ringland.model import CaseEvidence, ChannelRole, Condition, RecordedEvidence
 from ringland.model._arrays import FloatArray
 
 __all__ = ["Joint", "joint_of", "shares_that_count", "strength"]
@@ -26,6 +26,9 @@ OTHER_WAY = 0.2
 """The same at another speed or in another condition."""
 OTHER_CHANNEL = 0.1
 """Of two recordings that have no pulse channel in common."""
+CRANKED = 0.0
+"""Of a recording of the starter at work and another one: it shows compressions and nothing else,
+which sound cylinders differ little by (common practice, no source)."""
 SAME_SPEED = 0.15
 """Speeds closer than this share of the higher one are the same way of running."""
 THERE_BEFORE = 0.5
@@ -158,6 +161,9 @@ def _correlation(recordings: Sequence[RecordedEvidence]) -> FloatArray:
 
 
 def _alike(a: RecordedEvidence, b: RecordedEvidence) -> float:
+    cranked = [one.condition is Condition.CRANKING for one in (a, b)]
+    if any(cranked):
+        return SAME_WAY if all(cranked) else CRANKED
     if not set(a.roles) & set(b.roles) & _PULSES:
         return OTHER_CHANNEL
     return SAME_WAY if _same_way(a, b) else OTHER_WAY

@@ -37,6 +37,8 @@ _SOFTNESS = 0.25
 _SOUND_WIDTH = 0.4
 _FARTHEST = 300.0
 _GROSS = 1.0 / 3000.0
+_STARTER = "starter current"
+"""Channel of the items that no simulated case shows: none is turned by its starter."""
 _ROOT_2 = math.sqrt(2.0)
 _FAR_SHARE = 0.3
 """Share of faults that go very far beyond the limit (a dead cylinder against a 1 % limit)."""
@@ -48,7 +50,8 @@ class Observation:
 
     `shows` (pairs, nodes): probability that it is abnormal; `if_shows`, `if_not` (pairs,): how
     probable what was seen is when it is abnormal, and when it is not. `firing_position` None: of
-    the engine. `from_recording` False for an answer.
+    the engine. `from_recording` False for an answer. `of_pulses`: what a cylinder's own pulses
+    showed, which simulated cases know better.
     """
 
     key: str
@@ -61,6 +64,7 @@ class Observation:
     abnormal: float
     name: str
     sentence: str
+    of_pulses: bool = False
 
 
 @lru_cache(maxsize=1)
@@ -231,6 +235,7 @@ def item_observation(
         abnormal=abnormal,
         name=item.would_show,
         sentence=sentence,
+        of_pulses=firing_position is not None and item.channel != _STARTER,
     )
 
 

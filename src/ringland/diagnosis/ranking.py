@@ -274,7 +274,7 @@ def _evidence_weights(
     with_all = log_odds(masks, belief.probability[counts])
     found: list[list[EvidenceWeight]] = [[] for _ in leading]
     for seen in belief.observations:
-        if cases is not None and seen.from_recording and seen.firing_position is not None:
+        if cases is not None and seen.of_pulses:
             continue  # part of what the cases say
         bits = with_all - log_odds(masks, belief.without(seen, counts))
         for row, value in enumerate(bits):

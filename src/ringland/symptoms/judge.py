@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ringland.cylinders.cranked import NOT_RUNNING
 from ringland.model import (
     CaseEvidence,
     Estimate,
@@ -33,19 +34,26 @@ ALARM_RATE = 0.005
 ALERT_RATE = 0.05
 """Probability that a sound engine shows any alert or alarm in the whole table."""
 
+_OF_COMPRESSIONS = ("relative_compression", "starter_relative_compression")
 _LIMIT_METRICS = ("exhaust_misfire_rate",)
 # These follow other metrics or say little by themselves: they may raise an alert, not an alarm.
 _ALERT_AT_MOST = ("exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull")
 
 
-def judge_symptoms(metrics: MetricTable, cases: CaseEvidence | None = None) -> SymptomTable:
+def judge_symptoms(
+    metrics: MetricTable, cases: CaseEvidence | None = None, *, cranked: bool = False
+) -> SymptomTable:
     """State of every metric of every firing position, and of every position held against simulated
-    engines where there are `cases`."""
+    engines where there are `cases`. `cranked`: the starter turned the engine, so that nothing but
+    its compressions is judged."""
     cells: list[tuple[MetricDefinition, Deviation]] = []
     symptoms: list[Symptom] = []
     for definition in metrics.definitions:
         for channel in dict.fromkeys(v.channel for v in metrics.of_metric(definition.id)):
             values = tuple(v for v in metrics.of_metric(definition.id) if v.channel == channel)
+            if cranked and definition.id not in _OF_COMPRESSIONS:
+                symptoms.extend(_not_judged(definition, v, 0, NOT_RUNNING) for v in values)
+                continue
             if definition.id in _LIMIT_METRICS:
                 symptoms.extend(_against_limit(definition, value) for value in values)
                 continue
@@ -190,11 +198,17 @@ def _against_limit(definition: MetricDefinition, value: MetricValue) -> Symptom:
     )
 
 
-def _not_judged(definition: MetricDefinition, value: MetricValue, cells: int) -> Symptom:
-    reason = value.estimate.reason or (
-        "there is no other cylinder on this channel to compare with"
-        if cells < FEWEST_COMPARED
-        else "no value"
+def _not_judged(
+    definition: MetricDefinition, value: MetricValue, cells: int, why: str = ""
+) -> Symptom:
+    reason = (
+        value.estimate.reason
+        or why
+        or (
+            "there is no other cylinder on this channel to compare with"
+            if cells < FEWEST_COMPARED
+            else "no value"
+        )
     )
     return Symptom(
         definition.id,

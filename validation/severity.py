@@ -20,11 +20,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from severity_cases import KINDS, draw_case, make_case
+from severity_cases import KINDS, SeverityCase, draw_case, make_case, make_cranked
 
 from ringland.cylinders.misfire import wilson_interval
-from ringland.model import Estimate
-from ringland.severity.fit import severity_interval
+from ringland.model import EngineSpec, Estimate
+from ringland.severity.fit import MODEL_DISCREPANCY, severity_from_all, severity_interval
+from ringland.severity.humps import HUMP_DISCREPANCY
 
 HERE = Path(__file__).parent
 SEED, DEVELOPMENT_SEED = 60_617, 777
@@ -55,14 +56,44 @@ def run_case(index: int, seed: int, wide: bool) -> Row:
         fit = prepare_what_if(analysis, fault).fit
         row["cpu_s"] = round(time.process_time() - started, 3)
         row["log_evidence"] = [round(float(v), 3) for v in fit.log_evidence]
+        if case.kind in LEAKS:
+            row |= _of_the_hump(case, engine)
     except Exception:
         row["error"] = traceback.format_exc()
     return row
 
 
+def _of_the_hump(case: SeverityCase, engine: EngineSpec) -> Row:
+    """What a recording of the starter turning the same engine says of the size."""
+    from ringland.pipeline import analyse
+    from ringland.severity.humps import hump_evidence, hump_reading
+
+    found = analyse(make_cranked(case), engine, diagnose=False)
+    reading = hump_reading(found, None, engine.firing_order.index(case.cylinder) + 1)
+    if reading is None:
+        return {"no_hump": found.not_judged or "; ".join(found.notes)}
+    started = time.process_time()
+    evidence = hump_evidence(engine, case.kind, case.cylinder, reading)
+    return {
+        "hump": [round(reading.deviation, 4), round(reading.error, 4), round(reading.speed_rpm, 1)],
+        "hump_evidence": [round(float(v), 3) for v in evidence],
+        "hump_cpu_s": round(time.process_time() - started, 3),
+    }
+
+
 def estimate(row: Row, extra: float | None = None) -> Estimate:
     """The estimate of a case, made anew from its evidence by the code as it is now."""
+    if "estimate" in row:
+        return row["estimate"]  # type: ignore[no-any-return]
     return severity_interval(row["kind"], np.array(row["log_evidence"]), extra)[2]
+
+
+def with_hump(row: Row, discrepancy: float = HUMP_DISCREPANCY) -> Row:
+    """The row with the estimate from pulses and hump together in its place."""
+    told = [(np.array(row["log_evidence"]), MODEL_DISCREPANCY)]
+    if "hump_evidence" in row:
+        told.append((np.array(row["hump_evidence"]), discrepancy))
+    return row | {"estimate": severity_from_all(row["kind"], told)}
 
 
 def error(row: Row) -> float:
@@ -109,6 +140,13 @@ def table(rows: Sequence[Row], command: str) -> str:
     leaks = [r for r in done if r["kind"] in LEAKS]
     large = [r for r in leaks if r["severity"] >= 3.0]
     cpu = [r["cpu_s"] for r in done]
+    cranked = [with_hump(r) for r in leaks]
+    big = [r for r in cranked if r["severity"] >= 3.0]
+    hump_cpu = [r["hump_cpu_s"] for r in cranked if "hump_cpu_s" in r]
+    head = (
+        "| cases | number | within a factor 1.5 | 90 % interval holds the truth | median estimate "
+        "over truth | median interval, times and divided by |"
+    )
     lines = [
         "# Validation: severity",
         "",
@@ -122,8 +160,7 @@ def table(rows: Sequence[Row], command: str) -> str:
         "",
         f"Command: `{command}`",
         "",
-        "| cases | number | within a factor 1.5 | 90 % interval holds the truth | median estimate "
-        "over truth | median interval, times and divided by |",
+        head,
         "|---|---|---|---|---|---|",
         _line("leaks of 3 mm2 and more (asked: 80 %; 85 to 95 %)", large),
         _line("leaks of 1 to 3 mm2", [r for r in leaks if r["severity"] < 3.0]),
@@ -139,6 +176,23 @@ def table(rows: Sequence[Row], command: str) -> str:
         f"{sum('error' in r for r in rows)}. Processor time of one estimate, simulations "
         f"included: median {np.median(cpu):.1f} s, 95 % below {np.quantile(cpu, 0.95):.1f} s."
         if cpu
+        else "",
+        "",
+        "Together with a recording of the starter turning the engine for 6 s, its current clamped",
+        "(battery and starter drawn wider than what the estimate takes for likely):",
+        "",
+        head,
+        "|---|---|---|---|---|---|",
+        _line("leaks of 3 mm2 and more (asked: 80 %; 85 to 95 %)", big),
+        _line("leaks of 1 to 3 mm2", [r for r in cranked if r["severity"] < 3.0]),
+        *(_line(f"{k}, 3 mm2 and more", [r for r in big if r["kind"] == k]) for k in LEAKS),
+        _line("large leaks, geometry described", [r for r in big if r["geometry"]]),
+        _line("large leaks, geometry unknown", [r for r in big if not r["geometry"]]),
+        "",
+        f"Of {len(cranked)} leaks {sum('hump_evidence' not in r for r in cranked)} have no hump to "
+        "go by (a bad hook-up, or no trigger on an unevenly firing engine) and keep the estimate "
+        f"from their pulses. Processor time beside: median {np.median(hump_cpu):.1f} s."
+        if hump_cpu
         else "",
         "",
         "Breather, crankcase and exhaust are not known to the estimate, and that is what makes its",

@@ -17,7 +17,7 @@ from ringland.simulator.hookup_random import random_hookup, random_recorder
 from ringland.simulator.parameters import SimulatedEngine, simulated_engine, with_healthy_spread
 from ringland.simulator.run import simulate
 
-__all__ = ["KINDS", "LAYOUTS", "SeverityCase", "draw_case", "make_case"]
+__all__ = ["KINDS", "LAYOUTS", "SeverityCase", "draw_case", "make_case", "make_cranked"]
 
 LAYOUTS = (
     "I4-1342",
@@ -173,3 +173,33 @@ def make_case(case: SeverityCase) -> tuple[Recording, EngineSpec]:
         idle_speed_rpm=None,
     )
     return record(result, hookup, recorder=recorder, seed=case.index), told
+
+
+def make_cranked(case: SeverityCase, seconds: float = 6.0) -> Recording:
+    """The same engine and hook-up with a clamp on the battery cable, turned by a starter whose
+    strength and battery differ from the usual by more than the estimate takes for likely."""
+    rng = _rng(case, 4)
+    engine = _engine(case)
+    w = 1.25 if case.wide else 1.0
+
+    def about(value: float, spread: float) -> float:
+        return value * float(np.exp(w * spread * rng.standard_normal()))
+
+    e = engine.engine
+    starter = replace(
+        e,
+        starter_emf_v=about(e.starter_emf_v, 0.04),
+        battery_ohm=about(e.battery_ohm, 0.3),
+        starter_stall_a=about(e.starter_stall_a, 0.25),
+        starter_free_rad_s=about(e.starter_free_rad_s, 0.12),
+    )
+    result = simulate(
+        replace(engine, engine=starter),
+        condition="cranking",
+        seconds=seconds,
+        faults=(Fault(case.kind, (case.cylinder,), case.severity),),
+        seed=int(rng.integers(1 << 30)),
+    )
+    drawn = _rng(case, 3)
+    hookup = replace(random_hookup(drawn, engine.spec), starter_clamp=True)
+    return record(result, hookup, recorder=random_recorder(drawn), seed=case.index)

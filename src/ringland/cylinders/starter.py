@@ -23,7 +23,7 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 
-__all__ = ["starter_ripple"]
+__all__ = ["hump_sizes", "starter_ripple"]
 
 _SLOWEST_RPM = 60.0
 _FASTEST_RPM = 500.0
@@ -71,6 +71,25 @@ def starter_ripple(
         knots_s, knots_deg = cycles.time_s[inside], cycles.angle_deg[inside]
     swing = _on_angle(value, time_s, knots_s, knots_deg)
     return _result(current, engine, swing, cycles, (knots_s, knots_deg, notes))
+
+
+def hump_sizes(
+    current: FloatArray, angle_deg: FloatArray, rate_hz: float, engine: EngineSpec
+) -> FloatArray:
+    """(positions,) size of each compression's hump over the mean of all, of a current (n,) whose
+    crank angle (n,) is known exactly: a simulated one. NaN where a position has no whole hump."""
+    value = _mean_around(current, max(1, round(_SMOOTH_S * rate_hz)))
+    start = float(np.ceil(angle_deg[0] / GRID_DEG) * GRID_DEG)
+    grid = np.arange(start, angle_deg[-1], GRID_DEG)
+    swing = Swing(start, np.interp(grid, angle_deg, value))
+    extreme = mean_extreme_deg(swing, engine, low=False)
+    sizes = dip_sizes(windows(swing, engine, extreme), squared=False)
+    by_position: list[list[float]] = [[] for _ in range(engine.cylinders)]
+    for position, size in sizes:
+        by_position[position].append(size)
+    mean = np.array([np.mean(own) if own else np.nan for own in by_position])
+    relative: FloatArray = mean / np.nanmean(mean)
+    return relative
 
 
 def _mean_around(value: FloatArray, width: int) -> FloatArray:

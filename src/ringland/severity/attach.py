@@ -11,10 +11,19 @@ from ringland.model import (
     SeverityFit,
     unknown,
 )
+from ringland.severity.fit import MODEL_DISCREPANCY, severity_from_all
+from ringland.severity.humps import (
+    HUMP_DISCREPANCY,
+    SEALS,
+    HumpReading,
+    hump_evidence,
+    hump_reading,
+)
 from ringland.severity.kinds import KIND_OF_MODE
 from ringland.severity.measured import why_not
 from ringland.severity.whatif import prepare_what_if, what_if
 from ringland.simulator.faults import FAULT_KINDS, Fault
+from ringland.units import percent
 
 __all__ = ["fit_severity", "with_severity"]
 
@@ -24,9 +33,10 @@ _MISFIRE = "ignition_misfire"
 def fit_severity(
     analysis: Analysis, cause: Cause, *, progress: Callable[[float], None] | None = None
 ) -> SeverityFit:
-    """The severity of one cause (eqs 1 to 8 of docs/theory/severity.md).
+    """The severity of one cause (eqs 1 to 13 of docs/theory/severity.md).
 
-    A misfire rate is the counted one with its Wilson interval. Never raises for want of data: the
+    Recordings of the starter at work that were ranked together with this one count for leaks. A
+    misfire rate is the counted one with its Wilson interval. Never raises for want of data: the
     estimate then says why. `progress` may raise to stop.
     """
     mode, position = cause.failure_mode, cause.firing_position
@@ -42,24 +52,48 @@ def fit_severity(
         return result(unknown(unit, "no simulation has this fault with a severity in this unit"))
     if position is None:
         return result(unknown(unit, "the place of the fault is not known"))
-    reason = why_not(analysis)
-    if reason is not None:
-        return result(unknown(unit, reason))
     # numbers may be unknown; the firing order still says who fires when
     cylinder = analysis.engine.firing_order[position - 1]
     fault = Fault(kind, (cylinder,), FAULT_KINDS[kind].least)
-    prepared = prepare_what_if(analysis, fault, progress=progress)
-    value = prepared.estimate.value
-    assert value is not None  # a fit always has one
-    return SeverityFit(
-        mode,
-        position,
-        cause.cylinder,
-        prepared.estimate,
-        "fitted",
-        what_if(prepared, value),
-        _notes(analysis),
-    )
+    readings = _humps(analysis, cause) if kind in SEALS else ()
+    reason = why_not(analysis)
+    if reason is not None and not readings:
+        return result(unknown(unit, reason))
+    parts = len(readings) + (reason is None)
+    told, notes, prepared = [], list(_notes(analysis)), None
+    if reason is None:
+        prepared = prepare_what_if(analysis, fault, progress=_part(progress, 0, parts))
+        told.append((prepared.fit.log_evidence, MODEL_DISCREPANCY))
+    for number, (name, reading) in enumerate(readings, start=parts - len(readings)):
+        at = _part(progress, number, parts)
+        evidence = hump_evidence(analysis.engine, kind, cylinder, reading, progress=at)
+        told.append((evidence, HUMP_DISCREPANCY))
+        notes.append(
+            f"The starter's current counts too ({name}): this cylinder's hump lies "
+            f"{percent(abs(reading.deviation))} {'below' if reading.deviation < 0 else 'above'} "
+            "the others'."
+        )
+    estimate = severity_from_all(kind, told)
+    assert estimate.value is not None  # a fit always has one
+    curves = () if prepared is None else what_if(prepared, estimate.value)
+    return SeverityFit(mode, position, cause.cylinder, estimate, "fitted", curves, tuple(notes))
+
+
+def _humps(analysis: Analysis, cause: Cause) -> tuple[tuple[str, HumpReading], ...]:
+    """What recordings of the starter at work show of the cause's cylinder, by their names: this
+    one, and those that were ranked together with it."""
+    assert cause.firing_position is not None
+    found = []
+    own = hump_reading(analysis, None, cause.firing_position)
+    if own is not None:
+        found.append((analysis.recording.source.name, own))
+    joined = () if analysis.diagnosis is None else analysis.diagnosis.recordings
+    for one in joined:
+        if one.evidence is not None and not one.earlier:
+            other = hump_reading(one.evidence, cause.cylinder, cause.firing_position)
+            if other is not None:
+                found.append((one.name, other))
+    return tuple(found)
 
 
 def _counted(analysis: Analysis, position: int | None) -> Estimate:

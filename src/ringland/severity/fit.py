@@ -12,7 +12,14 @@ from ringland.severity.evidence import Explanation, explain, with_paths
 from ringland.severity.measured import MeasuredChannel
 from ringland.simulator.faults import FAULT_KINDS
 
-__all__ = ["MODEL_DISCREPANCY", "FaultFit", "fit_fault", "severity_interval", "severity_steps"]
+__all__ = [
+    "MODEL_DISCREPANCY",
+    "FaultFit",
+    "fit_fault",
+    "severity_from_all",
+    "severity_interval",
+    "severity_steps",
+]
 
 _STEPS = 20
 _BELOW_LEAST = 0.7
@@ -91,15 +98,35 @@ def severity_interval(
 ) -> tuple[FloatArray, FloatArray, Estimate]:
     """Severities, their probability and the median with its 90 % interval, from the evidence at
     `severity_steps`; `extra` in place of the model discrepancy."""
+    wider = MODEL_DISCREPANCY if extra is None else extra
+    fine, probability = _probability(kind, log_evidence, wider)
+    return fine, probability, _interval(kind, fine, probability)
+
+
+def severity_from_all(kind: str, told: Sequence[tuple[FloatArray, float]]) -> Estimate:
+    """The median with its 90 % interval from several recordings of different sorts: each with its
+    evidence at `severity_steps` and its own model discrepancy, which is no other's (eq 13)."""
+    together: FloatArray | None = None
+    for log_evidence, discrepancy in told:
+        fine, probability = _probability(kind, log_evidence, discrepancy)
+        together = probability if together is None else together * probability
+    assert together is not None
+    return _interval(kind, fine, together / together.sum())
+
+
+def _probability(
+    kind: str, log_evidence: FloatArray, discrepancy: float
+) -> tuple[FloatArray, FloatArray]:
     steps = severity_steps(kind, len(log_evidence))
     fine = np.geomspace(steps[0], steps[-1], 8 * len(steps))
     smooth = np.interp(np.log(fine), np.log(steps), log_evidence)
     probability = np.exp(smooth - smooth.max())
-    wider = MODEL_DISCREPANCY if extra is None else extra
-    probability = _widened(probability / probability.sum(), fine, wider)
-    low, middle, high = np.interp((0.05, 0.5, 0.95), np.cumsum(probability), fine)
-    unit = FAULT_KINDS[kind].unit
-    return fine, probability, Estimate(float(middle), float(low), float(high), unit)
+    return fine, _widened(probability / probability.sum(), fine, discrepancy)
+
+
+def _interval(kind: str, severity: FloatArray, probability: FloatArray) -> Estimate:
+    low, middle, high = np.interp((0.05, 0.5, 0.95), np.cumsum(probability), severity)
+    return Estimate(float(middle), float(low), float(high), FAULT_KINDS[kind].unit)
 
 
 def _widened(probability: FloatArray, severity: FloatArray, extra: float) -> FloatArray:

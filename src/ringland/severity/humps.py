@@ -1,0 +1,150 @@
+"""How large a leak is by the starter's current: how much lower its cylinder's hump is.
+
+Far less is unknown than on the way from a pulse to its sensor: the engine, its starter, and how
+fast it turned, which was measured. Equations 11 to 13 of docs/theory/severity.md.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ringland.cylinders.starter import hump_sizes
+from ringland.model import Analysis, Condition, EngineSpec, RecordedEvidence, SymptomTable
+from ringland.model._arrays import FloatArray
+from ringland.severity.fit import severity_steps
+from ringland.severity.source import calm
+from ringland.severity.unknowns import Unknown, unknowns_of, usual_engine
+from ringland.simulator.faults import FAULT_KINDS, Fault
+from ringland.simulator.parameters import SimulatedEngine
+from ringland.simulator.run import simulate
+
+__all__ = ["HUMP_DISCREPANCY", "SEALS", "HumpReading", "hump_evidence", "hump_reading"]
+
+SEALS = frozenset({"ring_leak", "scored_bore", "exhaust_valve_leak", "inlet_valve_leak"})
+"""Kinds whose size is an area that gas leaves compression by."""
+
+HUMP_DISCREPANCY = 0.1
+"""As MODEL_DISCREPANCY, for this evidence: set on the same development cases."""
+
+_Z90 = 1.6448536269514722
+_METRIC = "starter_relative_compression"
+_STEPS = (0.0, 0.03, 0.1, 0.25, 0.5, 1.0)  # simulated severities, of the most the kind can have
+_SECONDS = 3.5
+_RATE_HZ = 4000.0
+_STEP_DEG = 0.85
+_SOUND_SPREAD = 0.04  # humps of sound cylinders about their mean, and what the model leaves out
+_SPEED_ERROR = 0.01
+
+
+@dataclass(frozen=True)
+class HumpReading:
+    """One cylinder's hump less the median of the others, over the mean hump, with its standard
+    error; and how fast the starter turned the engine."""
+
+    deviation: float
+    error: float
+    speed_rpm: float
+
+
+def hump_reading(
+    found: Analysis | RecordedEvidence, cylinder: int | None, position: int
+) -> HumpReading | None:
+    """The hump of one cylinder in a recording of the starter at work; None where it shows none.
+
+    Of another recording than the one that was ranked the cylinder must be known by its number;
+    of the same one the firing position is enough (`cylinder` None).
+    """
+    if isinstance(found, RecordedEvidence):
+        if found.condition is not Condition.CRANKING or found.speed_rpm is None:
+            return None
+        if cylinder is None or found.numbers is None or cylinder not in found.numbers:
+            return None
+        return _read(found.symptoms, found.numbers.index(cylinder) + 1, found.speed_rpm)
+    speed = None if found.cycles is None else found.cycles.mean_speed_rpm.value
+    if found.symptoms is None or speed is None:
+        return None
+    return _read(found.symptoms, position, speed)
+
+
+def _read(symptoms: SymptomTable, position: int, speed_rpm: float) -> HumpReading | None:
+    for symptom in symptoms.symptoms:
+        if (symptom.metric, symptom.firing_position) == (_METRIC, position):
+            away = symptom.deviation
+            if away.value is not None and away.low is not None and away.high is not None:
+                return HumpReading(away.value, (away.high - away.low) / (2.0 * _Z90), speed_rpm)
+    return None
+
+
+def hump_evidence(
+    engine: EngineSpec,
+    kind: str,
+    cylinder: int,
+    reading: HumpReading,
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> FloatArray:
+    """(s,) log p(hump, speed | severity) at `severity_steps(kind)` (eq 12).
+
+    `progress` is called with the fraction done and may raise to stop. Raises SettingError for a
+    fault the engine cannot have.
+    """
+    usual = calm(usual_engine(engine))
+    unknowns = (*unknowns_of(engine), *_STARTER)
+    total, done = len(_STEPS) + 1 + len(unknowns), 0
+
+    def run(simulated: SimulatedEngine, severity: float) -> FloatArray:
+        nonlocal done
+        found = _simulated(simulated, Fault(kind, (cylinder,), severity), cylinder)
+        done += 1
+        if progress is not None:
+            progress(done / total)
+        return found
+
+    from scipy.interpolate import pchip_interpolate
+
+    steps, severity = np.array(_STEPS) * FAULT_KINDS[kind].most, severity_steps(kind)
+    seen = np.array([run(usual, float(s)) for s in steps])
+    expected = np.asarray(pchip_interpolate(steps, seen, severity, axis=0))
+    near = float(severity[np.argmin(np.abs(expected[:, 0] - reading.deviation))])
+    middle = run(usual, near)
+    change = np.array([run(calm(u.change(usual, 1.0)), near) for u in unknowns]) - middle
+    variance = change.T @ change
+    variance[0, 0] += reading.error**2 + _SOUND_SPREAD**2
+    variance[1, 1] += _SPEED_ERROR**2
+    left = np.array([reading.deviation, math.log(reading.speed_rpm)]) - expected
+    result: FloatArray = -0.5 * (left * np.linalg.solve(variance, left.T).T).sum(axis=1)
+    return result
+
+
+def _simulated(engine: SimulatedEngine, fault: Fault, cylinder: int) -> FloatArray:
+    """(2,) the cylinder's hump less the median of the others, and the logarithm of the speed."""
+    run = simulate(
+        engine,
+        condition="cranking",
+        seconds=_SECONDS,
+        faults=(fault,) if fault.severity else (),
+        rate_hz=_RATE_HZ,
+        step_deg=_STEP_DEG,
+    )
+    humps = hump_sizes(run.starter_current_a, run.crank_angle_deg, run.rate_hz, engine.spec)
+    at = engine.spec.firing_order.index(cylinder)
+    away = float(humps[at] - np.nanmedian(np.delete(humps, at)))
+    return np.array([away, math.log(float(run.speed_rpm.mean()))])
+
+
+def _starter(**factors: float) -> Callable[[SimulatedEngine, float], SimulatedEngine]:
+    def change(e: SimulatedEngine, z: float) -> SimulatedEngine:
+        new = {name: getattr(e.engine, name) * factor**z for name, factor in factors.items()}
+        return replace(e, engine=replace(e.engine, **new))
+
+    return change
+
+
+_STARTER = (
+    Unknown("battery", _starter(starter_emf_v=math.exp(0.04), battery_ohm=math.exp(0.3))),
+    Unknown("starter's strength", _starter(starter_stall_a=math.exp(0.25))),
+    Unknown("starter's speed", _starter(starter_free_rad_s=math.exp(0.12))),
+)
+"""Spreads: common practice, no source."""

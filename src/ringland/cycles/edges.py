@@ -12,6 +12,8 @@ from ringland.signals import quantile
 __all__ = ["edges_of_channel"]
 
 _BLOCK_S = 0.25
+_FEWEST_BLOCKS = 3
+_SWINGS, _MOST_HOLD = 0.3, 0.6  # a block holds a swing from this share of the usual; so many do
 _NOISE_LEVELS = 5.0
 _SMALLEST_SHARE = 0.02
 _ARM_SHARE = 0.40
@@ -122,10 +124,9 @@ def edges_of_channel(channel: Channel) -> EdgeTrain:
         return empty
     held = _hold(samples, good)
     few = held[:: max(1, len(held) // _LEVEL_PLACES)]
-    block = max(8, round(_BLOCK_S * channel.rate_hz))
-    ends = _block_ends(held, block)
-    low, high = _reach(*ends)
     middle = float(np.median(few))
+    block, ends = _blocks(held, middle, max(8, round(_BLOCK_S * channel.rate_hz)))
+    low, high = _reach(*ends)
     span = high - low
     noise = _noise(held)
     if not np.isfinite(span) or span <= 0.0 or span < 10.0 * noise:
@@ -181,6 +182,20 @@ def _reach(lowest: FloatArray, highest: FloatArray) -> tuple[float, float]:
     if len(lowest) < 2:
         return float(lowest[0]), float(highest[0])
     return quantile(lowest, 0.25), quantile(highest, 0.75)
+
+
+def _blocks(
+    held: FloatArray, middle: float, block: int
+) -> tuple[int, tuple[FloatArray, FloatArray]]:
+    """Block length and the ends of the blocks, long enough that most hold a swing: a starter turns
+    an engine so slowly that its trigger comes once in half a second or more."""
+    while True:
+        low, high = ends = _block_ends(held, block)
+        tops = np.maximum(high - middle, middle - low)
+        usual = np.sort(tops)[-min(3, len(tops))]
+        if np.mean(tops > _SWINGS * usual) >= _MOST_HOLD or len(tops) < 2 * _FEWEST_BLOCKS:
+            return block, ends
+        block *= 2
 
 
 def _block_ends(held: FloatArray, block: int) -> tuple[FloatArray, FloatArray]:

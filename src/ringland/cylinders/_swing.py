@@ -12,6 +12,7 @@ __all__ = [
     "GRID_DEG",
     "Swing",
     "dip_sizes",
+    "levelled",
     "mean_extreme_deg",
     "order_lines",
     "position_estimates",
@@ -180,3 +181,27 @@ def dip_sizes(
     if power <= 0.0:
         return []
     return [(p, float(f @ shape) / power) for (_, p, _), f in zip(found, flat, strict=True)]
+
+
+def levelled(sizes: list[tuple[int, float]], engine: EngineSpec) -> list[tuple[int, float]]:
+    """The same with the mean of positions that have alike gaps before and after brought to the mean
+    of all: where strokes follow one another unevenly their swings overlap unevenly.
+
+    A position whose gaps no other has stays as it is; even firing changes nothing.
+    """
+    if engine.even_firing or not sizes:
+        return sizes
+    angles = np.asarray(engine.firing_angles_deg)
+    after = np.diff([*angles, engine.cycle_deg])
+    alike: dict[tuple[float, float], list[int]] = {}
+    for position, gap in enumerate(after):
+        before = float(after[position - 1])
+        alike.setdefault((round(before, 1), round(float(gap), 1)), []).append(position)
+    mean_of = {p: float(np.mean([v for q, v in sizes if q == p])) for p, _ in sizes}
+    whole = float(np.mean(list(mean_of.values())))
+    factor = dict.fromkeys(mean_of, 1.0)
+    for members in alike.values():
+        own = [mean_of[p] for p in members if p in mean_of]
+        if len(own) > 1 and np.mean(own) > 0.0:
+            factor |= dict.fromkeys(members, whole / float(np.mean(own)))
+    return [(p, v * factor[p]) for p, v in sizes]

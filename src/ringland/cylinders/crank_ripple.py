@@ -6,6 +6,7 @@ from ringland.cylinders._swing import (
     GRID_DEG,
     Swing,
     dip_sizes,
+    levelled,
     mean_extreme_deg,
     order_lines,
     position_estimates,
@@ -153,7 +154,7 @@ def _segment(
     bounds = cycles.time_at(np.array([part.start_deg, part.angle_deg[-1]]))
     fast = float(np.quantile(part.value, 0.9)) > _INERTIA_RPM
     if phase is CrankPhase.CRANKING:
-        sizes = dip_sizes(windows(part, engine, extreme), squared=True)
+        sizes = levelled(dip_sizes(windows(part, engine, extreme), squared=True), engine)
     else:
         sizes = _rises(part, engine, extreme)
     return RippleSegment(

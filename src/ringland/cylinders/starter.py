@@ -6,6 +6,7 @@ from ringland.cylinders._swing import (
     GRID_DEG,
     Swing,
     dip_sizes,
+    levelled,
     mean_extreme_deg,
     order_lines,
     position_estimates,
@@ -83,7 +84,7 @@ def hump_sizes(
     grid = np.arange(start, angle_deg[-1], GRID_DEG)
     swing = Swing(start, np.interp(grid, angle_deg, value))
     extreme = mean_extreme_deg(swing, engine, low=False)
-    sizes = dip_sizes(windows(swing, engine, extreme), squared=False)
+    sizes = levelled(dip_sizes(windows(swing, engine, extreme), squared=False), engine)
     by_position: list[list[float]] = [[] for _ in range(engine.cylinders)]
     for position, size in sizes:
         by_position[position].append(size)
@@ -222,7 +223,7 @@ def _result(
     mean = float(np.mean(whole.value))
     error = float(np.std(by_cycle.mean(axis=1), ddof=1) / np.sqrt(count)) if count > 1 else 0.0
     extreme = mean_extreme_deg(whole, engine, low=False)
-    sizes = dip_sizes(windows(swing, engine, extreme), squared=False)
+    sizes = levelled(dip_sizes(windows(swing, engine, extreme), squared=False), engine)
     known = cycles is not None and cycles.reference is Reference.CYLINDER
     averaged = by_cycle.mean(axis=0)
     scatter = float(np.mean(np.std(by_cycle, axis=0))) / np.sqrt(count)

@@ -23,7 +23,7 @@ import numpy as np
 from severity_cases import KINDS, SeverityCase, draw_case, make_case, make_cranked
 
 from ringland.cylinders.misfire import wilson_interval
-from ringland.model import EngineSpec, Estimate
+from ringland.model import EngineSpec, Estimate, Reference
 from ringland.severity.fit import MODEL_DISCREPANCY, severity_from_all, severity_interval
 from ringland.severity.humps import HUMP_DISCREPANCY
 
@@ -69,7 +69,9 @@ def _of_the_hump(case: SeverityCase, engine: EngineSpec) -> Row:
     from ringland.severity.humps import hump_evidence, hump_reading
 
     found = analyse(make_cranked(case), engine, diagnose=False)
-    reading = hump_reading(found, None, engine.firing_order.index(case.cylinder) + 1)
+    known = found.cycles is not None and found.cycles.reference is Reference.CYLINDER
+    position = engine.firing_order.index(case.cylinder) + 1
+    reading = hump_reading(found, None, position) if known else None
     if reading is None:
         return {"no_hump": found.not_judged or "; ".join(found.notes)}
     started = time.process_time()
@@ -190,7 +192,7 @@ def table(rows: Sequence[Row], command: str) -> str:
         _line("large leaks, geometry unknown", [r for r in big if not r["geometry"]]),
         "",
         f"Of {len(cranked)} leaks {sum('hump_evidence' not in r for r in cranked)} have no hump to "
-        "go by (a bad hook-up, or no trigger on an unevenly firing engine) and keep the estimate "
+        "go by (no usable trigger or clamp) and keep the estimate "
         f"from their pulses. Processor time beside: median {np.median(hump_cpu):.1f} s."
         if hump_cpu
         else "",

@@ -10,8 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ringland.cycles.trigger import ADVANCE_GUESS_DEG
 from ringland.cylinders.starter import hump_sizes
-from ringland.model import Analysis, Condition, EngineSpec, RecordedEvidence, SymptomTable
+from ringland.model import (
+    Analysis,
+    ChannelRole,
+    Condition,
+    EngineSpec,
+    PhaseSource,
+    RecordedEvidence,
+    SymptomTable,
+)
 from ringland.model._arrays import FloatArray
 from ringland.severity.fit import severity_steps
 from ringland.severity.source import calm
@@ -41,11 +50,13 @@ _SPEED_ERROR = 0.01
 @dataclass(frozen=True)
 class HumpReading:
     """One cylinder's hump less the median of the others, over the mean hump, with its standard
-    error; and how fast the starter turned the engine."""
+    error; and how fast the starter turned the engine. `by_wheel`: the crank angle was known within
+    the cycle, from its tooth wheel."""
 
     deviation: float
     error: float
     speed_rpm: float
+    by_wheel: bool = False
 
 
 def hump_reading(
@@ -61,19 +72,28 @@ def hump_reading(
             return None
         if cylinder is None or found.numbers is None or cylinder not in found.numbers:
             return None
-        return _read(found.symptoms, found.numbers.index(cylinder) + 1, found.speed_rpm)
+        return _read(
+            found.symptoms,
+            found.numbers.index(cylinder) + 1,
+            found.speed_rpm,
+            by_wheel=ChannelRole.CRANK_TOOTH in found.roles,
+        )
     speed = None if found.cycles is None else found.cycles.mean_speed_rpm.value
-    if found.symptoms is None or speed is None:
+    if found.symptoms is None or found.cycles is None or speed is None:
         return None
-    return _read(found.symptoms, position, speed)
+    by_wheel = found.cycles.phase_source is PhaseSource.TOOTH_WHEEL
+    return _read(found.symptoms, position, speed, by_wheel=by_wheel)
 
 
-def _read(symptoms: SymptomTable, position: int, speed_rpm: float) -> HumpReading | None:
+def _read(
+    symptoms: SymptomTable, position: int, speed_rpm: float, *, by_wheel: bool
+) -> HumpReading | None:
     for symptom in symptoms.symptoms:
         if (symptom.metric, symptom.firing_position) == (_METRIC, position):
             away = symptom.deviation
             if away.value is not None and away.low is not None and away.high is not None:
-                return HumpReading(away.value, (away.high - away.low) / (2.0 * _Z90), speed_rpm)
+                error = (away.high - away.low) / (2.0 * _Z90)
+                return HumpReading(away.value, error, speed_rpm, by_wheel)
     return None
 
 
@@ -96,7 +116,8 @@ def hump_evidence(
 
     def run(simulated: SimulatedEngine, severity: float) -> FloatArray:
         nonlocal done
-        found = _simulated(simulated, Fault(kind, (cylinder,), severity), cylinder)
+        fault = Fault(kind, (cylinder,), severity)
+        found = _simulated(simulated, fault, cylinder, by_wheel=reading.by_wheel)
         done += 1
         if progress is not None:
             progress(done / total)
@@ -118,8 +139,14 @@ def hump_evidence(
     return result
 
 
-def _simulated(engine: SimulatedEngine, fault: Fault, cylinder: int) -> FloatArray:
-    """(2,) the cylinder's hump less the median of the others, and the logarithm of the speed."""
+def _simulated(
+    engine: SimulatedEngine, fault: Fault, cylinder: int, *, by_wheel: bool
+) -> FloatArray:
+    """(2,) the cylinder's hump less the median of the others, and the logarithm of the speed.
+
+    Without a tooth wheel the crank angle runs evenly from one pulse of the trigger to the next, as
+    in the recording.
+    """
     run = simulate(
         engine,
         condition="cranking",
@@ -128,10 +155,33 @@ def _simulated(engine: SimulatedEngine, fault: Fault, cylinder: int) -> FloatArr
         rate_hz=_RATE_HZ,
         step_deg=_STEP_DEG,
     )
-    humps = hump_sizes(run.starter_current_a, run.crank_angle_deg, run.rate_hz, engine.spec)
+    angle_deg = run.crank_angle_deg if by_wheel else _evenly(run.crank_angle_deg, engine.spec)
+    humps = hump_sizes(run.starter_current_a, angle_deg, run.rate_hz, engine.spec)
     at = engine.spec.firing_order.index(cylinder)
     away = float(humps[at] - np.nanmedian(np.delete(humps, at)))
     return np.array([away, math.log(float(run.speed_rpm.mean()))])
+
+
+def _evenly(angle_deg: FloatArray, engine: EngineSpec) -> FloatArray:
+    """The crank angle (n,) as a trigger once a cycle tells it; before the first and after the last
+    pulse at the speed of the cycle beside."""
+    order = engine.firing_order
+    first = engine.firing_angles_deg[order.index(engine.trigger_cylinder or order[0])]
+    advance = engine.trigger_advance_deg
+    mark = first - (ADVANCE_GUESS_DEG if advance is None else advance)
+    begin = math.ceil((angle_deg[0] - mark) / engine.cycle_deg)
+    end = math.floor((angle_deg[-1] - mark) / engine.cycle_deg)
+    pulses = mark + engine.cycle_deg * np.arange(begin, end + 1)
+    if len(pulses) < 2:
+        return angle_deg
+    place = np.interp(pulses, angle_deg, np.arange(len(angle_deg)))
+    where = np.arange(len(angle_deg))
+    even = np.interp(where, place, pulses)
+    for edge, outside in ((0, where < place[0]), (-1, where > place[-1])):
+        near = (0, 1) if edge == 0 else (-2, -1)
+        rate = (pulses[near[1]] - pulses[near[0]]) / (place[near[1]] - place[near[0]])
+        even[outside] = pulses[edge] + rate * (where[outside] - place[edge])
+    return np.asarray(even)
 
 
 def _starter(**factors: float) -> Callable[[SimulatedEngine, float], SimulatedEngine]:

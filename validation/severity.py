@@ -71,7 +71,7 @@ def _of_the_hump(case: SeverityCase, engine: EngineSpec) -> Row:
     found = analyse(make_cranked(case), engine, diagnose=False)
     known = found.cycles is not None and found.cycles.reference is Reference.CYLINDER
     position = engine.firing_order.index(case.cylinder) + 1
-    reading = hump_reading(found, None, position) if known else None
+    reading = hump_reading(found, None, position) if known and engine.even_firing else None
     if reading is None:
         return {"no_hump": found.not_judged or "; ".join(found.notes)}
     started = time.process_time()
@@ -192,7 +192,7 @@ def table(rows: Sequence[Row], command: str) -> str:
         _line("large leaks, geometry unknown", [r for r in big if not r["geometry"]]),
         "",
         f"Of {len(cranked)} leaks {sum('hump_evidence' not in r for r in cranked)} have no hump to "
-        "go by (no usable trigger or clamp) and keep the estimate "
+        "go by (no usable trigger or clamp, or an unevenly firing engine) and keep the estimate "
         f"from their pulses. Processor time beside: median {np.median(hump_cpu):.1f} s."
         if hump_cpu
         else "",

@@ -83,6 +83,8 @@ def _humps(analysis: Analysis, cause: Cause) -> tuple[tuple[str, HumpReading], .
     """What recordings of the starter at work show of the cause's cylinder, by their names: this
     one, and those that were ranked together with it."""
     assert cause.firing_position is not None
+    if not analysis.engine.even_firing:
+        return ()  # humps that overlap unevenly are told apart, but not to the per cent
     found = []
     own = hump_reading(analysis, None, cause.firing_position)
     if own is not None:

@@ -138,3 +138,29 @@ def test_what_was_said_comes_before_the_speed(
     assert cycles is not None
     slower = replace(cycles, speed_rpm=np.full(len(cycles.speed_rpm), rpm))
     assert turned_by_starter(condition, slower) is cranked
+
+
+@pytest.mark.parametrize("name", ["V6-60-common-pin", "V6-90-odd-fire", "V10-90-1-10-9-4"])
+def test_humps_of_an_uneven_engine_are_held_against_their_like(name: str) -> None:
+    """Strokes 60 degrees apart overlap: every second hump of a sound engine is half as large."""
+    spec = layout(name).engine
+    engine = with_healthy_spread(simulated_engine(spec), seed=3)
+    hookup = HookUp(trigger=Trigger(cylinder=spec.firing_order[0]), starter_clamp=True)
+    for fault in ((), (LEAK,)):
+        run = simulate(engine, condition="cranking", seconds=6.0, faults=fault, seed=4)
+        made = record(run, hookup, seed=5).with_condition(Condition.CRANKING)
+        found = analyse(made, described(spec, hookup))
+        assert found.symptoms is not None and found.diagnosis is not None
+        humps = {
+            spec.firing_order[s.firing_position - 1]: s
+            for s in found.symptoms.symptoms
+            if s.metric == STARTER and s.firing_position
+        }
+        if not fault:
+            assert {s.state for s in humps.values()} == {State.NORMAL}
+            assert found.diagnosis.healthy > 0.7
+            continue
+        assert min(humps, key=lambda c: humps[c].deviation.value or 0.0) == 3
+        if name != "V6-60-common-pin":  # where 60 degrees apart overlap, too little is certain
+            assert {c for c, s in humps.items() if s.state is not State.NORMAL} == {3}
+            assert found.diagnosis.healthy < 0.2

@@ -93,6 +93,23 @@ def test_sparks_one_sample_wide_and_of_uneven_height() -> None:
     assert len(found.time_s[found.level_after == 1]) == len(volts[375::750])
 
 
+@pytest.mark.parametrize("interval_s", [0.13, 0.57, 1.1])
+def test_sparks_at_a_starters_speed(interval_s: float) -> None:
+    """At 105 rpm the spark of one cylinder comes once in 1.1 s (720 degrees); between them there
+    is nothing but noise, which must not be taken for edges."""
+    rate_hz = 20_000.0
+    rng = np.random.default_rng(6)
+    volts = 0.001 * rng.standard_normal(round(8.0 * rate_hz))
+    times = np.arange(0.2, 7.9, interval_s)
+    for at in times:
+        first = round(at * rate_hz)
+        volts[first : first + 12] += 5.0 * np.exp(-np.arange(12) / 3.0)
+    found = edges_of_channel(Channel("coil", ChannelRole.IGNITION, volts, rate_hz, "V"))
+    rising = found.time_s[found.level_after == 1]
+    assert len(rising) == len(times)
+    assert np.abs(rising - times).max() < 2.0 / rate_hz
+
+
 @pytest.mark.parametrize(
     "samples",
     [

@@ -83,6 +83,11 @@ def test_cranking_settles_what_running_leaves_open() -> None:
     before, after = (present(a, "ignition_misfire", 3) for a in (misses, together))
     assert after > before - 0.02
     assert present(together, "exhaust_valve_leak", 3) <= present(misses, "exhaust_valve_leak", 3)
+    assert with_crank.diagnosis.outlook is not None and leaks.diagnosis is not None
+    asked = {t.test for t in with_crank.diagnosis.outlook.tests}
+    assert "relative_compression" not in asked, "it was recorded"
+    assert leaks.diagnosis.outlook is not None
+    assert "relative_compression" in {t.test for t in leaks.diagnosis.outlook.tests}
     evidence = recorded_evidence(analysed("cranking", LEAK))
     assert not isinstance(evidence, str) and evidence.condition is Condition.CRANKING
     assert [r.value for r in evidence.roles] == ["starter_current"]

@@ -47,6 +47,9 @@ __all__ = ["diagnose"]
 _EXPLAINED = 6
 """Causes that get their evidence spelt out."""
 _WORTH_SAYING_BITS = 0.1
+_CRANKING_TEST = "relative_compression"
+_COMPRESSIONS = ("starter_relative_compression", "relative_compression")
+"""The follow-up test that a recording of the starter at work is, and the metrics it gives."""
 _NEGLIGIBLE = 1e-9
 """Hypotheses below this are left out when one piece of evidence is taken away."""
 
@@ -106,6 +109,8 @@ def diagnose(
         for a in answers
         for place in (position_of(a, numbers, engine.cylinders), None)
     )
+    if any(_shows_compressions(s) for s in (symptoms, *(one.symptoms for one in also))):
+        done |= {(_CRANKING_TEST, None)}
     causes = _causes(knowledge, belief, numbers=numbers, metrics=metrics, cases=likelihoods)
     causes = _with_recordings(causes, recordings)
     healthy = float(belief.probability[0])
@@ -158,6 +163,13 @@ def _still_in_alarm(symptoms: SymptomTable) -> tuple[str, ...]:
         f"No cause explains this alarm well: {sentence} Do not take the engine for sound before "
         "it is settled."
         for sentence in list(measured)[:1]
+    )
+
+
+def _shows_compressions(symptoms: SymptomTable) -> bool:
+    """Whether the starter was recorded at work, so that there is no need to ask for it."""
+    return any(
+        s.metric in _COMPRESSIONS and s.state is not State.NOT_JUDGED for s in symptoms.symptoms
     )
 
 

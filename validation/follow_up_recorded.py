@@ -190,9 +190,9 @@ def table(rows: list[Row], command: str) -> str:
         "reference_cases.toml), drawn and recorded like those of [causes](causes.md): exhaust, "
         "crankcase and trigger, idle or about 1500 rpm, 10 to 30 dB; or three times: idle, about "
         "1500 rpm, and while the starter turns the engine, its current clamped. Somebody "
-        "complained (2 in 10 sound beforehand). A simulated technician does the test that is asked for, or "
-        "the next one of a usual order of workshop manuals on the cylinder that leads, and answers "
-        "by the tables of the knowledge files moved by up to 0.15 either way "
+        "complained (2 in 10 sound beforehand). A simulated technician does the test that is asked "
+        "for, or the next one of a usual order of workshop manuals on the cylinder that leads, and "
+        "answers by the tables of the knowledge files moved by up to 0.15 either way "
         f"(validation/technician.py), until one cause passes 9 in 10, {MOST} tests at most. What "
         "is really wrong is drawn by how common the failure modes are whose pulses look so.",
         "",

@@ -27,6 +27,14 @@ def test_two_of_the_first_three_leaks_are_within_a_factor_and_their_interval(
     assert all("log_evidence" in row for row in rows), rows
     assert sum(validation.covered(row) for row in rows) >= 2
     assert sum(validation.near(row) for row in rows) >= 2
+    cranked = [validation.with_hump(row) for row in rows]
+    assert all("hump_evidence" in row for row in cranked), "all three fire evenly"
+    assert sum(validation.near(row) for row in cranked) >= 2
+    wide, narrow = (
+        sum(math.log(e.high / e.low) for e in map(validation.estimate, chosen))
+        for chosen in (rows, cranked)
+    )
+    assert narrow < 0.9 * wide, "the hump says something that the pulses do not"
 
 
 def test_the_page_names_its_command_and_what_was_asked_for(validation: ModuleType) -> None:

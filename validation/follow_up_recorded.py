@@ -218,7 +218,7 @@ def table(rows: list[Row], command: str) -> str:
         line(text, "", lambda w, g=group: _share(g, lambda r: _wrong(r, w)))  # type: ignore[misc]
     both = [r for r in judged if all(_settled(r, way) for way in WAYS)]
     if both:
-        text = f"minutes, where both get there ({len(both)})"
+        text = f"minutes, where all get there ({len(both)})"
         line(text, "", lambda w: f"{np.mean([r[w]['minutes'] for r in both]):.0f}")
     lines += [
         "",

@@ -233,11 +233,12 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=400)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--development", action="store_true")
+    parser.add_argument("--seed", type=int, help="other cases than those of the page")
     parser.add_argument("--table-only", action="store_true", help="from the results there are")
     parser.add_argument("--results", type=Path)
     parser.add_argument("--page", type=Path)
     given = parser.parse_args()
-    seed = DEVELOPMENT_SEED if given.development else SEED
+    seed = given.seed or (DEVELOPMENT_SEED if given.development else SEED)
     name = "severity_development.jsonl" if given.development else "severity.jsonl"
     results = given.results or HERE.parent / "out" / name
     results.parent.mkdir(parents=True, exist_ok=True)
@@ -256,7 +257,7 @@ def main() -> None:
         print(line)
     if not given.development:
         page = given.page or HERE.parent / "docs" / "validation" / "severity.md"
-        command = f"python validation/severity.py --cases {len(kept)}"
+        command = f"python validation/severity.py --cases {len(kept)} --seed {seed}"
         page.write_text(table(kept, command), encoding="utf-8", newline="\n")
         print(page.read_text(encoding="utf-8"))
 

@@ -177,7 +177,8 @@ def make_case(case: SeverityCase) -> tuple[Recording, EngineSpec]:
 
 def make_cranked(case: SeverityCase, seconds: float = 6.0) -> Recording:
     """The same engine and hook-up with a clamp on the battery cable, turned by a starter whose
-    strength and battery differ from the usual by more than the estimate takes for likely."""
+    strength and battery differ from the usual, for `wide` cases by a quarter more than the estimate
+    takes for likely."""
     rng = _rng(case, 4)
     engine = _engine(case)
     w = 1.25 if case.wide else 1.0

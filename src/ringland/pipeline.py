@@ -16,6 +16,7 @@ from ringland.model import (
     CaseEvidence,
     ChannelRole,
     Condition,
+    CrankPhase,
     CylinderSet,
     Diagnosis,
     EngineSpec,
@@ -60,6 +61,9 @@ _SIGNAL_ROLES = frozenset(ChannelRole) - {ChannelRole.UNASSIGNED}
 _COMPRESSIONS = (
     "the starter turned the engine: its compressions are judged, not its pulses, whose limits are "
     "those of a running engine"
+)
+_AS_SLOW = (
+    "It turned at {:.0f} rpm, as a starter turns it; if it was running, say so (condition idle)."
 )
 _NO_COMPRESSIONS = (
     "The starter turned the engine, and nothing recorded shows its compressions. Put the current "
@@ -137,8 +141,11 @@ def judge_cycles(
     bad = tuple(c.name for c in recording.channels if quality.verdict(c.name) is Verdict.UNUSABLE)
     cycles, cylinders = measure_and_turn(recording, engine, cycles, skip=bad)
     cranked = turned_by_starter(recording.condition, cycles)
-    if cranked and not cylinders.ripples:
-        return replace(analysis, cycles=cycles, not_judged=_NO_COMPRESSIONS)
+    if cranked and not _shows_compressions(cylinders):
+        why = _NO_COMPRESSIONS
+        if recording.condition is Condition.UNKNOWN:
+            why = f"{_AS_SLOW.format(cycles.mean_speed_rpm.value or 0.0)} {why}"
+        return replace(analysis, cycles=cycles, not_judged=why)
     metrics = measure_metrics(cylinders)
     cases = (
         None  # no simulated case is turned by its starter
@@ -335,11 +342,22 @@ def recorded_evidence(analysis: Analysis, *, earlier: bool = False) -> RecordedE
     )
 
 
+def _shows_compressions(cylinders: CylinderSet) -> bool:
+    """Whether the size of some compression is known."""
+    return any(
+        segment.phase is CrankPhase.CRANKING and any(e.known for e in segment.strength)
+        for ripple in cylinders.ripples
+        for segment in ripple.segments
+    )
+
+
 def _rippled(analysis: Analysis) -> set[ChannelRole]:
     """Channels that show how the starter was slowed."""
     assert analysis.cylinders is not None
-    names = {r.channel for r in analysis.cylinders.ripples}
-    return {c.role for c in analysis.recording.channels if c.name in names}
+    ripples = analysis.cylinders.ripples
+    names = {r.channel for r in ripples}
+    by_wheel = {ChannelRole.CRANK_TOOTH} if any(r.unit == "rpm" for r in ripples) else set()
+    return by_wheel | {c.role for c in analysis.recording.channels if c.name in names}
 
 
 def join(

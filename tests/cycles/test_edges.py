@@ -93,6 +93,19 @@ def test_sparks_one_sample_wide_and_of_uneven_height() -> None:
     assert len(found.time_s[found.level_after == 1]) == len(volts[375::750])
 
 
+def test_a_few_strong_strays_do_not_hide_the_sparks() -> None:
+    rng = np.random.default_rng(1)
+    volts = 0.005 * rng.standard_normal(40_000)
+    times = np.arange(0.05, 7.95, 0.15)
+    strays = np.array([1.01, 3.52, 6.31])
+    for at, size in [*((t, 1.0) for t in times), *((t, 5.0) for t in strays)]:
+        first = round(at * 5000.0)
+        volts[first : first + 12] += size * np.exp(-np.arange(12) / 4.0)
+    found = edges_of_channel(Channel("coil", ChannelRole.IGNITION, volts, 5000.0, "V"))
+    rising = found.time_s[found.level_after == 1]
+    assert sum(np.abs(rising - at).min() < 1e-3 for at in times) >= len(times) - 2
+
+
 @pytest.mark.parametrize("interval_s", [0.13, 0.57, 1.1])
 def test_sparks_at_a_starters_speed(interval_s: float) -> None:
     """At 105 rpm the spark of one cylinder comes once in 1.1 s (720 degrees); between them there

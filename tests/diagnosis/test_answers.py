@@ -64,6 +64,17 @@ def test_readings(test: str, readings: dict[str, str], outcome: str) -> None:
     load_knowledge().test(test).outcome_index(answer.outcome)
 
 
+def test_a_reading_of_one_cylinder_stays_with_it_and_one_that_stands_out_needs_a_place() -> None:
+    one = parse_answer("compression", cylinder=3, readings={"dry": "10bar", "highest": "10.5bar"})
+    assert (one.outcome, one.cylinder) == ("normal", 3)
+    low = {"dry": "6bar", "highest": "10bar", "wet": "6bar"}
+    with pytest.raises(SettingError, match="which cylinder stood out"):
+        parse_answer("compression", readings=low)
+    with pytest.raises(SettingError, match="which cylinder stood out"):
+        parse_answer("relative_compression", outcome="low_here")
+    assert parse_answer("relative_compression", outcome="even").cylinder is None
+
+
 def test_altitude_is_kept_with_the_reading() -> None:
     readings = dict(
         parse_answer(

@@ -84,10 +84,35 @@ def test_one_code_counts_once_however_often_it_is_given() -> None:
     twice = ranked(*(GivenAnswer("trouble_codes", "mixture", p) for p in (1, 2, 3)))
     for mode in ("lean_mixture", "rich_mixture"):
         assert present(twice, mode, None) == pytest.approx(present(once, mode, None), abs=1e-12)
-    clear = ranked(GivenAnswer("trouble_codes", "no_code"))
-    assert ranked(GivenAnswer("trouble_codes", "no_code", 2)).healthy == pytest.approx(
-        clear.healthy
-    )
+
+
+def test_a_normal_answer_is_of_all_or_of_the_cylinder_it_names() -> None:
+    """That the compression of cylinder 2 is normal says nothing of one that was not measured."""
+    none, second = ranked(), ranked(GivenAnswer("compression", "normal", 2))
+    every = ranked(GivenAnswer("compression", "normal"))
+    leak = "exhaust_valve_leak"
+    assert present(second, leak, 2) < 0.5 * present(none, leak, 2)
+    assert present(second, leak, 1) >= present(none, leak, 1)
+    assert present(every, leak, 1) < 0.5 * present(none, leak, 1)
+
+
+def test_the_last_word_counts() -> None:
+    """Codes read again, and none: the first reading is over."""
+    third = GivenAnswer("trouble_codes", "this_cylinder", 3)
+    clear = GivenAnswer("trouble_codes", "no_code")
+    assert ranked(third, clear).healthy == pytest.approx(ranked(clear).healthy, abs=1e-12)
+    assert ranked(clear, third).healthy == pytest.approx(ranked(third).healthy, abs=1e-12)
+
+
+def test_a_code_of_the_whole_beside_one_of_a_cylinder() -> None:
+    """P0171 and P0303 are both there: neither is turned into its opposite."""
+    both = [
+        GivenAnswer("trouble_codes", "mixture"),
+        GivenAnswer("trouble_codes", "this_cylinder", 3),
+    ]
+    seen = answer_observations(KNOWLEDGE, both, None, 3)
+    assert {o.firing_position: o.abnormal for o in seen} == {None: 1.0, 3: 1.0}
+    assert all("nothing of the engine" not in o.sentence.lower() for o in seen)
 
 
 def test_two_that_stand_out_are_both_counted() -> None:

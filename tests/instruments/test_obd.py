@@ -574,7 +574,9 @@ def test_misfire_counters_are_compared_between_cylinders() -> None:
     assert outcome("misfire_counters", {"misfires": "0,3,9,0"}, 3) == "none"
     spread = {"misfires": "40,50,60,45"}
     assert outcome("misfire_counters", spread, 1) == "counts_spread"
-    assert outcome("misfire_counters", {"misfires": "100,99,0,-"}, 1) == "counts_here"
+    for alike in ("100,99,0,-", "65535,65535,0,0", "50,50"):
+        assert outcome("misfire_counters", {"misfires": alike}, 1) == "counts_spread"
+    assert outcome("misfire_counters", {"misfires": "100,20,0,-"}, 2) == "counts_here"
     with pytest.raises(SettingError, match="no count"):
         outcome("misfire_counters", {"misfires": "-,-,-,-"}, None)
     old, _ = read(Car(protocol=KWP))
@@ -591,7 +593,9 @@ def test_codes_as_an_answer() -> None:
         assert (named.outcome, named.cylinder) == ("this_cylinder", 2), "whichever was asked about"
     several = {"codes": "P0301,P0304"}
     assert parse_answer("trouble_codes", readings=several).outcome == "random_misfire"
-    assert parse_answer("trouble_codes", cylinder=4, readings=several).cylinder == 4
+    assert parse_answer("trouble_codes", cylinder=4, readings=several).outcome == "random_misfire"
+    at = parse_answer("trouble_codes", firing_position=2, readings={"codes": "P0302"})
+    assert (at.cylinder, at.firing_position) == (2, 2), "where the numbers are not known"
     none, _ = read(Car(stored=(), pending=()))
     assert outcome("trouble_codes", readings_of("trouble_codes", [none]).readings) == "no_code"
     with pytest.raises(SettingError, match="not one"):

@@ -13,6 +13,7 @@ from ringland.pipeline import analyse, join_all, recorded_evidence
 from ringland.severity import fit_severity
 from ringland.severity.fit import severity_from_all, severity_steps
 from ringland.severity.humps import hump_evidence, hump_reading
+from ringland.severity.measured import why_not
 from ringland.simulator.faults import Fault
 from ringland.simulator.hookup import HookUp, described, record
 from ringland.simulator.hookup_wired import Trigger
@@ -102,6 +103,10 @@ def test_a_hump_is_taken_only_from_the_right_cylinder() -> None:
     assert hump_reading(replace(evidence, numbers=None), CYLINDER, at) is None
     assert hump_reading(replace(evidence, condition=Condition.IDLE), CYLINDER, at) is None
     assert hump_reading(analysed("idle"), None, at) is None
+    said_idle = cranked.recording.with_condition(Condition.IDLE)
+    assert hump_reading(replace(cranked, recording=said_idle), None, at) is None, "a start"
+    nothing_said = replace(cranked, recording=cranked.recording.with_condition(Condition.UNKNOWN))
+    assert "cranking" in (why_not(nothing_said) or ""), "by its speed"
 
 
 def test_work_is_told_and_can_be_stopped() -> None:

@@ -111,6 +111,8 @@ def _print_test(test: "NextTest") -> None:
     where = ""
     if any(a.cylinder is not None for a in test.outcomes):
         where = " --cylinder N, where one stands out"
+    elif any(a.firing_position is not None for a in test.outcomes):
+        where = " --position N, where one stands out"
     elif test.cylinder is not None:
         where = f" --cylinder {test.cylinder}"
     elif test.firing_position is not None:

@@ -13,7 +13,8 @@ __all__ = ["edges_of_channel"]
 
 _BLOCK_S = 0.25
 _FEWEST_BLOCKS = 3
-_SWINGS, _MOST_HOLD = 0.3, 0.6  # a block holds a swing from this share of the usual; so many do
+_SWINGS = 0.05  # of the usual top: what is lower is noise or hum (sparks and strays differ by less)
+_MOST_HOLD = 0.6
 _NOISE_LEVELS = 5.0
 _SMALLEST_SHARE = 0.02
 _ARM_SHARE = 0.40
@@ -125,10 +126,10 @@ def edges_of_channel(channel: Channel) -> EdgeTrain:
     held = _hold(samples, good)
     few = held[:: max(1, len(held) // _LEVEL_PLACES)]
     middle = float(np.median(few))
-    block, ends = _blocks(held, middle, max(8, round(_BLOCK_S * channel.rate_hz)))
+    noise = _noise(held)
+    block, ends = _blocks(held, middle, noise, max(8, round(_BLOCK_S * channel.rate_hz)))
     low, high = _reach(*ends)
     span = high - low
-    noise = _noise(held)
     if not np.isfinite(span) or span <= 0.0 or span < 10.0 * noise:
         return empty
     floor = max(_NOISE_LEVELS * noise, _SMALLEST_SHARE * span / 2.0)
@@ -185,7 +186,7 @@ def _reach(lowest: FloatArray, highest: FloatArray) -> tuple[float, float]:
 
 
 def _blocks(
-    held: FloatArray, middle: float, block: int
+    held: FloatArray, middle: float, noise: float, block: int
 ) -> tuple[int, tuple[FloatArray, FloatArray]]:
     """Block length and the ends of the blocks, long enough that most hold a swing: a starter turns
     an engine so slowly that its trigger comes once in half a second or more."""
@@ -193,7 +194,8 @@ def _blocks(
         low, high = ends = _block_ends(held, block)
         tops = np.maximum(high - middle, middle - low)
         usual = np.sort(tops)[-min(3, len(tops))]
-        if np.mean(tops > _SWINGS * usual) >= _MOST_HOLD or len(tops) < 2 * _FEWEST_BLOCKS:
+        swings = tops > max(_SWINGS * usual, 10.0 * noise)
+        if np.mean(swings) >= _MOST_HOLD or len(tops) < 2 * _FEWEST_BLOCKS:
             return block, ends
         block *= 2
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, load_knowledge
+from ringland.diagnosis.knowledge import FollowUpTest, Knowledge, Scope, load_knowledge
 from ringland.diagnosis.readings import (
     SEA_LEVEL_PA,
     CompressionRule,
@@ -17,7 +17,7 @@ from ringland.instruments.obd.decode import misfire_code
 from ringland.model import GivenAnswer
 from ringland.units import parse_quantity
 
-__all__ = ["READINGS", "outcome_words", "parse_answer"]
+__all__ = ["READINGS", "READ_OF_ONE", "outcome_words", "parse_answer"]
 
 READINGS = (
     "percent",
@@ -39,6 +39,9 @@ READINGS = (
 )
 """Names of all readings that a test may take."""
 
+READ_OF_ONE = frozenset({"compression", "power_balance"})
+"""Tests on every cylinder whose readings are those of one of them."""
+
 _REFERENCE_ORIFICE_M = 0.040 * 0.0254
 _REFERENCE_SUPPLY_PA = 80 * 6894.757293168
 _LEAKS_FROM = 0.20
@@ -49,18 +52,20 @@ _CRANKCASE_LOW_PA = -1000.0
 _TRIM_PERCENT = 10.0
 _OIL_HELPS_RATIO = 1.10
 _FEW_MISFIRES = 10
-_MOST_SHARE = 0.5
-"""Below so many counts in a driving cycle a cylinder has none to speak of; with this share of all
-counts they are its own. Own rule, no source."""
+_NEAR_SHARE = 0.3
+"""Below so many counts in a driving cycle a cylinder has none to speak of; from this share of the
+highest on another cylinder has some as well. Own rule, no source."""
 
 
 @dataclass(frozen=True)
 class _Found:
-    """What readings say: the outcome, the numbers kept, and the cylinder that they name."""
+    """What readings say: the outcome and the numbers kept. `of_all`: they are of every cylinder
+    whichever was asked about; `cylinder` the one that they name."""
 
     outcome: str
     numbers: tuple[tuple[str, float], ...] = ()
     cylinder: int | None = None
+    of_all: bool = False
 
 
 @dataclass(frozen=True)
@@ -125,10 +130,17 @@ def parse_answer(
             remedy="Name one of these" + (f", or give {takes}." if takes else "."),
         )
     follow_up.outcome_index(found.outcome)
-    if found.cylinder is not None:
-        cylinder, firing_position = found.cylinder, None
-    if follow_up.speaks_of_all(found.outcome):
-        cylinder, firing_position = None, None
+    if found.of_all:
+        cylinder = found.cylinder
+        if found.cylinder is None:
+            firing_position = None
+    nowhere = cylinder is None and firing_position is None
+    every = follow_up.scope is Scope.EVERY_CYLINDER
+    if nowhere and every and follow_up.needs_place(found.outcome):
+        raise SettingError(
+            f"{follow_up.title}: which cylinder stood out?",
+            allowed="a cylinder number or a firing position (--cylinder, --position)",
+        )
     return GivenAnswer(test, found.outcome, firing_position, cylinder, found.numbers)
 
 
@@ -216,18 +228,18 @@ def _crankcase_pressure(given: _Given, cylinder: int | None) -> _Found:
 
 def _codes(given: _Given, cylinder: int | None) -> _Found:
     """Published trouble codes to an answer. The cylinder is the maker's number, the one that the
-    codes name; of several the one asked about, or "random or several"."""
+    codes name; where they name several it is "random or several"."""
     told = [c.strip().upper() for c in (given.text("codes") or "").split(",")]
     codes = [c for c in told if c and c != "NONE"]
     meanings = [misfire_code(c) for c in codes]
     named = {int(c[3:]) for c, m in zip(codes, meanings, strict=True) if m and _names_one(c)}
-    if len(named) == 1 or cylinder in named:
-        return _Found("this_cylinder", cylinder=cylinder if cylinder in named else named.pop())
+    if len(named) == 1:
+        return _Found("this_cylinder", cylinder=named.pop(), of_all=True)
     if named or "P0300" in codes:
-        return _Found("random_misfire")
+        return _Found("random_misfire", of_all=True)
     if {"P0171", "P0172", "P0174", "P0175"} & set(codes):
-        return _Found("mixture")
-    return _Found("no_code" if not codes or all(meanings) else "other")
+        return _Found("mixture", of_all=True)
+    return _Found("no_code" if not codes or all(meanings) else "other", of_all=True)
 
 
 def _names_one(code: str) -> bool:
@@ -236,8 +248,8 @@ def _names_one(code: str) -> bool:
 
 
 def _misfires(given: _Given, cylinder: int | None) -> _Found:
-    """Counts by cylinder ("0,213,1,-": - where not known), against each other: the cylinder with
-    most counts is the one that may stand out, whichever was asked about."""
+    """Counts by cylinder ("0,213,1,-": - where not known), against each other: the one with most
+    counts stands out when no other comes near it, whichever was asked about."""
     text = given.text("misfires") or ""
     counts: list[float | None] = []
     for part in (p.strip() for p in text.split(",")):
@@ -256,13 +268,12 @@ def _misfires(given: _Given, cylinder: int | None) -> _Found:
             allowed="whole numbers in the order of the cylinders, - where not known",
         )
     most, here = max(known)
-    total = sum(c for c, _ in known)
-    numbers = (("count", most), ("count_of_all", total))
+    numbers = (("count", most), ("count_of_all", sum(c for c, _ in known)))
     if most < _FEW_MISFIRES:
-        return _Found("none", numbers)
-    if most >= _MOST_SHARE * total:
-        return _Found("counts_here", numbers, here)
-    return _Found("counts_spread", numbers)
+        return _Found("none", numbers, of_all=True)
+    if all(c < max(_FEW_MISFIRES, _NEAR_SHARE * most) for c, n in known if n != here):
+        return _Found("counts_here", numbers, here, of_all=True)
+    return _Found("counts_spread", numbers, of_all=True)
 
 
 _FROM_READINGS: dict[str, Callable[[_Given, int | None], _Found]] = {

@@ -176,7 +176,7 @@ def answer_observations(
         test = knowledge.test(answer.test)
         outcome = test.outcome_index(answer.outcome)
         placed = _Placed(answer, outcome, position_of(answer, numbers, positions))
-        if placed.place is None and _needs_place(test, outcome):
+        if placed.place is None and test.needs_place(answer.outcome):
             raise BadInput(
                 f"{test.title}: which cylinder was it done on?"
                 if test.scope is Scope.CYLINDER
@@ -201,13 +201,6 @@ class _Placed(NamedTuple):
     place: int | None
 
 
-def _needs_place(test: FollowUpTest, outcome: int) -> bool:
-    """Whether this answer says nothing without the cylinder it is about."""
-    if test.scope is Scope.EVERY_CYLINDER:
-        return not test.speaks_of_all(test.outcomes[outcome].id)
-    return test.scope is Scope.CYLINDER
-
-
 def _of_every_cylinder(
     knowledge: Knowledge,
     test: FollowUpTest,
@@ -216,26 +209,38 @@ def _of_every_cylinder(
 ) -> list[Observation]:
     """One result for all cylinders: what stood out where it did, the normal answer elsewhere.
 
-    With an answer that speaks of the engine as a whole nothing is known of single cylinders. With
-    one that speaks of a cylinder and its neighbour nothing is known of the others, for it does not
-    say which of them it is.
+    Of the answers in the order given a normal one of all cylinders ends what was said before. A
+    normal one that names a cylinder is of that one alone. Beside an answer that speaks of the
+    engine as a whole nothing is known of cylinders that are not named; beside one that speaks of a
+    cylinder and its neighbour neither, for it does not say which of them it is.
     """
     parts = parts_of(test)
-    named = {p.place: p for p in found if _needs_place(test, p.outcome)}
-    of_engine = [p for p in found if test.outcomes[p.outcome].reach is Reach.ENGINE]
+    whole: _Placed | None = None
+    told: dict[int, _Placed] = {}
+    stood_out, others_known = False, False
+    for one in found:
+        outcome = test.outcomes[one.outcome]
+        if outcome.reach is Reach.ENGINE:
+            whole = one
+        elif one.place is not None:
+            told[one.place] = one
+            stood_out |= outcome.shows
+            others_known |= outcome.reach is Reach.CYLINDER and outcome.shows
+        else:
+            whole, told, stood_out, others_known = None, {}, False, True
     observations = []
-    if parts.whole is not None:
-        said = _Placed(of_engine[-1].answer, 0, None) if of_engine and not named else None
-        number = 0 if said is None else parts.whole.outcome_index(said.answer.outcome)
-        observations.append(_observation(knowledge, parts.whole, number, said))
-        if said is not None:
-            return observations
-    which = {test.outcomes[p.outcome].reach for p in named.values()}
+    if parts.whole is not None and (whole is not None or stood_out or others_known):
+        number = 0 if whole is None else parts.whole.outcome_index(whole.answer.outcome)
+        observations.append(_observation(knowledge, parts.whole, number, whole))
+    if whole is not None or any(
+        test.outcomes[one.outcome].reach is Reach.NEIGHBOURS for one in told.values()
+    ):
+        others_known = False
     for place, cylinder in enumerate(numbers, start=1):
-        if place in named:
-            number = parts.one.outcome_index(named[place].answer.outcome)
-            observations.append(_observation(knowledge, parts.one, number, named[place]))
-        elif Reach.NEIGHBOURS not in which:
+        if place in told:
+            number = parts.one.outcome_index(told[place].answer.outcome)
+            observations.append(_observation(knowledge, parts.one, number, told[place]))
+        elif others_known:
             usual = GivenAnswer(test.id, parts.one.outcomes[parts.usual].id, place, cylinder)
             placed = _Placed(usual, parts.usual, place)
             observations.append(_observation(knowledge, parts.one, parts.usual, placed))

@@ -142,11 +142,12 @@ class FollowUpTest:
         """Probability of each outcome under a failure mode."""
         return self.likelihood.get(mode, self.likelihood["default"])
 
-    def speaks_of_all(self, outcome: str) -> bool:
-        """Whether an answer of a test on every cylinder singles none out."""
-        chosen = self.outcomes[self.outcome_index(outcome)]
-        every = self.scope is Scope.EVERY_CYLINDER
-        return every and (not chosen.shows or chosen.reach is Reach.ENGINE)
+    def needs_place(self, outcome: str) -> bool:
+        """Whether this answer says nothing without the cylinder it is about."""
+        if self.scope is Scope.EVERY_CYLINDER:
+            chosen = self.outcomes[self.outcome_index(outcome)]
+            return chosen.shows and chosen.reach is not Reach.ENGINE
+        return self.scope is Scope.CYLINDER
 
     def outcome_index(self, outcome: str) -> int:
         """Place of an outcome; SettingError when the test has no such outcome."""

@@ -50,6 +50,9 @@ _WORTH_SAYING_BITS = 0.1
 _CRANKING_TEST = "relative_compression"
 _COMPRESSIONS = ("starter_relative_compression", "relative_compression")
 """The follow-up test that a recording of the starter at work is, and the metrics it gives."""
+_RECORDED_ITSELF = (
+    "The answer of relative compression is not counted: a recording of the starter shows the same."
+)
 _NEGLIGIBLE = 1e-9
 """Hypotheses below this are left out when one piece of evidence is taken away."""
 
@@ -86,7 +89,10 @@ def diagnose(
     knowledge = knowledge or knowledge_with(priors)
     numbers = _numbers(cylinders, engine)
     observations = recorded_observations(knowledge, symptoms, metrics, engine.cylinders)
-    observations += answer_observations(knowledge, answers, numbers, engine.cylinders)
+    today = (symptoms, *(one.symptoms for one in also if not one.earlier))
+    recorded = any(map(_shows_compressions, today))
+    counted = [a for a in answers if not (recorded and a.test == _CRANKING_TEST)]
+    observations += answer_observations(knowledge, counted, numbers, engine.cylinders)
     hypotheses = hypotheses_for(
         knowledge,
         knowledge.prior_with_complaint if complaint else knowledge.prior,
@@ -109,7 +115,7 @@ def diagnose(
         for a in answers
         for place in (position_of(a, numbers, engine.cylinders), None)
     )
-    if any(_shows_compressions(s) for s in (symptoms, *(one.symptoms for one in also))):
+    if recorded:
         done |= {(_CRANKING_TEST, None)}
     causes = _causes(knowledge, belief, numbers=numbers, metrics=metrics, cases=likelihoods)
     causes = _with_recordings(causes, recordings)
@@ -117,6 +123,8 @@ def diagnose(
     nothing_listed = _unknown_share(belief)
     notes = _notes(knowledge, belief, causes, numbers)
     likeliest = max((c.probability for c in causes), default=0.0)
+    if len(counted) < len(answers):
+        notes = (*notes, _RECORDED_ITSELF)
     looks_sound = healthy > max(nothing_listed, likeliest)
     if looks_sound:
         notes = (*notes, *_still_in_alarm(symptoms))
@@ -342,8 +350,7 @@ def _case_sentence(belief: Belief, fault: Fault, channel: str, against: str) -> 
     seen = [
         o
         for o in belief.observations
-        if o.from_recording
-        and o.firing_position is not None
+        if o.of_pulses
         and o.firing_position in fault.positions
         and o.abnormal >= 0.5
         and (o.key.startswith(_PREFIX.get(channel, "")))

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ringland.cycles.trigger import ADVANCE_GUESS_DEG
+from ringland.cylinders.cranked import turned_by_starter
 from ringland.cylinders.starter import hump_sizes
 from ringland.model import (
     Analysis,
@@ -81,6 +82,8 @@ def hump_reading(
     speed = None if found.cycles is None else found.cycles.mean_speed_rpm.value
     if found.symptoms is None or found.cycles is None or speed is None:
         return None
+    if not turned_by_starter(found.recording.condition, found.cycles):
+        return None  # a start: it soon ran faster than the starter turns
     by_wheel = found.cycles.phase_source is PhaseSource.TOOTH_WHEEL
     return _read(found.symptoms, position, speed, by_wheel=by_wheel)
 

@@ -5,7 +5,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.model import Analysis, AngleSignal, ChannelRole, CycleSet, EngineSpec, Reference
+from ringland.cylinders.cranked import turned_by_starter
+from ringland.model import (
+    Analysis,
+    AngleSignal,
+    ChannelRole,
+    Condition,
+    CycleSet,
+    EngineSpec,
+    Reference,
+)
 from ringland.model._arrays import FloatArray, IntArray
 from ringland.severity.emulator import HARMONICS, spectrum
 from ringland.severity.path import CRANKCASE, EXHAUST, PathPrior, path_covariance
@@ -53,7 +62,8 @@ def why_not(analysis: Analysis) -> str | None:
     """Why no physical estimate can be made of this recording at all, or None."""
     if analysis.cylinders is None or analysis.cycles is None:
         return analysis.not_judged or "the engine cycle was not found"
-    if analysis.recording.condition.value in ("cranking", "snap"):
+    condition = analysis.recording.condition
+    if condition is Condition.SNAP or turned_by_starter(condition, analysis.cycles):
         return "severity is fitted at idle or a held speed, not cranking or in a snap test"
     if not measured_channels(analysis):
         return "no exhaust or crankcase channel has enough clear cycles"

@@ -152,7 +152,11 @@ def _hash(content: object) -> str:
 def _counted(app: Context, visit_id: str) -> tuple[TestResult, ...]:
     """The answers of a visit; the newest of each check at each place counts."""
     rows = sorted(list_test_results(app.store, visit_id=visit_id), key=lambda r: r.created_utc)
-    newest = {(r.test, r.cylinder, r.firing_position): r for r in rows}
+    newest: dict[tuple[str, int | None, int | None], TestResult] = {}
+    for row in rows:
+        key = (row.test, row.cylinder, row.firing_position)
+        newest.pop(key, None)  # its place is where it was last given: later ones end earlier ones
+        newest[key] = row
     return tuple(newest.values())
 
 

@@ -34,7 +34,8 @@ class WhatWasRead(BaseModel):
 
 
 class CountVehicle(BaseModel):
-    """Which test the kept readings are to answer, and of which cylinder."""
+    """Which test the kept readings are to answer; codes and counters name their cylinder, which is
+    at `firing_position` where the recordings know no numbers."""
 
     model_config = ConfigDict(extra="forbid")
 

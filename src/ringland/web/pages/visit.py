@@ -7,6 +7,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from ringland.diagnosis import load_knowledge
+from ringland.diagnosis.answers import READ_OF_ONE
 from ringland.history import (
     get_vehicle,
     list_engines,
@@ -190,6 +191,7 @@ def _checks(app: Context, standing: Standing) -> dict[str, Any]:
         "given": [(r, titles.get(r.test, r.test), words.get((r.test, r.outcome), r.outcome),
                    answers_text(r.readings)) for r in given],
         "reading_fields": READING_FIELDS,
+        "read_of_one": READ_OF_ONE,
         **_from_vehicle(app, standing.visit.id),
         "cylinder_count": count,
     }  # fmt: skip

@@ -260,16 +260,23 @@ def run_joined(index: int, seed: int) -> Row:
     return row
 
 
+def share_of_cylinders(diagnosis: Any) -> dict[int, float]:
+    """Probability of some fault in each cylinder whose number is known."""
+    by_cylinder: dict[int, float] = {}
+    for cause in diagnosis.causes:
+        if cause.cylinder is not None:
+            by_cylinder[cause.cylinder] = by_cylinder.get(cause.cylinder, 0.0) + cause.probability
+    return by_cylinder
+
+
 def _told_by(analysis: Any) -> Row:
     diagnosis = analysis.diagnosis
     if diagnosis is None:
         return {"not_judged": analysis.not_judged or "no diagnosis"}
-    by_cylinder: dict[int, float] = {}
+    by_cylinder = share_of_cylinders(diagnosis)
     by_mode: dict[str, float] = {}
     for cause in diagnosis.causes:
         by_mode[cause.failure_mode] = by_mode.get(cause.failure_mode, 0.0) + cause.probability
-        if cause.cylinder is not None:
-            by_cylinder[cause.cylinder] = by_cylinder.get(cause.cylinder, 0.0) + cause.probability
     local = {m: p for m, p in by_mode.items() if any(m in f for f in FAMILIES.values())}
     top = diagnosis.causes[0]
     return {

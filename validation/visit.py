@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from cases import LAYOUTS, draw_case, engine_of, hook_up, make_case
-from causes import cranked, when_sound
+from causes import cranked, share_of_cylinders, when_sound
 from resumed import Row, resumed_rows
 
 from ringland.cylinders.misfire import wilson_interval
@@ -89,10 +89,7 @@ def _told_by(analysis: Any) -> Row:
     diagnosis = analysis.diagnosis
     if diagnosis is None:
         return {"not_judged": analysis.not_judged or "no diagnosis"}
-    by_cylinder: dict[int, float] = {}
-    for cause in diagnosis.causes:
-        if cause.cylinder is not None:
-            by_cylinder[cause.cylinder] = by_cylinder.get(cause.cylinder, 0.0) + cause.probability
+    by_cylinder = share_of_cylinders(diagnosis)
     leading = max(by_cylinder, key=by_cylinder.__getitem__) if by_cylinder else None
     return {
         "leading": leading,

@@ -1,7 +1,7 @@
 """What each follow-up test could say next, given all that is known so far."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -230,20 +230,32 @@ def _candidate(
     numbers: Sequence[int | None] | None,
 ) -> CandidateTest:
     cylinder = numbers[place - 1] if numbers is not None and place is not None else None
+    return replace(
+        _described(test),
+        firing_position=place,
+        cylinder=cylinder,
+        outcomes=tuple(o.id for o in test.outcomes),
+        outcome_titles=tuple(o.title for o in test.outcomes),
+        table=_told(knowledge, belief, (test,), place),
+        kind=kind,
+    )
+
+
+def _described(test: FollowUpTest) -> CandidateTest:
+    """What the knowledge files say of a test, its answers left open."""
     return CandidateTest(
         test=test.id,
         title=test.title,
-        firing_position=place,
-        cylinder=cylinder,
+        firing_position=None,
+        cylinder=None,
         minutes=test.minutes,
         material_hours=test.material_hours,
         equipment=test.equipment,
         cautions=test.cautions,
-        outcomes=tuple(o.id for o in test.outcomes),
-        outcome_titles=tuple(o.title for o in test.outcomes),
+        outcomes=(),
+        outcome_titles=(),
         group=test.group,
-        table=_told(knowledge, belief, (test,), place),
-        kind=kind,
+        table=np.zeros((0, 0)),
     )
 
 
@@ -287,18 +299,10 @@ def _candidate_of_every_cylinder(
     rows.append(("", "Something else", None, left))
     likelihood = np.array([row for *_, row in rows])
     known = numbers or (None,) * len(places)
-    return CandidateTest(
-        test=test.id,
-        title=test.title,
-        firing_position=None,
-        cylinder=None,
-        minutes=test.minutes,
-        material_hours=test.material_hours,
-        equipment=test.equipment,
-        cautions=test.cautions,
+    return replace(
+        _described(test),
         outcomes=tuple(name for name, *_ in rows),
         outcome_titles=tuple(title for _, title, *_ in rows),
-        group=test.group,
         table=likelihood / likelihood.sum(0),
         stands_out=tuple((p, None if p is None else known[p - 1]) for _, _, p, _ in rows),
     )

@@ -20,10 +20,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from severity_cases import KINDS, SeverityCase, draw_case, make_case, make_cranked
+from severity_cases import (
+    KINDS,
+    SeverityCase,
+    draw_case,
+    make_case,
+    make_cranked,
+    with_displacement,
+)
 
 from ringland.cylinders.misfire import wilson_interval
-from ringland.model import EngineSpec, Estimate, Reference
+from ringland.model import EngineSpec, Estimate, Recording, Reference
 from ringland.severity.fit import MODEL_DISCREPANCY, severity_from_all, severity_interval
 from ringland.severity.humps import HUMP_DISCREPANCY
 
@@ -36,10 +43,6 @@ Row = dict[str, Any]
 
 def run_case(index: int, seed: int, wide: bool) -> Row:
     """One case: recorded, analysed, its severity fitted."""
-    from ringland.pipeline import analyse
-    from ringland.severity import prepare_what_if
-    from ringland.simulator.faults import Fault
-
     case = draw_case(index, seed, wide=wide)
     row: Row = {
         "index": index, "seed": seed, "layout": case.layout_id, "kind": case.kind,
@@ -48,27 +51,42 @@ def run_case(index: int, seed: int, wide: bool) -> Row:
     }  # fmt: skip
     try:
         recording, engine = make_case(case)
-        analysis = analyse(recording, engine, diagnose=False)
-        if analysis.cylinders is None:
-            return row | {"not_judged": analysis.not_judged}
-        started = time.process_time()
-        fault = Fault(case.kind, (case.cylinder,), case.severity)
-        fit = prepare_what_if(analysis, fault).fit
-        row["cpu_s"] = round(time.process_time() - started, 3)
-        row["log_evidence"] = [round(float(v), 3) for v in fit.log_evidence]
-        if case.kind in LEAKS:
-            row |= _of_the_hump(case, engine)
+        turned = make_cranked(case) if case.kind in LEAKS else None
+        row |= _fitted(case, recording, turned, engine)
+        if turned is not None and not case.knows_geometry:
+            row["sized"] = _fitted(case, recording, turned, with_displacement(case, engine))
     except Exception:
         row["error"] = traceback.format_exc()
     return row
 
 
-def _of_the_hump(case: SeverityCase, engine: EngineSpec) -> Row:
+def _fitted(
+    case: SeverityCase, recording: Recording, turned: Recording | None, engine: EngineSpec
+) -> Row:
+    """The evidence of the pulses and, where the starter was recorded, of the hump."""
+    from ringland.pipeline import analyse
+    from ringland.severity import prepare_what_if
+    from ringland.simulator.faults import Fault
+
+    analysis = analyse(recording, engine, diagnose=False)
+    if analysis.cylinders is None:
+        return {"not_judged": analysis.not_judged}
+    started = time.process_time()
+    fault = Fault(case.kind, (case.cylinder,), case.severity)
+    fit = prepare_what_if(analysis, fault).fit
+    row: Row = {
+        "cpu_s": round(time.process_time() - started, 3),
+        "log_evidence": [round(float(v), 3) for v in fit.log_evidence],
+    }
+    return row if turned is None else row | _of_the_hump(case, turned, engine)
+
+
+def _of_the_hump(case: SeverityCase, turned: Recording, engine: EngineSpec) -> Row:
     """What a recording of the starter turning the same engine says of the size."""
     from ringland.pipeline import analyse
     from ringland.severity.humps import hump_evidence, hump_reading
 
-    found = analyse(make_cranked(case), engine, diagnose=False)
+    found = analyse(turned, engine, diagnose=False)
     known = found.cycles is not None and found.cycles.reference is Reference.CYLINDER
     position = engine.firing_order.index(case.cylinder) + 1
     reading = hump_reading(found, None, position) if known and engine.even_firing else None
@@ -143,6 +161,8 @@ def table(rows: Sequence[Row], command: str) -> str:
     large = [r for r in leaks if r["severity"] >= 3.0]
     cpu = [r["cpu_s"] for r in done]
     cranked = [with_hump(r) for r in leaks]
+    sized = [with_hump(r | r["sized"]) for r in leaks if "log_evidence" in r.get("sized", {})]
+    big_sized = [r for r in sized if r["severity"] >= 3.0]
     big = [r for r in cranked if r["severity"] >= 3.0]
     hump_cpu = [r["hump_cpu_s"] for r in cranked if "hump_cpu_s" in r]
     head = (
@@ -189,7 +209,11 @@ def table(rows: Sequence[Row], command: str) -> str:
         _line("leaks of 1 to 3 mm2", [r for r in cranked if r["severity"] < 3.0]),
         *(_line(f"{k}, 3 mm2 and more", [r for r in big if r["kind"] == k]) for k in LEAKS),
         _line("large leaks, geometry described", [r for r in big if r["geometry"]]),
-        _line("large leaks, geometry unknown", [r for r in big if not r["geometry"]]),
+        _line("large leaks, only the displacement told", big_sized),
+        _line("large leaks, neither told", [r for r in big if not r["geometry"]]),
+        _line(
+            "large leaks, geometry or displacement", [r for r in big if r["geometry"]] + big_sized
+        ),
         "",
         f"Of {len(cranked)} leaks {sum('hump_evidence' not in r for r in cranked)} have no hump to "
         "go by (no usable trigger or clamp, or an unevenly firing engine) and keep the estimate "

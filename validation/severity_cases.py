@@ -17,7 +17,15 @@ from ringland.simulator.hookup_random import random_hookup, random_recorder
 from ringland.simulator.parameters import SimulatedEngine, simulated_engine, with_healthy_spread
 from ringland.simulator.run import simulate
 
-__all__ = ["KINDS", "LAYOUTS", "SeverityCase", "draw_case", "make_case", "make_cranked"]
+__all__ = [
+    "KINDS",
+    "LAYOUTS",
+    "SeverityCase",
+    "draw_case",
+    "make_case",
+    "make_cranked",
+    "with_displacement",
+]
 
 LAYOUTS = (
     "I4-1342",
@@ -204,3 +212,11 @@ def make_cranked(case: SeverityCase, seconds: float = 6.0) -> Recording:
     drawn = _rng(case, 3)
     hookup = replace(random_hookup(drawn, engine.spec), starter_clamp=True)
     return record(result, hookup, recorder=random_recorder(drawn), seed=case.index)
+
+
+def with_displacement(case: SeverityCase, told: EngineSpec) -> EngineSpec:
+    """The description with the displacement of the whole engine, as the papers round it."""
+    geometry = _engine(case).spec.geometry
+    assert geometry is not None
+    swept = np.pi / 4.0 * geometry.bore_m**2 * geometry.stroke_m * told.cylinders
+    return replace(told, displacement_m3=float(round(swept * 1e4)) * 1e-4)

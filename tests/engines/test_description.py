@@ -63,6 +63,7 @@ def test_a_full_file() -> None:
         aspiration="natural",
         exhaust_path_m=3,
         idle_speed_rpm=700,
+        displacement_l=2.99,
         inactive_cylinders=[6, 2],
         simulator={"anything": "goes"},
     )
@@ -74,6 +75,7 @@ def test_a_full_file() -> None:
     assert spec.valve_timing.inlet_closes_deg == 590
     assert spec.fuel is Fuel.PETROL and spec.aspiration is Aspiration.NATURAL
     assert spec.inactive_cylinders == (2, 6)
+    assert spec.displacement_m3 == pytest.approx(2.99e-3, rel=1e-12)
 
 
 def test_a_layout_can_be_named_and_refined() -> None:
@@ -97,6 +99,7 @@ def test_a_layout_can_be_named_and_refined() -> None:
         ({"cylinders": 4, "firing_order": [1, 3, 4, 5]}, ("missing 2", "not on it 5")),
         ({"cylinders": 4, "firing_order": "one-two"}, ("firing_order", "one-two")),
         ({"cylinders": 4, "firing_order": []}, ("firing_order", "empty")),
+        ({"layout": "I4-1342", "displacement_l": 1998}, ("displacement_l", "litres")),
         ({"cylinders": 0, "firing_order": []}, ("cylinders", "1 to 16")),
         ({"cylinders": 17, "firing_order": []}, ("cylinders", "1 to 16")),
         ({"cylinders": "4", "firing_order": "1-3-4-2"}, ("cylinders", "whole number")),

@@ -12,7 +12,7 @@ from ringland.model import Analysis, Cause, Condition, Diagnosis, Fuel, Geometry
 from ringland.pipeline import analyse, join_all, recorded_evidence
 from ringland.severity import fit_severity
 from ringland.severity.fit import severity_from_all, severity_steps
-from ringland.severity.humps import hump_evidence, hump_reading
+from ringland.severity.humps import HUMP_DISCREPANCY, hump_evidence, hump_reading
 from ringland.severity.measured import why_not
 from ringland.simulator.faults import Fault
 from ringland.simulator.hookup import HookUp, described, record
@@ -137,3 +137,34 @@ def test_two_that_agree_say_more_than_one() -> None:
 
     assert width(both) == pytest.approx(width(alone) / np.sqrt(2.0), rel=0.05)
     assert both.value == pytest.approx(3.0, rel=0.03)
+
+
+def test_the_displacement_is_worth_saying() -> None:
+    """Of a 1.0 L engine taken for the usual 2 L one the same hole looks twice as large."""
+    small = replace(
+        ENGINE,
+        geometry=Geometry(bore_m=0.068, stroke_m=0.0715, rod_m=0.12, compression_ratio=10.0),
+    )
+    run = simulate(
+        with_healthy_spread(simulated_engine(small), seed=6),
+        condition="cranking",
+        seconds=6.0,
+        faults=(Fault("exhaust_valve_leak", (CYLINDER,), 2.5),),
+        seed=7,
+    )
+    made = record(run, HOOK_UP, seed=8).with_condition(Condition.CRANKING)
+    untold = replace(described(small, HOOK_UP), geometry=None)
+    position = ENGINE.firing_order.index(CYLINDER) + 1
+    found = {}
+    for litres in (None, 1.0):
+        told = replace(untold, displacement_m3=None if litres is None else litres * 1e-3)
+        reading = hump_reading(analyse(made, told), None, position)
+        assert reading is not None
+        evidence = hump_evidence(told, "exhaust_valve_leak", CYLINDER, reading)
+        found[litres] = severity_from_all("exhaust_valve_leak", [(evidence, HUMP_DISCREPANCY)])
+    nothing, said = found[None], found[1.0]
+    assert nothing.value is not None and nothing.low is not None and nothing.high is not None
+    assert said.value is not None and said.low is not None and said.high is not None
+    assert nothing.value > 3.5 and nothing.low < 2.5 < nothing.high
+    assert said.value == pytest.approx(2.5, rel=0.25)
+    assert said.high / said.low < 0.6 * nothing.high / nothing.low

@@ -51,6 +51,7 @@ class EngineFile(_Strict):
     exhaust_path_m: float | None = Field(default=None, ge=0.05, le=50)
     idle_speed_rpm: float | None = Field(default=None, ge=30, le=6000)
     inactive_cylinders: list[int] | None = None
+    displacement_l: float | None = Field(default=None, ge=0.05, le=60)
 
 
 FIELD_HELP: dict[str, str] = {
@@ -83,6 +84,7 @@ FIELD_HELP: dict[str, str] = {
     "aspiration": "natural, turbo or unknown",
     "exhaust_path_m": "0.05 to 50 (metres from the exhaust valve to the sensor)",
     "idle_speed_rpm": "30 to 6000 (revolutions per minute)",
+    "displacement_l": "0.05 to 60 (litres, all cylinders; where bore and stroke are not known)",
     "inactive_cylinders": "cylinder numbers that are switched off, for example [2, 3]",
 }
 """What is allowed in each field, in the words of the error messages and of the docs."""

@@ -83,6 +83,7 @@ def _spec(entry: "EngineFile", source: str) -> EngineSpec:
         aspiration=Aspiration(entry.aspiration or "unknown"),
         exhaust_path_m=entry.exhaust_path_m,
         idle_speed_rpm=entry.idle_speed_rpm,
+        displacement_m3=None if entry.displacement_l is None else entry.displacement_l * 1e-3,
         geometry=_geometry(entry, source),
         valve_timing=_valves(entry, strokes, source),
     )

@@ -51,6 +51,7 @@ class EngineSpec:
     `firing_order` holds cylinder numbers; `firing_angles_deg` the firing top dead centre of each,
     in firing order, first one 0, increasing, below `cycle_deg`. `outlets` and `banks` are indexed
     by cylinder number - 1. "Firing position" p (1 .. N) means the p-th entry of `firing_order`.
+    `displacement_m3`: swept volume of all cylinders, for where `geometry` is not known.
     """
 
     name: str
@@ -70,6 +71,7 @@ class EngineSpec:
     exhaust_path_m: float | None = None
     idle_speed_rpm: float | None = None
     inactive_cylinders: tuple[int, ...] = ()
+    displacement_m3: float | None = None
 
     def __post_init__(self) -> None:
         if not self.outlets:

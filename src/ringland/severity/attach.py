@@ -108,10 +108,15 @@ def _counted(analysis: Analysis, position: int | None) -> Estimate:
 
 def _notes(analysis: Analysis) -> tuple[str, ...]:
     notes = []
-    if analysis.engine.geometry is None:
+    if analysis.engine.geometry is None and analysis.engine.displacement_m3 is None:
         notes.append(
             "Bore, stroke and compression ratio are not described: those of a usual engine were "
-            "taken, and the interval is wider for it."
+            "taken, and the interval is wider for it. Say at least its displacement."
+        )
+    elif analysis.engine.geometry is None:
+        notes.append(
+            "Bore, stroke and compression ratio are not described: those of a usual engine of this "
+            "displacement were taken."
         )
     if analysis.engine.fuel.value == "unknown":
         notes.append("The fuel is not described: petrol was taken.")

@@ -25,7 +25,13 @@ from ringland.model import (
 from ringland.model._arrays import FloatArray
 from ringland.severity.fit import severity_steps
 from ringland.severity.source import calm
-from ringland.severity.unknowns import Unknown, unknowns_of, usual_engine
+from ringland.severity.unknowns import (
+    BORE_OVER_STROKE,
+    SIZE,
+    Unknown,
+    unknowns_of,
+    usual_engine,
+)
 from ringland.simulator.faults import FAULT_KINDS, Fault
 from ringland.simulator.parameters import SimulatedEngine
 from ringland.simulator.run import simulate
@@ -114,7 +120,7 @@ def hump_evidence(
     fault the engine cannot have.
     """
     usual = calm(usual_engine(engine))
-    unknowns = (*unknowns_of(engine), *_STARTER)
+    unknowns = (*_unknowns(engine), *_STARTER)
     total, done = len(_STEPS) + 1 + len(unknowns), 0
 
     def run(simulated: SimulatedEngine, severity: float) -> FloatArray:
@@ -140,6 +146,15 @@ def hump_evidence(
     left = np.array([reading.deviation, math.log(reading.speed_rpm)]) - expected
     result: FloatArray = -0.5 * (left * np.linalg.solve(variance, left.T).T).sum(axis=1)
     return result
+
+
+def _unknowns(engine: EngineSpec) -> tuple[Unknown, ...]:
+    """Those of the pulses. Where neither bore and stroke nor the displacement are told, the size is
+    as wide open as engines are: the same hole is a larger leak in a smaller cylinder."""
+    known = unknowns_of(engine)
+    if engine.geometry is not None or engine.displacement_m3 is not None:
+        return known
+    return (SIZE, BORE_OVER_STROKE, *(u for u in known if u.id not in ("bore", "stroke")))
 
 
 def _simulated(

@@ -5,7 +5,7 @@ source). Names and units are those of the fields in parameters.py.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ringland.errors import EngineError
 from ringland.model.engine import Aspiration, EngineSpec, Fuel, Geometry, ValveTiming
@@ -31,7 +31,8 @@ class Size:
 
 
 def size_of(spec: EngineSpec) -> Size:
-    """Geometry as described, else 0.5 L (petrol) or 1 L (diesel) per cylinder.
+    """Geometry as described, else of the displacement described, else 0.5 L (petrol) or 1 L
+    (diesel) per cylinder.
 
     Raises EngineError for geometry that cannot turn.
     """
@@ -43,6 +44,8 @@ def size_of(spec: EngineSpec) -> Size:
             if diesel
             else Geometry(bore_m=0.086, stroke_m=0.086, rod_m=0.143, compression_ratio=10.0)
         )
+        if spec.displacement_m3 is not None:
+            geometry = _scaled(geometry, spec.displacement_m3 / spec.cylinders)
     if geometry.rod_m <= geometry.stroke_m / 2 + abs(geometry.pin_offset_m):
         raise EngineError(
             "the connecting rod is too short for this stroke",
@@ -57,6 +60,18 @@ def size_of(spec: EngineSpec) -> Size:
     swept = math.pi / 4 * geometry.bore_m**2 * geometry.stroke_m
     idle = spec.idle_speed_rpm or (700.0 if diesel else 750.0)
     return Size(geometry, diesel, swept, swept * spec.cylinders, idle)
+
+
+def _scaled(geometry: Geometry, swept_m3: float) -> Geometry:
+    """The same shape with this swept volume of one cylinder."""
+    usual = math.pi / 4 * geometry.bore_m**2 * geometry.stroke_m
+    factor = (swept_m3 / usual) ** (1.0 / 3.0)
+    return replace(
+        geometry,
+        bore_m=geometry.bore_m * factor,
+        stroke_m=geometry.stroke_m * factor,
+        rod_m=geometry.rod_m * factor,
+    )
 
 
 def _timing(spec: EngineSpec, diesel: bool) -> ValveTiming:

@@ -45,6 +45,7 @@ class EngineForm(BaseModel):
     trigger_advance_deg: Annotated[float, Field(ge=-360, le=720)] | None = None
     idle_speed_rpm: Annotated[float, Field(gt=0, le=20_000)] | None = None
     exhaust_path_m: Annotated[float, Field(gt=0, le=50)] | None = None
+    displacement_l: Annotated[float, Field(gt=0, le=60)] | None = None
 
 
 class Intake(BaseModel):

@@ -32,7 +32,7 @@ from severity_cases import (
 from ringland.cylinders.misfire import wilson_interval
 from ringland.model import EngineSpec, Estimate, Recording, Reference
 from ringland.severity.fit import MODEL_DISCREPANCY, severity_from_all, severity_interval
-from ringland.severity.humps import HUMP_DISCREPANCY
+from ringland.severity.humps import HUMP_DISCREPANCY, SIZE_UNTOLD_DISCREPANCY
 
 HERE = Path(__file__).parent
 SEED, DEVELOPMENT_SEED = 60_617, 777
@@ -108,8 +108,11 @@ def estimate(row: Row, extra: float | None = None) -> Estimate:
     return severity_interval(row["kind"], np.array(row["log_evidence"]), extra)[2]
 
 
-def with_hump(row: Row, discrepancy: float = HUMP_DISCREPANCY) -> Row:
-    """The row with the estimate from pulses and hump together in its place."""
+def with_hump(row: Row, *, size_told: bool | None = None) -> Row:
+    """The row with the estimate from pulses and hump together in its place. `size_told`: whether
+    geometry or displacement is (default: whether the geometry is)."""
+    size_told = bool(row["geometry"]) if size_told is None else size_told
+    discrepancy = HUMP_DISCREPANCY if size_told else SIZE_UNTOLD_DISCREPANCY
     told = [(np.array(row["log_evidence"]), MODEL_DISCREPANCY)]
     if "hump_evidence" in row:
         told.append((np.array(row["hump_evidence"]), discrepancy))
@@ -161,7 +164,11 @@ def table(rows: Sequence[Row], command: str) -> str:
     large = [r for r in leaks if r["severity"] >= 3.0]
     cpu = [r["cpu_s"] for r in done]
     cranked = [with_hump(r) for r in leaks]
-    sized = [with_hump(r | r["sized"]) for r in leaks if "log_evidence" in r.get("sized", {})]
+    sized = [
+        with_hump(r | r["sized"], size_told=True)
+        for r in leaks
+        if "log_evidence" in r.get("sized", {})
+    ]
     big_sized = [r for r in sized if r["severity"] >= 3.0]
     big = [r for r in cranked if r["severity"] >= 3.0]
     hump_cpu = [r["hump_cpu_s"] for r in cranked if "hump_cpu_s" in r]

@@ -13,9 +13,9 @@ from ringland.model import (
 )
 from ringland.severity.fit import MODEL_DISCREPANCY, severity_from_all
 from ringland.severity.humps import (
-    HUMP_DISCREPANCY,
     SEALS,
     HumpReading,
+    hump_discrepancy,
     hump_evidence,
     hump_reading,
 )
@@ -67,7 +67,7 @@ def fit_severity(
     for number, (name, reading) in enumerate(readings, start=parts - len(readings)):
         at = _part(progress, number, parts)
         evidence = hump_evidence(analysis.engine, kind, cylinder, reading, progress=at)
-        told.append((evidence, HUMP_DISCREPANCY))
+        told.append((evidence, hump_discrepancy(analysis.engine)))
         notes.append(
             f"The starter's current counts too ({name}): this cylinder's hump lies "
             f"{percent(abs(reading.deviation))} {'below' if reading.deviation < 0 else 'above'} "

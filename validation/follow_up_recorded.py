@@ -197,7 +197,9 @@ def table(rows: list[Row], command: str) -> str:
         "is really wrong is drawn by how common the failure modes are whose pulses look so.",
         "",
         "The answers come from the tables that the ranking uses, so this tests the choice of "
-        "tests, the pulses and the arithmetic, not whether the tables fit a workshop.",
+        "tests, the pulses and the arithmetic, not whether the tables fit a workshop; and they "
+        "are drawn independently of what the recordings showed of the same compression, as the "
+        "ranking takes them to be beside a second recording.",
         "",
         "| | asked for | by what is asked next | by the textbook's order | by what is asked next, "
         "from three recordings |",

@@ -152,7 +152,7 @@ def judge_cycles(
         if cranked
         else case_evidence(metrics, cylinders, cycles, engine, network=network)
     )
-    symptoms = judge_symptoms(metrics, cases, cranked=cranked)
+    symptoms = judge_symptoms(metrics, cases, not_running=NOT_RUNNING if cranked else "")
     return replace(
         analysis,
         cycles=cycles,

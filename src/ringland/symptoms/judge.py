@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ringland.cylinders.cranked import NOT_RUNNING
 from ringland.model import (
     CaseEvidence,
     Estimate,
@@ -41,18 +40,18 @@ _ALERT_AT_MOST = ("exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull")
 
 
 def judge_symptoms(
-    metrics: MetricTable, cases: CaseEvidence | None = None, *, cranked: bool = False
+    metrics: MetricTable, cases: CaseEvidence | None = None, *, not_running: str = ""
 ) -> SymptomTable:
     """State of every metric of every firing position, and of every position held against simulated
-    engines where there are `cases`. `cranked`: the starter turned the engine, so that nothing but
-    its compressions is judged."""
+    engines where there are `cases`. `not_running`: why nothing but compressions is judged,
+    where the starter turned the engine."""
     cells: list[tuple[MetricDefinition, Deviation]] = []
     symptoms: list[Symptom] = []
     for definition in metrics.definitions:
         for channel in dict.fromkeys(v.channel for v in metrics.of_metric(definition.id)):
             values = tuple(v for v in metrics.of_metric(definition.id) if v.channel == channel)
-            if cranked and definition.id not in _OF_COMPRESSIONS:
-                symptoms.extend(_not_judged(definition, v, 0, NOT_RUNNING) for v in values)
+            if not_running and definition.id not in _OF_COMPRESSIONS:
+                symptoms.extend(_not_judged(definition, v, 0, not_running) for v in values)
                 continue
             if definition.id in _LIMIT_METRICS:
                 symptoms.extend(_against_limit(definition, value) for value in values)

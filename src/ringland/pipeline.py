@@ -144,7 +144,7 @@ def judge_cycles(
     if cranked and not _shows_compressions(cylinders):
         why = _NO_COMPRESSIONS
         if recording.condition is Condition.UNKNOWN:
-            why = f"{_AS_SLOW.format(cycles.mean_speed_rpm.value or 0.0)} {why}"
+            why = f"{_AS_SLOW.format(np.median(cycles.speed_rpm))} {why}"
         return replace(analysis, cycles=cycles, not_judged=why)
     metrics = measure_metrics(cylinders)
     cases = (

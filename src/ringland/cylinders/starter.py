@@ -78,7 +78,8 @@ def hump_sizes(
     current: FloatArray, angle_deg: FloatArray, rate_hz: float, engine: EngineSpec
 ) -> FloatArray:
     """(positions,) size of each compression's hump over the mean of all, of a current (n,) whose
-    crank angle (n,) is known exactly: a simulated one. NaN where a position has no whole hump."""
+    crank angle (n,) is known at every sample: a simulated one. NaN where a position has no whole
+    hump."""
     value = _mean_around(current, max(1, round(_SMOOTH_S * rate_hz)))
     start = float(np.ceil(angle_deg[0] / GRID_DEG) * GRID_DEG)
     grid = np.arange(start, angle_deg[-1], GRID_DEG)

@@ -20,6 +20,7 @@ from ringland.diagnosis.outlook import make_outlook
 from ringland.diagnosis.recordings import joined_recordings, said_by
 from ringland.diagnosis.words import fault_name
 from ringland.model import (
+    COMPRESSION_METRICS,
     CaseEvidence,
     Cause,
     Condition,
@@ -48,8 +49,7 @@ _EXPLAINED = 6
 """Causes that get their evidence spelt out."""
 _WORTH_SAYING_BITS = 0.1
 _CRANKING_TEST = "relative_compression"
-_COMPRESSIONS = ("starter_relative_compression", "relative_compression")
-"""The follow-up test that a recording of the starter at work is, and the metrics it gives."""
+"""The follow-up test that a recording of the starter at work is."""
 _RECORDED_ITSELF = (
     "The answer of relative compression is not counted: a recording of the starter shows the same."
 )
@@ -177,7 +177,8 @@ def _still_in_alarm(symptoms: SymptomTable) -> tuple[str, ...]:
 def _shows_compressions(symptoms: SymptomTable) -> bool:
     """Whether the starter was recorded at work, so that there is no need to ask for it."""
     return any(
-        s.metric in _COMPRESSIONS and s.state is not State.NOT_JUDGED for s in symptoms.symptoms
+        s.metric in COMPRESSION_METRICS and s.state is not State.NOT_JUDGED
+        for s in symptoms.symptoms
     )
 
 

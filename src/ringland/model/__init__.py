@@ -2,7 +2,7 @@
 
 from ringland.model.analysis import Analysis
 from ringland.model.arrival import ArrivalPrior, arrival_prior
-from ringland.model.crank import CrankPhase, CrankRipple, RippleSegment
+from ringland.model.crank import COMPRESSION_METRICS, CrankPhase, CrankRipple, RippleSegment
 from ringland.model.cut import cut_cycles, turn_cycles
 from ringland.model.cycles import CycleSet, CycleUse, PhaseSource, Reference, ToothWheel
 from ringland.model.cylinders import (
@@ -47,6 +47,7 @@ from ringland.model.severity import LEAST_SIZED_PROBABILITY, CycleOverlay, Sever
 from ringland.model.symptoms import State, Symptom, SymptomTable
 
 __all__ = [
+    "COMPRESSION_METRICS",
     "LEAST_SIZED_PROBABILITY",
     "Action",
     "Analysis",

@@ -7,7 +7,10 @@ from ringland.model.estimate import Estimate
 from ringland.model.orders import OrderLine
 from ringland.model.provenance import Provenance
 
-__all__ = ["CrankPhase", "CrankRipple", "RippleSegment"]
+__all__ = ["COMPRESSION_METRICS", "CrankPhase", "CrankRipple", "RippleSegment"]
+
+COMPRESSION_METRICS = ("relative_compression", "starter_relative_compression")
+"""Metrics that show how well a cylinder holds compression while the starter turns the engine."""
 
 
 class CrankPhase(StrEnum):

@@ -13,6 +13,7 @@ from statistics import median
 import numpy as np
 
 from ringland.model import (
+    COMPRESSION_METRICS,
     AngleSignal,
     ChannelRole,
     CylinderSet,
@@ -50,8 +51,6 @@ METRICS = {
 }
 """Metrics among the features, each with the deviation from which on it is taken logarithmically."""
 
-_OF_CRANKING = ("relative_compression", "starter_relative_compression")
-"""Their columns stay empty: no case is turned by its starter, so nothing was learnt of them."""
 
 WAVE_PARTS = (72, 72, 36, 36, 36, 36)
 """Bins of the parts of one channel: own part of the usual cycle, shared part, what the mean has
@@ -326,8 +325,8 @@ def _turned(parts: FloatArray, angles_deg: FloatArray, cycle_deg: float) -> Floa
 def _metrics(rows: FloatArray, table: MetricTable, sound: Measured | None) -> None:
     """Each metric less the median of the engine's cylinders, and less the same when sound."""
     for column, (metric, scale) in enumerate(METRICS.items()):
-        if metric in _OF_CRANKING:
-            continue
+        if metric in COMPRESSION_METRICS:
+            continue  # no case is turned by its starter, so nothing was learnt of these
         before = {} if sound is None else _from_median(sound.table, metric)
         for position, value in _from_median(table, metric).items():
             if sound is not None and position not in before:

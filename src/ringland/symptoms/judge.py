@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ringland.model import (
+    COMPRESSION_METRICS,
     CaseEvidence,
     Estimate,
     MetricDefinition,
@@ -33,7 +34,6 @@ ALARM_RATE = 0.005
 ALERT_RATE = 0.05
 """Probability that a sound engine shows any alert or alarm in the whole table."""
 
-_OF_COMPRESSIONS = ("relative_compression", "starter_relative_compression")
 _LIMIT_METRICS = ("exhaust_misfire_rate",)
 # These follow other metrics or say little by themselves: they may raise an alert, not an alarm.
 _ALERT_AT_MOST = ("exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull")
@@ -50,7 +50,7 @@ def judge_symptoms(
     for definition in metrics.definitions:
         for channel in dict.fromkeys(v.channel for v in metrics.of_metric(definition.id)):
             values = tuple(v for v in metrics.of_metric(definition.id) if v.channel == channel)
-            if not_running and definition.id not in _OF_COMPRESSIONS:
+            if not_running and definition.id not in COMPRESSION_METRICS:
                 symptoms.extend(_not_judged(definition, v, 0, not_running) for v in values)
                 continue
             if definition.id in _LIMIT_METRICS:

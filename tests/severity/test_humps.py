@@ -1,5 +1,6 @@
 """The size of a leak by the starter's current, against the simulator's truth."""
 
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -74,7 +75,8 @@ def test_a_leak_is_sized_from_cranking_alone() -> None:
     assert e.low < LEAK_MM2 < e.high
     assert e.value == pytest.approx(LEAK_MM2, rel=0.4)
     assert e.high / e.low < 3.0
-    assert "below the others" in " ".join(fit.notes)
+    said = " ".join(fit.notes).replace("\u00a0", " ")
+    assert re.search(r"lies \d+ % \(\d+ % to \d+ %\) below the others'", said), "with its interval"
 
 
 def test_cranking_counts_beside_the_pulses_it_was_ranked_with() -> None:

@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from ringland.model import (
     LEAST_SIZED_PROBABILITY,
     Analysis,
@@ -14,6 +16,7 @@ from ringland.model import (
 from ringland.severity.fit import MODEL_DISCREPANCY, severity_from_all
 from ringland.severity.humps import (
     SEALS,
+    Z90,
     HumpReading,
     hump_discrepancy,
     hump_evidence,
@@ -67,16 +70,27 @@ def fit_severity(
     for number, (name, reading) in enumerate(readings, start=parts - len(readings)):
         at = _part(progress, number, parts)
         evidence = hump_evidence(analysis.engine, kind, cylinder, reading, progress=at)
+        if not np.isfinite(evidence).all():
+            notes.append(f"{name}: not counted, for no whole cycle of such a start was simulated.")
+            continue
         told.append((evidence, hump_discrepancy(analysis.engine)))
-        notes.append(
-            f"The starter's current counts too ({name}): this cylinder's hump lies "
-            f"{percent(abs(reading.deviation))} {'below' if reading.deviation < 0 else 'above'} "
-            "the others'."
-        )
+        notes.append(f"The starter's current counts too ({name}): {_in_words(reading)}")
+    if not told:
+        return result(unknown(unit, "no whole cycle of such a start was simulated"))
     estimate = severity_from_all(kind, told)
     assert estimate.value is not None  # a fit always has one
     curves = () if prepared is None else what_if(prepared, estimate.value)
     return SeverityFit(mode, position, cause.cylinder, estimate, "fitted", curves, tuple(notes))
+
+
+def _in_words(reading: HumpReading) -> str:
+    """The hump with its 90 % interval."""
+    size, half = abs(reading.deviation), Z90 * reading.error
+    side = "below" if reading.deviation < 0 else "above"
+    return (
+        f"this cylinder's hump lies {percent(size)} ({percent(size - half)} to "
+        f"{percent(size + half)}) {side} the others'."
+    )
 
 
 def _humps(analysis: Analysis, cause: Cause) -> tuple[tuple[str, HumpReading], ...]:

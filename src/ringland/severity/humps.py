@@ -40,6 +40,7 @@ __all__ = [
     "HUMP_DISCREPANCY",
     "SEALS",
     "SIZE_UNTOLD_DISCREPANCY",
+    "Z90",
     "HumpReading",
     "hump_discrepancy",
     "hump_evidence",
@@ -53,7 +54,9 @@ HUMP_DISCREPANCY, SIZE_UNTOLD_DISCREPANCY = 0.1, 0.28
 """As MODEL_DISCREPANCY, for this evidence, where the size of the engine is told and where neither
 geometry nor displacement is: set on development cases (seeds 777 and 778)."""
 
-_Z90 = 1.6448536269514722
+Z90 = 1.6448536269514722
+"""Half a 90 % interval in standard errors."""
+
 _METRIC = "starter_relative_compression"
 _STEPS = (0.0, 0.03, 0.1, 0.25, 0.5, 1.0)  # simulated severities, of the most the kind can have
 _SECONDS = 3.5
@@ -110,7 +113,7 @@ def _read(
         if (symptom.metric, symptom.firing_position) == (_METRIC, position):
             away = symptom.deviation
             if away.value is not None and away.low is not None and away.high is not None:
-                error = (away.high - away.low) / (2.0 * _Z90)
+                error = (away.high - away.low) / (2.0 * Z90)
                 return HumpReading(away.value, error, speed_rpm, by_wheel)
     return None
 

@@ -21,7 +21,7 @@ import numpy as np
 from ringland.cylinders.misfire import wilson_interval
 from ringland.model._arrays import BoolArray, FloatArray
 from ringland.reference.cases import Example
-from ringland.reference.evidence import faulty_bits, with_sound_recording
+from ringland.reference.evidence import faulty_bits
 from ringland.reference.learn import (
     limits_against_sound,
     load_examples,
@@ -30,6 +30,7 @@ from ringland.reference.learn import (
 )
 from ringland.reference.network import NETWORK, PulseNetwork, load_network, save_network
 from ringland.reference.plan import CaseSettings, load_settings
+from ringland.reference.said import with_sound_recording
 
 PER_FILE = 20
 NAMED = ("misfire", "weak_burn", "ring_leak", "exhaust_valve_leak", "inlet_valve_leak")

@@ -136,7 +136,7 @@ def cranked(case: Any, made: Any, *, seed: Sequence[int]) -> Any:
     )
 
 
-def _about(index: int, case: Any) -> Row:
+def about(index: int, case: Any) -> Row:
     """What is true of a case."""
     fault = case.faults[0] if case.faults else None
     return {
@@ -160,7 +160,7 @@ def run_case(index: int, seed: int) -> Row:
     from ringland.simulator.run import simulate
 
     case, rng = drawn_case(index, seed)
-    row = _about(index, case)
+    row = about(index, case)
     try:
         result = simulate(
             case.engine,
@@ -183,12 +183,12 @@ def run_case(index: int, seed: int) -> Row:
                           ("crankcase", exhausts)):  # fmt: skip
         kept = tuple(c for c in recording.channels if c.role not in left_out)
         try:
-            row[way] = _told_by(analyse(replace(recording, channels=kept), told))
+            row[way] = told_by(analyse(replace(recording, channels=kept), told))
         except Exception:
             row[way] = {"error": traceback.format_exc()}
     try:
         then = when_sound(case, (hookup, recorder), rpm=case.held_rpm, seed=(seed, index))
-        row[SOUND] = _told_by(against_sound(analyse(recording, told), [analyse(then, told)]))
+        row[SOUND] = told_by(against_sound(analyse(recording, told), [analyse(then, told)]))
     except Exception:
         row[SOUND] = {"error": traceback.format_exc()}
     return row
@@ -204,7 +204,7 @@ def run_joined(index: int, seed: int) -> Row:
     from ringland.simulator.run import simulate
 
     case, rng = drawn_case(index, seed)
-    row = _about(index, case)
+    row = about(index, case)
     row["modes"] = [
         look.mode
         for look in load_settings().looks_like
@@ -241,9 +241,9 @@ def run_joined(index: int, seed: int) -> Row:
                 )
                 for r in recordings
             ]
-            row[way] = _told_by(join_all(single))
+            row[way] = told_by(join_all(single))
             if way == "both":
-                row["idle"], row["held"] = (_told_by(one) for one in single)
+                row["idle"], row["held"] = (told_by(one) for one in single)
                 sound = [
                     analyse(
                         when_sound(case, (hookup, recorder), rpm=rpm, seed=(seed, index, n)), told
@@ -251,10 +251,10 @@ def run_joined(index: int, seed: int) -> Row:
                     for n, rpm in enumerate((None, held_rpm))
                 ]
                 changed = [against_sound(one, sound) for one in single]
-                row[SOUND] = _told_by(join_all(changed))
+                row[SOUND] = told_by(join_all(changed))
                 turned = analyse(cranked(case, (hookup, recorder), seed=(seed, index)), told)
-                row[CRANKED] = _told_by(join_all([*single, turned]))
-                row[CRANKED_SOUND] = _told_by(join_all([*changed, turned]))
+                row[CRANKED] = told_by(join_all([*single, turned]))
+                row[CRANKED_SOUND] = told_by(join_all([*changed, turned]))
         except Exception:
             row[way] = {"error": traceback.format_exc()}
     return row
@@ -269,7 +269,7 @@ def share_of_cylinders(diagnosis: Any) -> dict[int, float]:
     return by_cylinder
 
 
-def _told_by(analysis: Any) -> Row:
+def told_by(analysis: Any) -> Row:
     diagnosis = analysis.diagnosis
     if diagnosis is None:
         return {"not_judged": analysis.not_judged or "no diagnosis"}
@@ -326,7 +326,7 @@ def _first_family(row: Row, told: Row) -> bool:
     return _ranked_families(told)[0] in {_family(m) for m in row["modes"]}
 
 
-def _limit(sound: Sequence[Row], way: str) -> float:
+def limit_of(sound: Sequence[Row], way: str) -> float:
     known = [1.0 - r[way]["healthy"] for r in sound if "modes" in r[way]]
     return float(np.quantile(known, 0.99)) if known else 1.0
 
@@ -384,17 +384,46 @@ def table(rows: Iterable[Row], command: str, ways: Sequence[str] = WAYS) -> str:
         "Where probabilities are held against outcomes the recordings are weighted so that 7 in "
         "10 are "
         "sound, which is what the ranking believes beforehand.", "",
-        "| | asked | " + " | ".join(ways) + " |", "|---|---|" + "---|" * len(ways),
     ]  # fmt: skip
 
+    lines += summary(good, ways)
+    if joined:
+        lines += calibration(good, ways)
+    bins, error, brier = reliability(good)
+    lines += ["", f"Leading cause in its cylinder (both channels): expected calibration error "
+              f"{error:.3f} (asked: at most 0.05), Brier score {brier:.3f}.", "",
+              "| said | right | recordings |", "|---|---|---|"]  # fmt: skip
+    lines += [f"| {s:.2f} | {r:.2f} | {n} |" for s, r, n in bins]
+    each_way = [("both", "both channels"), (SOUND, "both channels, held against when it was sound")]
+    if joined:
+        each_way += [
+            (CRANKED, "both channels and cranking"),
+            (CRANKED_SOUND, "the same, held against when it was sound"),
+        ]
+    for way, said in each_way:
+        lines += by_kind(faulty, way, said, limit=limit_of(sound, way))
+    failed = len(list(rows)) - len(good) if isinstance(rows, list) else 0
+    lines += ["", "Families: " + "; ".join(
+        f"{name} ({', '.join(m.replace('_', ' ') for m in modes)})"
+        for name, modes in FAMILIES.items()) + "."]  # fmt: skip
+    lines += ["", f"Runs that failed: {failed}.", ""]
+    return "\n".join(lines)
+
+
+def summary(good: Sequence[Row], ways: Sequence[str]) -> list[str]:
+    """A line for each thing that was asked for."""
+    faulty = [r for r in good if r["kind"] is not None]
+    sound = [r for r in good if r["kind"] is None]
+    lines = ["| | asked | " + " | ".join(ways) + " |", "|---|---|" + "---|" * len(ways)]
+
     def detected(way: str) -> str:
-        limit = _limit(sound, way)
+        limit = limit_of(sound, way)
         return _share(faulty, way, lambda _, told: 1.0 - told["healthy"] > limit)
 
     named = [r for r in faulty if r["kind"] in NAMED]
 
     def detected_named(way: str) -> str:
-        limit = _limit(sound, way)
+        limit = limit_of(sound, way)
         return _share(named, way, lambda _, told: 1.0 - told["healthy"] > limit)
 
     for title, asked, found in (
@@ -412,32 +441,19 @@ def table(rows: Iterable[Row], command: str, ways: Sequence[str] = WAYS) -> str:
          lambda w: _share(sound, w, lambda _, told: told["top"][2] > 0.5)),
     ):  # fmt: skip
         lines.append(f"| {title} | {asked} | " + " | ".join(found(w) for w in ways) + " |")
-    if joined:
-        lines += ["", "| leading cause in its cylinder | " + " | ".join(ways) + " |",
-                  "|---|" + "---|" * len(ways)]  # fmt: skip
-        each = [reliability(good, way) for way in ways]
-        lines.append("| expected calibration error | "
-                     + " | ".join(f"{e:.3f}" for _, e, _ in each) + " |")  # fmt: skip
-        lines.append("| Brier score | " + " | ".join(f"{b:.3f}" for _, _, b in each) + " |")
-    bins, error, brier = reliability(good)
-    lines += ["", f"Leading cause in its cylinder (both channels): expected calibration error "
-              f"{error:.3f} (asked: at most 0.05), Brier score {brier:.3f}.", "",
-              "| said | right | recordings |", "|---|---|---|"]  # fmt: skip
-    lines += [f"| {s:.2f} | {r:.2f} | {n} |" for s, r, n in bins]
-    each_way = [("both", "both channels"), (SOUND, "both channels, held against when it was sound")]
-    if joined:
-        each_way += [
-            (CRANKED, "both channels and cranking"),
-            (CRANKED_SOUND, "the same, held against when it was sound"),
-        ]
-    for way, said in each_way:
-        lines += by_kind(faulty, way, said, limit=_limit(sound, way))
-    failed = len(list(rows)) - len(good) if isinstance(rows, list) else 0
-    lines += ["", "Families: " + "; ".join(
-        f"{name} ({', '.join(m.replace('_', ' ') for m in modes)})"
-        for name, modes in FAMILIES.items()) + "."]  # fmt: skip
-    lines += ["", f"Runs that failed: {failed}.", ""]
-    return "\n".join(lines)
+    return lines
+
+
+def calibration(good: Sequence[Row], ways: Sequence[str]) -> list[str]:
+    """Calibration error and Brier score of every way."""
+    each = [reliability(good, way) for way in ways]
+    return [
+        "",
+        "| leading cause in its cylinder | " + " | ".join(ways) + " |",
+        "|---|" + "---|" * len(ways),
+        "| expected calibration error | " + " | ".join(f"{e:.3f}" for _, e, _ in each) + " |",
+        "| Brier score | " + " | ".join(f"{b:.3f}" for _, _, b in each) + " |",
+    ]
 
 
 def by_kind(faulty: Sequence[Row], way: str, said: str, *, limit: float) -> list[str]:

@@ -3,8 +3,8 @@
     python validation/follow_up_recorded.py --cases 600 --workers 2
 
 Simulated engines with one fault of actionable size, drawn like those of causes.py, recorded once
-with exhaust, crankcase and trigger, or at idle, at speed and while cranked; somebody complained. A
-technician (technician.py) does the
+with exhaust, crankcase and trigger, or at idle, at speed and while cranked, or these three with the
+crank's tooth wheel; somebody complained. A technician (technician.py) does the
 tests that are asked for, or a textbook's in its order, answers by the knowledge files' tables moved
 by up to +-0.15, and stops when a cause passes 9 in 10. Results go line by line to a file and a
 second run continues where the first stopped; the table is docs/validation/follow_up.md.
@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 from causes import NAMED, cranked, drawn_case, drawn_hook_up
+from causes_wheel import hooked_to_wheel, with_wheel, without
 from resumed import Row, resumed_rows
 from technician import MOST, Case, follow
 
@@ -27,9 +28,9 @@ from ringland.cylinders.misfire import wilson_interval
 
 HERE = Path(__file__).parent
 SEED = 515_253
-WAYS = ("asked", "textbook", "three")
+WAYS = ("asked", "textbook", "three", "wheel")
 """What is asked next, and a textbook's order, from one recording; what is asked next from three:
-idle, about 1500 rpm and cranking."""
+idle, about 1500 rpm and cranking; and from three with the tooth wheel."""
 
 
 def _mode_of(kind: str, rng: np.random.Generator, fuel: str) -> str:
@@ -76,7 +77,7 @@ def _hypothesis(analysis: Any, truth: tuple[str, tuple[int, ...]], seed: Sequenc
 
 def run_case(index: int, seed: int) -> Row:
     """One faulty engine, recorded, and followed each way."""
-    from ringland.pipeline import analyse, recorded_evidence
+    from ringland.pipeline import analyse
     from ringland.reference.cases import described_by_technician
     from ringland.simulator.hookup import record
     from ringland.simulator.run import simulate
@@ -105,31 +106,45 @@ def run_case(index: int, seed: int) -> Row:
         ]
         hook = drawn_hook_up(case, rng)
         told = described_by_technician(rng, case.engine.spec, hook[0])
+        teeth = np.random.default_rng([seed, index, 11])
+        hook = (hooked_to_wheel(hook[0], teeth), hook[1])
         recordings = [
-            record(r, hook[0], recorder=hook[1], seed=2 * index + n) for n, r in enumerate(runs)
+            with_wheel(record(r, hook[0], recorder=hook[1], seed=2 * index + n), r, hook[0], teeth)
+            for n, r in enumerate(runs)
         ]
         recordings.append(cranked(case, hook, seed=(seed, index)))
-        first, *others = [analyse(r, told) for r in recordings]
+        first, *others = [analyse(without(r, "crank_tooth"), told) for r in recordings]
+        by_wheel, *others_by_wheel = [analyse(r, told) for r in recordings]
+        if by_wheel.diagnosis is None or by_wheel.cylinders is None:
+            return row | {"not_judged": by_wheel.not_judged or "no diagnosis"}
         if first.diagnosis is None or first.cylinders is None or first.cycles is None:
             return row | {"not_judged": first.not_judged or "no diagnosis"}
         order = case.engine.spec.firing_order
         places = tuple(order.index(c) + 1 for c in fault.cylinders)
         truth = (_mode_of(fault.kind, rng, case.engine.spec.fuel.value), tuple(sorted(places)))
         row["mode"] = truth[0]
+        one = _ranking(first, [])
         ranks = {
-            True: _ranking(
-                first, [o for o in map(recorded_evidence, others) if not isinstance(o, str)]
-            ),
-            False: _ranking(first, []),
+            "asked": (first, one),
+            "textbook": (first, one),
+            "three": (first, _ranking(first, _told(others))),
+            "wheel": (by_wheel, _ranking(by_wheel, _told(others_by_wheel))),
         }
         for way in WAYS:
-            technician = _hypothesis(first, truth, (seed, index))
-            rank = ranks[way == "three"]
+            analysis, rank = ranks[way]
+            technician = _hypothesis(analysis, truth, (seed, index))
             done = follow(technician, rank, truth, planned=way != "textbook", at_any=True)
             row[way] = vars(done) | {"done": list(done.done)}
     except Exception:
         row["error"] = traceback.format_exc()
     return row
+
+
+def _told(analyses: Sequence[Any]) -> list[Any]:
+    """What these recordings say, those that can be ranked."""
+    from ringland.pipeline import recorded_evidence
+
+    return [o for o in map(recorded_evidence, analyses) if not isinstance(o, str)]
 
 
 def _ranking(first: Any, also: Sequence[Any]) -> Callable[..., Any]:
@@ -189,7 +204,8 @@ def table(rows: list[Row], command: str) -> str:
         f"{len(rows)} simulated engines with one fault of actionable size (`acted_on` in "
         "reference_cases.toml), drawn and recorded like those of [causes](causes.md): exhaust, "
         "crankcase and trigger, idle or about 1500 rpm, 10 to 30 dB; or three times: idle, about "
-        "1500 rpm, and while the starter turns the engine, its current clamped. Somebody "
+        "1500 rpm, and while the starter turns the engine, its current clamped, without and with a "
+        "pick-up at the crank's tooth wheel. Somebody "
         "complained (2 in 10 sound beforehand). A simulated technician does the test that is asked "
         "for, or the next one of a usual order of workshop manuals on the cylinder that leads, and "
         "answers by the tables of the knowledge files moved by up to 0.15 either way "
@@ -202,8 +218,8 @@ def table(rows: list[Row], command: str) -> str:
         "ranking takes them to be beside a second recording.",
         "",
         "| | asked for | by what is asked next | by the textbook's order | by what is asked next, "
-        "from three recordings |",
-        "|---|---|---|---|---|",
+        "from three recordings | the same, with the tooth wheel |",
+        "|---|---|---|---|---|---|",
     ]
 
     def line(name: str, asked: str, cell: Callable[[str], str]) -> None:
@@ -222,30 +238,33 @@ def table(rows: list[Row], command: str) -> str:
     if both:
         text = f"minutes, where all get there ({len(both)})"
         line(text, "", lambda w: f"{np.mean([r[w]['minutes'] for r in both]):.0f}")
+    for way, said in (("three", "three recordings"), ("wheel", "three with the tooth wheel")):
+        lines += _by_kind(judged, way, said)
     lines += [
-        "",
-        "| fault put in, three recordings | engines | within 2 tests | within 4 | within 12 "
-        "| a wrong cause first |",
-        "|---|---|---|---|---|---|",
-    ]
-    for kind, _ in Counter(r["kind"] for r in judged).most_common():
-        own = [r for r in judged if r["kind"] == kind]
-        cells = [
-            f"{sum(_settled(r, 'three', m) for r in own) / len(own):.2f}" for m in (2, 4, MOST)
-        ]
-        wrong = sum(_wrong(r, "three") for r in own)
-        name = kind.replace("_", " ")
-        lines.append(f"| {name} | {len(own)} | {' | '.join(cells)} | {wrong} |")
-    first = Counter(r["three"]["done"][0] for r in judged if r["three"]["done"])
-    named_first = ", ".join(f"{t.replace('_', ' ')} {n}" for t, n in first.most_common(6))
-    lines += [
-        "",
-        f"Asked first, from three recordings: {named_first}.",
         "",
         f"Not judged: {sum('not_judged' in r for r in rows)}. "
         f"Runs that failed: {sum('error' in r for r in rows)}.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _by_kind(judged: Sequence[Row], way: str, said: str) -> list[str]:
+    """A line for each kind of fault, and what was asked first."""
+    lines = [
+        "",
+        f"| fault put in, {said} | engines | within 2 tests | within 4 | within 12 "
+        "| a wrong cause first |",
+        "|---|---|---|---|---|---|",
+    ]
+    for kind, _ in Counter(r["kind"] for r in judged).most_common():
+        own = [r for r in judged if r["kind"] == kind]
+        cells = [f"{sum(_settled(r, way, m) for r in own) / len(own):.2f}" for m in (2, 4, MOST)]
+        wrong = sum(_wrong(r, way) for r in own)
+        name = kind.replace("_", " ")
+        lines.append(f"| {name} | {len(own)} | {' | '.join(cells)} | {wrong} |")
+    first = Counter(r[way]["done"][0] for r in judged if r[way]["done"])
+    named_first = ", ".join(f"{t.replace('_', ' ')} {n}" for t, n in first.most_common(6))
+    return [*lines, "", f"Asked first, from {said}: {named_first}."]
 
 
 def main() -> None:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from causes import _about, drawn_case
+from causes import about, drawn_case
 from resumed import Row, resumed_rows
 
 HERE = Path(__file__).parent
@@ -38,7 +38,7 @@ SOUND_SHARE = 0.7
 def run_case(index: int, seed: int) -> Row:
     """One engine: for every pair [probability of the truth, of the leading cause, is it right]."""
     case, rng = drawn_case(index, seed)
-    row = _about(index, case)
+    row = about(index, case)
     try:
         for pair, ranked in _pairs(case, rng, row).items():
             row[pair] = ranked

@@ -15,7 +15,7 @@ from ringland.engines import layout
 from ringland.model import Analysis, Channel, Condition, EngineSpec, Fuel, Recording, State
 from ringland.pipeline import against_sound, analyse
 from ringland.reference.changed import changed_examples
-from ringland.reference.evidence import with_sound_recording
+from ringland.reference.said import with_sound_recording
 from ringland.simulator import another_day
 from ringland.simulator.faults import Fault
 from ringland.simulator.hookup import HookUp, described, record

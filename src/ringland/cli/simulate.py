@@ -48,6 +48,10 @@ def simulate(
         float, typer.Option("--noise", metavar="DB", help="Pulse signal above the noise.")
     ] = 25.0,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same recording.", min=0)] = 0,
+    wheel: Annotated[
+        Literal["60-2", "36-1", "36-2", "36-2-1", "24", "12"] | None,
+        typer.Option("--wheel", help="Record this tooth wheel of the crank too."),
+    ] = None,
 ) -> None:
     """Simulate a recording with known faults."""
     with told_to_the_user():
@@ -66,7 +70,7 @@ def simulate(
             faults=tuple(parse_fault(text) for text in fault or []),
             seed=seed,
         )
-        hookup = _hookup(spec, cranking=condition == "cranking")
+        hookup = _hookup(spec, cranking=condition == "cranking", wheel=wheel)
         recorder = Recorder(rate_hz=rate, snr_db=noise)
         write_recording(record(result, hookup, recorder=recorder, seed=seed), out)
         truth_path = out.with_name(f"{out.stem}.truth.json")
@@ -74,10 +78,11 @@ def simulate(
         typer.echo(f"{NOTICE} The recording is in {out}, what is true of it in {truth_path}.")
 
 
-def _hookup(spec: "EngineSpec", *, cranking: bool) -> "HookUp":
-    """Exhaust and crankcase, the trigger the engine file describes, a clamp when cranking."""
+def _hookup(spec: "EngineSpec", *, cranking: bool, wheel: str | None) -> "HookUp":
+    """Exhaust and crankcase, the trigger the engine file describes, a clamp when cranking, and the
+    pick-up at a tooth wheel when asked for."""
     from ringland.simulator.hookup import HookUp, plain_path
-    from ringland.simulator.hookup_wired import Trigger
+    from ringland.simulator.hookup_wired import WHEELS, Trigger
 
     trigger = None
     if spec.trigger_cylinder is not None:
@@ -88,7 +93,12 @@ def _hookup(spec: "EngineSpec", *, cranking: bool) -> "HookUp":
             spec.trigger_pulses_per_cycle or 1,
         )
     path = plain_path(spec.exhaust_path_m or PATH_M)
-    return HookUp(paths=(path,), trigger=trigger, starter_clamp=cranking)
+    return HookUp(
+        paths=(path,),
+        trigger=trigger,
+        starter_clamp=cranking,
+        wheel=None if wheel is None else WHEELS[wheel],
+    )
 
 
 def _truth(told: "RecordingTruth") -> "Object":

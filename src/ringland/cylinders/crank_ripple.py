@@ -27,7 +27,7 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 
-__all__ = ["crank_ripple"]
+__all__ = ["crank_ripple", "local_mean", "speed_of_wheel"]
 
 FASTEST_CRANKING_RPM = 500.0
 """A starter does not turn an engine faster (common practice, no source: 150 to 300 rpm)."""
@@ -59,8 +59,8 @@ def crank_ripple(
     if stroke / spacing < _TEETH_PER_STROKE:
         return f"one tooth every {spacing:.0f} deg is too coarse for the ripple of a firing stroke"
     error_deg = tooth_errors_deg(cycles)
-    swing = _speed(cycles)
-    level = _local_mean(swing.value, stroke)
+    swing = speed_of_wheel(cycles)
+    level = local_mean(swing.value, stroke)
     segments = []
     for phase, start, stop in _phases(level, swing, engine, condition):
         part = Swing(swing.start_deg + GRID_DEG * start, swing.value[start:stop])
@@ -82,7 +82,9 @@ def crank_ripple(
     )
 
 
-def _speed(cycles: CycleSet) -> Swing:
+def speed_of_wheel(cycles: CycleSet) -> Swing:
+    """Crank speed in rpm on the grid, from tooth to tooth; teeth that the wheel lacks are filled
+    in."""
     time_s, angle = cycles.time_s, corrected_angle_deg(cycles)
     if cycles.wheel is not None:
         time_s, angle = gaps_filled(time_s, angle, 360.0 / cycles.wheel.slots)
@@ -93,9 +95,10 @@ def _speed(cycles: CycleSet) -> Swing:
     return Swing(float(start), np.interp(grid, middle, speed))
 
 
-def _local_mean(value: FloatArray, stroke_deg: float) -> FloatArray:
-    """Mean over one firing stroke around each point, so that the ripple drops out."""
-    width = max(1, round(stroke_deg / GRID_DEG))
+def local_mean(value: FloatArray, span_deg: float) -> FloatArray:
+    """Mean over so many degrees around each point of the grid: over a firing stroke or a cycle, so
+    that the ripple drops out."""
+    width = max(1, round(span_deg / GRID_DEG))
     if len(value) <= width:
         return np.full(len(value), float(np.mean(value)))
     total = np.cumsum(np.concatenate(([0.0], value)))

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ringland.cylinders.angle import angle_signal
 from ringland.cylinders.assign import assignments, path_delay
+from ringland.cylinders.crank_cycle import crank_speed_cycles
 from ringland.cylinders.crank_ripple import crank_ripple
 from ringland.cylinders.crankcase import crankcase_terms
 from ringland.cylinders.misfire import (
@@ -25,6 +26,7 @@ from ringland.model import (
     Assignment,
     ChannelRole,
     Condition,
+    CrankPhase,
     CrankRipple,
     CycleSet,
     CylinderSet,
@@ -160,7 +162,7 @@ def _measured(
     ripples = _ripples(recording, engine, cycles, notes)
     assigned = assignments(engine, cycles, tuple(delays))
     cylinders = CylinderSet(
-        signals=tuple(signals),
+        signals=(*signals, *_speed_over_cycle(ripples, cycles, engine)),
         spectra=tuple(spectra),
         delays=tuple(delays),
         assignments=assigned,
@@ -243,6 +245,18 @@ def _positions(role: ChannelRole, engine: EngineSpec) -> tuple[int, ...]:
 def _mean_speed(cycles: CycleSet) -> float:
     value = cycles.mean_speed_rpm.value
     return float(np.median(cycles.speed_rpm)) if value is None else value
+
+
+def _speed_over_cycle(
+    ripples: Sequence[CrankRipple], cycles: CycleSet, engine: EngineSpec
+) -> list[AngleSignal]:
+    """The crank's speed while the engine runs, where there is a tooth wheel."""
+    found = (r.segment(CrankPhase.RUNNING) for r in ripples if r.unit == "rpm")
+    running = next((s for s in found if s is not None), None)
+    if running is None:
+        return []
+    signal = crank_speed_cycles(cycles, engine, running_from_s=running.start_s)
+    return [] if isinstance(signal, str) else [signal]
 
 
 def _ripples(

@@ -319,20 +319,24 @@ def _case_weights(
     """Per leading fault: the bits of each channel, which sum to what the cases say.
 
     With two channels each has the mean of what it says alone and what it adds to the other (its
-    Shapley value; Shapley 1953), so that nothing they say alike is counted twice or lost.
+    Shapley value; Shapley 1953), so that nothing they say alike is counted twice or lost. The
+    crank's speed beside two pulse channels has what it adds to both.
     """
     none = log_odds(masks, belief.without_cases(counts))
-    without = {
-        channel: log_odds(masks, belief.without_channel(channel, counts))
+    added = {
+        channel: with_all - log_odds(masks, belief.without_channel(channel, counts))
         for channel in belief.case_parts
     }
-    if len(without) != 2:
-        return [[("pulses", float(bits))] for bits in with_all - none]
-    first, second = without
-    shares = {
-        first: 0.5 * ((with_all - without[first]) + (without[second] - none)),
-        second: 0.5 * ((with_all - without[second]) + (without[first] - none)),
-    }
+    shares: dict[str, FloatArray] = {}
+    rest = with_all - none
+    if len(added) > 2:
+        shares["crank"] = added.pop("crank")
+        rest = rest - shares["crank"]
+    if len(added) == 2:
+        (first, one), (second, other) = added.items()
+        shares |= {first: 0.5 * (one + rest - other), second: 0.5 * (other + rest - one)}
+    else:
+        shares["pulses"] = rest
     return [
         [(channel, float(bits[row])) for channel, bits in shares.items()]
         for row in range(len(masks))
@@ -342,6 +346,7 @@ def _case_weights(
 _HEARD = {
     "exhaust": "The exhaust pulses",
     "crankcase": "The crankcase pulses",
+    "crank": "The crank's speed",
     "pulses": "The recorded pulses",
 }
 
@@ -365,7 +370,7 @@ def _case_sentence(belief: Belief, fault: Fault, channel: str, against: str) -> 
     return f"{start}. {strongest.sentence}"
 
 
-_PREFIX = {"exhaust": "EX_", "crankcase": "CC_"}
+_PREFIX = {"exhaust": "EX_", "crankcase": "CC_", "crank": "CK_"}
 
 
 def _evidence_id(seen: Observation) -> str:

@@ -98,6 +98,8 @@ def prepare(
         return np.interp(angle_deg + by_deg, signal.angle_deg, values - level, period=cycle_deg)
 
     arrival = _arrival_deg(cylinders, signal.channel)
+    if signal.role is ChannelRole.CRANK_TOOTH and reference is Reference.CYLINDER:
+        arrival = 0.0  # a burn drives the crank from its own top dead centre on
     around_tdc = (
         arrival is None and signal.role is ChannelRole.CRANKCASE and reference is Reference.CYLINDER
     )

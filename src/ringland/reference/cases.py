@@ -5,7 +5,7 @@ and ringland.simulator.hookup_random; why: docs/theory/reference.md, section 1.
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -43,6 +43,7 @@ __all__ = [
     "drawn_hook_up",
     "drawn_recordings",
     "example_of",
+    "example_of_case",
     "features_of",
     "measured_recording",
     "neighbours_in_bank",
@@ -400,17 +401,37 @@ def features_of(
 
 def example_of(seed: int, made: DrawnRecording, cycles: CycleSet, values: FloatArray) -> Example:
     """Features with what is true of them."""
-    position = true_positions(cycles, made.result, made.told, made.hookup)
+    return example_of_case(
+        seed,
+        made.case,
+        true_positions(cycles, made.result, made.told, made.hookup),
+        values,
+        numbered=cycles.reference is Reference.CYLINDER,
+        snr_db=made.snr_db,
+    )
+
+
+def example_of_case(
+    seed: int,
+    case: DrawnCase,
+    position: Mapping[int, int],
+    values: FloatArray,
+    *,
+    numbered: bool = True,
+    snr_db: float = math.nan,
+) -> Example:
+    """The same where the `position` of every cylinder is known."""
     return Example(
         seed=seed,
         values=values,
-        faults=tuple((f.kind, tuple(position[c] for c in f.cylinders), f.severity)
-                     for f in made.case.faults),
-        diesel=made.case.engine.spec.fuel is Fuel.DIESEL,
-        numbered=cycles.reference is Reference.CYLINDER,
-        idling=made.case.held_rpm is None,
-        snr_db=made.snr_db,
-    )  # fmt: skip
+        faults=tuple(
+            (f.kind, tuple(position[c] for c in f.cylinders), f.severity) for f in case.faults
+        ),
+        diesel=case.engine.spec.fuel is Fuel.DIESEL,
+        numbered=numbered,
+        idling=case.held_rpm is None,
+        snr_db=snr_db,
+    )
 
 
 def described_by_technician(

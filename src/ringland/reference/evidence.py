@@ -3,7 +3,7 @@
 Equations (7) and (9) of docs/theory/reference.md.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -14,43 +14,28 @@ from ringland.model import (
     EngineSpec,
     Estimate,
     MetricTable,
+    Reference,
     unknown,
 )
 from ringland.model._arrays import FloatArray
 from ringland.model.engine import Fuel
+from ringland.reference.crank import crank_features, load_crank_network
 from ringland.reference.features import BLOCKS, Measured, recording_features
 from ringland.reference.network import PulseNetwork, load_network
 from ringland.reference.plan import CaseSettings, load_settings
+from ringland.reference.said import CRANK, Said, against_sound, over_share, said_by, together
 
 __all__ = [
     "case_evidence",
     "faulty_bits",
     "log_ratios",
     "simulated_share",
-    "with_sound_recording",
 ]
 
 _DIESEL_SHARE = 0.4  # of the cases, where the fuel is not said
 _STRANGE = 4.0  # added to "something else" where nothing simulated looks like this
 _HIDEABLE = ("exhaust", "crankcase")
 _LEFT_OUT_BITS = 1.5  # on the alarm limit, for what the simulator leaves out
-_CAME_SINCE = 0.9
-"""Probability that a fault that is there now was not there yet in the recording that passes for
-sound. Own judgement, no source."""
-_SINCE, _BEFORE = float(np.log(_CAME_SINCE)), float(np.log(1.0 - _CAME_SINCE))
-
-
-@dataclass(frozen=True, eq=False)
-class _Said:
-    """What the network says of one picture: rows for it as it is and without each hidden channel.
-
-    `ratios` (pictures, positions, kinds); `members` (members, positions, kinds) and `steps`
-    (positions, kinds) of the first picture.
-    """
-
-    ratios: FloatArray
-    members: FloatArray
-    steps: FloatArray
 
 
 def case_evidence(
@@ -66,51 +51,59 @@ def case_evidence(
     """Ratios of one recording; None where nothing was simulated that it could be held against.
 
     `sound`: a recording of the same engine, run the same way, numbered the same way, that passes
-    for sound. None too where the two have neither exhaust nor crankcase in common.
+    for sound. None too where the two have no channel in common.
     """
     network = network or load_network()
     settings = settings or load_settings()
-    speed = float(np.median(cycles.speed_rpm))
-    values = recording_features(table, cylinders, engine, speed_rpm=speed)
-    if values is None:
-        return None
-    there = _heard(values)
-    hidden = there if len(there) > 1 else []
     share = simulated_share(settings, engine)
-    inputs = network.inputs(values)
-    said = _said(network, inputs, hidden, share)
-    limits, size = network.limits, _mean_square(inputs)
-    if sound is not None:
-        changes = recording_features(table, cylinders, engine, speed_rpm=speed, sound=sound)
-        if changes is None:
-            return None
-        both = _heard(changes)
-        seen = network.inputs(changes)
-        said = _against_sound(
-            said,
-            _said(network, seen, hidden, share),
-            empty=[n for n, c in enumerate(hidden, start=1) if both == [c]],
+    speed_rpm = float(np.median(cycles.speed_rpm))
+    crank = _crank_says(cylinders, cycles, engine, share)
+    left_out = () if crank is None else _BY_CRANK
+
+    def pulses_say(then: Measured | None) -> Said | None:
+        values = recording_features(
+            table, cylinders, engine, speed_rpm=speed_rpm, sound=then, left_out=left_out
         )
-        limits, there = network.limits_against_sound, both
-        size = np.maximum(size, _mean_square(seen))
+        return None if values is None else said_by(network, values, share, _heard(values))
+
+    said = together(pulses_say(None), crank)
+    limits = network.limits
+    channels = () if said is None else said.channels
+    if said is not None and sound is not None:
+        changed = None if crank is None else _crank_says(cylinders, cycles, engine, share, sound)
+        change = together(pulses_say(sound), changed)
+        if change is None:
+            return None
+        if changed is None:  # no teeth were recorded then: those of today say what they say
+            change = together(change, crank)
+            assert change is not None
+        said, limits, channels = (
+            against_sound(said, change),
+            network.limits_against_sound,
+            change.channels,
+        )
+    if said is None:
+        return None
     unused = [p for p, c in enumerate(engine.firing_order) if c in engine.inactive_cylinders]
-    said.ratios[:, unused] = -np.inf
-    ratios = said.ratios[0]
-    by_mode = [_by_mode(settings, network, one) for one in said.ratios]
-    strange = [int(p) + 1 for p in np.flatnonzero(size > network.far)]
+    ratios, *without = (_switched_off(r, unused) for r in (said.ratios, *said.without.values()))
+    strange = [int(p) + 1 for p in np.flatnonzero(said.strange)]
     numbered = any(a.cylinder is not None for a in cylinders.assignments)
-    row = 0 if len(there) > 1 else 1 + _HIDEABLE.index(there[0])
+    heard = [c for c in channels if c != CRANK]
+    if not heard:
+        limits = load_crank_network().limits
+    row = 0 if len(heard) != 1 else 1 + _HIDEABLE.index(heard[0])
     active = ratios[[p for p in range(len(ratios)) if p not in unused]]
     return CaseEvidence(
-        log_ratio=_keyed(settings, by_mode[0]),
+        log_ratio=_keyed(settings, _by_mode(settings, network, ratios)),
         # something that is not in the list looks like the average of what is
         none_of_these=float(_log_sum(active.ravel()) - np.log(active.size))
         + _STRANGE * bool(strange),
         metrics=tuple(d.id for d in table.definitions),
         resembles_nothing=_strange(network, strange),
-        severity=_severities(settings, network, ratios, said.steps),
+        severity=_severities(settings, network.kinds, ratios, said),
         without_channel={
-            channel: _keyed(settings, one) for channel, one in zip(hidden, by_mode[1:], strict=True)
+            channel: _keyed(settings, _by_mode(settings, network, one))
+            for channel, one in zip(said.without, without, strict=True)
         },
         faulty=_faulty(ratios, said.members, share),
         # without a cylinder reference the turn of the cycle is a guess: no alarm rests on it
@@ -121,47 +114,40 @@ def case_evidence(
     )
 
 
-def _mean_square(inputs: FloatArray) -> FloatArray:
-    """(positions,) how large the inputs are."""
-    size: FloatArray = np.round((inputs**2).mean(axis=1), 8)
-    return size
+_BY_CRANK = ("crank_torque_pulse",)
+"""Metrics that the network of the crank's speed judges in its own way."""
+
+
+def _crank_says(
+    cylinders: CylinderSet,
+    cycles: CycleSet,
+    engine: EngineSpec,
+    share: FloatArray,
+    sound: Measured | None = None,
+) -> Said | None:
+    """What the crank's speed says, where there is a tooth wheel and a cylinder's firing angle is
+    known."""
+    if cycles.reference is not Reference.CYLINDER:
+        return None
+    values = crank_features(
+        cylinders,
+        engine,
+        speed_rpm=float(np.median(cycles.speed_rpm)),
+        sound=None if sound is None else sound.cylinders,
+    )
+    return None if values is None else said_by(load_crank_network(), values, share, (CRANK,))
+
+
+def _switched_off(ratios: FloatArray, unused: list[int]) -> FloatArray:
+    """Nothing can be wrong with the burn of a cylinder that is switched off."""
+    found = ratios.copy()
+    found[unused] = -np.inf
+    return found
 
 
 def _heard(values: FloatArray) -> list[str]:
     """Which of exhaust and crankcase are in these features."""
     return [c for c in _HIDEABLE if values[:, BLOCKS[f"{c}_there"].start].any()]
-
-
-def _said(network: PulseNetwork, inputs: FloatArray, hidden: list[str], share: FloatArray) -> _Said:
-    """The inputs as recorded, and as without each channel: looked at in one go."""
-    seen = np.concatenate([inputs, *(network.hidden_inputs(inputs, c) for c in hidden)])
-    scores, steps, members = network.all_outputs(seen)
-    count = len(inputs)
-    return _Said(
-        _over_share(scores, share).reshape(1 + len(hidden), count, -1),
-        _over_share(members[:, :count], share),
-        steps[:count],
-    )
-
-
-def _against_sound(alone: _Said, change: _Said, empty: list[int]) -> _Said:
-    """Both together: the fault came since the sound recording was made and shows in the change, or
-    it was there already and shows only by itself. Equation (9). `empty`: pictures in which nothing
-    is left of the change."""
-    change.ratios[empty] = alone.ratios[empty]
-    newer = _SINCE + change.ratios[0] > _BEFORE + alone.ratios[0]
-    return _Said(
-        with_sound_recording(alone.ratios, change.ratios),
-        with_sound_recording(alone.members, change.members),
-        np.where(newer, change.steps, alone.steps),
-    )
-
-
-def with_sound_recording(alone: FloatArray, change: FloatArray) -> FloatArray:
-    """Log ratios of a recording with what changed since a sound one, of those of the recording
-    `alone` and of the `change` (any shape, the same)."""
-    together: FloatArray = np.logaddexp(_SINCE + change, _BEFORE + alone)
-    return together
 
 
 def faulty_bits(ratios: FloatArray, share: FloatArray) -> FloatArray:
@@ -222,20 +208,14 @@ def log_ratios(
     """(positions, kinds) log of p(recording | kind at position) over p(recording | sound), and the
     severities. Kinds that do not occur with this fuel are -inf. Equation (7)."""
     scores, steps = network.outputs(inputs)
-    return _over_share(scores, simulated_share(settings, engine)), steps
-
-
-def _over_share(scores: FloatArray, share: FloatArray) -> FloatArray:
-    """Scores less how often each kind was simulated; -inf for what never was."""
-    with np.errstate(divide="ignore"):
-        return np.where(share > 0.0, scores - np.log(share), -np.inf)
+    return over_share(scores, simulated_share(settings, engine)), steps
 
 
 def _by_mode(settings: CaseSettings, network: PulseNetwork, ratios: FloatArray) -> FloatArray:
     """(positions, modes) mixtures of kinds; modes none of whose kinds occurs here are unlikely, not
     impossible."""
     shares = np.zeros((len(network.kinds), len(settings.looks_like)))
-    for column, columns in enumerate(_columns(settings, network)):
+    for column, columns in enumerate(_columns(settings, network.kinds)):
         shares[columns, column] = settings.looks_like[column].shares
     top = ratios.max(axis=1, keepdims=True)
     top = np.where(np.isfinite(top), top, 0.0)
@@ -253,23 +233,23 @@ def _keyed(settings: CaseSettings, mixed: FloatArray) -> dict[tuple[str, int | N
     }
 
 
-def _columns(settings: CaseSettings, network: PulseNetwork) -> list[list[int]]:
+def _columns(settings: CaseSettings, kinds: Sequence[str]) -> list[list[int]]:
     """Numbers of the kinds that each mode looks like."""
-    number = {kind: n for n, kind in enumerate(network.kinds)}
+    number = {kind: n for n, kind in enumerate(kinds)}
     return [[number[k] for k in look.kinds] for look in settings.looks_like]
 
 
 def _severities(
-    settings: CaseSettings, network: PulseNetwork, ratios: FloatArray, steps: FloatArray
+    settings: CaseSettings, kinds: Sequence[str], ratios: FloatArray, said: Said
 ) -> dict[tuple[str, int | None], Estimate]:
     """Severity of the likeliest kind of each mode, 90 % interval, in that kind's unit."""
     least = np.array([c.least for c in settings.components])
     reach = np.log(np.array([c.most for c in settings.components]) / least)
-    half = 1.645 * network.severity_error
-    bounds = np.stack([steps - half, steps, steps + half], axis=-1)
+    half = 1.645 * said.step_error
+    bounds = np.stack([said.steps - half, said.steps, said.steps + half], axis=-1)
     sizes = least[:, None] * np.exp(reach[:, None] * np.clip(bounds, 0.0, 1.0))
     found: dict[tuple[str, int | None], Estimate] = {}
-    for look, columns in zip(settings.looks_like, _columns(settings, network), strict=True):
+    for look, columns in zip(settings.looks_like, _columns(settings, kinds), strict=True):
         likeliest = np.array(columns)[ratios[:, columns].argmax(axis=1)]
         chosen = sizes[np.arange(len(ratios)), likeliest].tolist()
         for position, (k, (low, value, high)) in enumerate(

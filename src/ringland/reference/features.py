@@ -6,6 +6,7 @@ Where a recording of the same engine while it was sound is given, what the cylin
 then is taken off. Equations (1) to (3) of docs/theory/reference.md.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import accumulate
 from statistics import median
@@ -24,6 +25,7 @@ from ringland.model import (
     arrival_prior,
 )
 from ringland.model._arrays import FloatArray
+from ringland.reference.turned import NUMBERS, others_from_each, own_and_shared, wave_columns
 
 __all__ = [
     "BLOCKS",
@@ -56,7 +58,6 @@ WAVE_PARTS = (72, 72, 36, 36, 36, 36)
 """Bins of the parts of one channel: own part of the usual cycle, shared part, what the mean has
 over the usual cycle, own part of the scatter, shared scatter, own part of the skewness."""
 
-_COUNTS = (2, 3, 4, 5, 6, 8, 10, 12)
 _FINE = 144
 _BEFORE_DEG = 60.0
 """The exhaust's picture begins this long before the arrival of the position's blow-down."""
@@ -86,7 +87,7 @@ _SIZES = {
     "metrics_there": len(METRICS),
     "others": 36,
     "arrival": 4,
-    "engine": len(_COUNTS) + 5,
+    "engine": len(NUMBERS) + 5,
 }
 _STOPS = tuple(accumulate(_SIZES.values()))
 BLOCKS = {
@@ -133,12 +134,13 @@ def recording_features(
     *,
     speed_rpm: float,
     sound: Measured | None = None,
+    left_out: Collection[str] = (),
 ) -> FloatArray | None:
     """(positions, columns) as BLOCKS says, zero where a thing was not measured.
 
     `sound`: a recording of the same engine run the same way while it was sound, its positions
     those of this one. What each cylinder differed by from the others then is subtracted; channels
-    and metrics that it lacks count as not measured.
+    and metrics that it lacks count as not measured. `left_out`: metrics that something else judges.
 
     None where nothing can be compared: a two-stroke engine, a single cylinder, or no exhaust and no
     crankcase channel with at least two cylinders.
@@ -158,8 +160,10 @@ def recording_features(
     heard = rows[:, [BLOCKS["exhaust_there"].start, BLOCKS["crankcase_there"].start]]
     if not heard.any():
         return None
-    _metrics(rows, table, sound)
-    rows[:, BLOCKS["others"].columns] = _others(engine)
+    # no case is turned by its starter, so nothing was learnt of compressions
+    _metrics(rows, table, sound, {*COMPRESSION_METRICS, *left_out})
+    others = BLOCKS["others"]
+    rows[:, others.columns] = others_from_each(engine, others.stop - others.start)
     rows[:, BLOCKS["engine"].columns] = _engine(cylinders, engine, speed_rpm)
     return rows
 
@@ -242,91 +246,28 @@ def _wave(
 
     `then`: the same channel when the engine was sound, whose own part is taken off.
     """
-    seen = _own_and_shared(signal, positions, engine, shift_deg)
+    firing = np.array([engine.firing_angles_deg[p - 1] for p in positions])
+    seen = own_and_shared(signal, firing + shift_deg, engine.cycle_deg, _FINE)
     if seen is None:
         return
-    own, shared = seen
+    own_before = None
     if then is not None:
-        before = _own_and_shared(then, positions, engine, then_shift_deg)
+        before = own_and_shared(then, firing + then_shift_deg, engine.cycle_deg, _FINE)
         if before is None:
             return
-        own = own - before[0]
-    excess = own[:, 0] - own[:, 1]
-    finer = np.arcsinh(_pooled(own[:, 1], 72) / 0.05)
-    coarser = np.arcsinh(_pooled(np.stack([excess, own[:, 2], own[:, 3]], axis=1), 36) / 0.02)
+        own_before = before[0]
     heard = np.array(positions) - 1
-    rows[heard, BLOCKS[name].columns] = np.concatenate(
-        [
-            finer,
-            np.broadcast_to(_pooled(shared[1], 72), finer.shape),
-            coarser[:, 0],
-            coarser[:, 1],
-            np.broadcast_to(4.0 * _pooled(shared[2], 36), coarser[:, 1].shape),
-            coarser[:, 2],
-        ],
-        axis=1,
-    )
+    rows[heard, BLOCKS[name].columns] = wave_columns(*seen[:2], own_before, WAVE_PARTS[0])
     rows[heard, BLOCKS[f"{name}_there"].start] = 1.0
 
 
-def _own_and_shared(
-    signal: AngleSignal, positions: tuple[int, ...], engine: EngineSpec, shift_deg: float
-) -> tuple[FloatArray, FloatArray] | None:
-    """(positions, 4, fine bins) what each position has over the others, and (4, fine bins) what
-    all share, in units of the size of the usual cycle; None where nothing moves."""
-    parts = _moments(signal)
-    parts[:2] -= parts[:2].mean(axis=1, keepdims=True)
-    size = float(np.sqrt((parts[1] ** 2).mean()))
-    if not size > 0.0 or not np.isfinite(parts).all():
-        return None
-    angles = np.array([engine.firing_angles_deg[p - 1] + shift_deg for p in positions])
-    turned = _turned(parts, angles, engine.cycle_deg) / size
-    shared = turned.mean(axis=0)
-    return turned - shared, shared
-
-
-def _moments(signal: AngleSignal) -> FloatArray:
-    """(4, fine bins): mean, usual (robust) cycle, standard deviation over cycles, and the cube root
-    of their third central moment, which tells rare events from common ones."""
-    values = signal.values
-    mean = values.mean(axis=0)
-    away = values - mean
-    square = away * away
-    moments = _pooled(
-        np.stack([mean, signal.mean, square.mean(axis=0), (square * away).mean(axis=0)]), _FINE
-    )
-    moments[2] = np.sqrt(moments[2])
-    moments[3] = np.cbrt(moments[3])
-    return moments
-
-
-def _pooled(values: FloatArray, bins: int) -> FloatArray:
-    """Means over equal spans of the last axis."""
-    count = values.shape[-1]
-    if count % bins == 0:
-        pooled: FloatArray = values.reshape(*values.shape[:-1], bins, count // bins).mean(-1)
-        return pooled
-    edges = np.linspace(0, count, bins + 1).astype(int)
-    summed: FloatArray = np.add.reduceat(values, edges[:-1], axis=-1) / np.diff(edges)
-    return summed
-
-
-def _turned(parts: FloatArray, angles_deg: FloatArray, cycle_deg: float) -> FloatArray:
-    """(angles, parts, bins): begun at each of the angles, linear between bins."""
-    step = angles_deg * _FINE / cycle_deg
-    whole = np.floor(step)
-    share = (step - whole)[:, None]
-    bins = (whole.astype(int)[:, None] + np.arange(_FINE + 1)) % _FINE
-    around = parts[:, bins]
-    turned: FloatArray = (1.0 - share) * around[..., :-1] + share * around[..., 1:]
-    return turned.swapaxes(0, 1)
-
-
-def _metrics(rows: FloatArray, table: MetricTable, sound: Measured | None) -> None:
+def _metrics(
+    rows: FloatArray, table: MetricTable, sound: Measured | None, left_out: Collection[str]
+) -> None:
     """Each metric less the median of the engine's cylinders, and less the same when sound."""
     for column, (metric, scale) in enumerate(METRICS.items()):
-        if metric in COMPRESSION_METRICS:
-            continue  # no case is turned by its starter, so nothing was learnt of these
+        if metric in left_out:
+            continue
         before = {} if sound is None else _from_median(sound.table, metric)
         for position, value in _from_median(table, metric).items():
             if sound is not None and position not in before:
@@ -347,27 +288,13 @@ def _from_median(table: MetricTable, metric: str) -> dict[int, float]:
     return {position: value - middle for position, value in known.items()}
 
 
-def _others(engine: EngineSpec) -> FloatArray:
-    """(positions, 36): where the other cylinders fire, counted from this one."""
-    bins = BLOCKS["others"].stop - BLOCKS["others"].start
-    marks = np.zeros((engine.cylinders, bins))
-    for p, own in enumerate(engine.firing_angles_deg):
-        for q, other in enumerate(engine.firing_angles_deg):
-            if p != q:
-                place = ((other - own) % engine.cycle_deg) * bins / engine.cycle_deg
-                low = int(place)
-                marks[p, low % bins] += 1.0 - (place - low)
-                marks[p, (low + 1) % bins] += place - low
-    return marks
-
-
 def _engine(cylinders: CylinderSet, engine: EngineSpec, speed_rpm: float) -> FloatArray:
-    nearest = min(_COUNTS, key=lambda n: abs(n - engine.cylinders))
+    nearest = min(NUMBERS, key=lambda n: abs(n - engine.cylinders))
     cycles = max((len(s.values) for s in cylinders.signals), default=1)
     numbered = any(a.cylinder is not None for a in cylinders.assignments)
     return np.array(
         [
-            *(float(n == nearest) for n in _COUNTS),
+            *(float(n == nearest) for n in NUMBERS),
             np.log(speed_rpm / 1000.0),
             np.log(cycles / 30.0),
             float(engine.fuel is Fuel.DIESEL),

@@ -19,24 +19,30 @@ from numpy.typing import NDArray
 
 from ringland.model._arrays import BoolArray, FloatArray, IntArray
 from ringland.reference.cases import Example
-from ringland.reference.evidence import faulty_bits, with_sound_recording
+from ringland.reference.evidence import faulty_bits
 from ringland.reference.features import BLOCKS, METRICS, WAVE_PARTS, hide
 from ringland.reference.network import LAYERS, PulseNetwork
 from ringland.reference.plan import CaseSettings
+from ringland.reference.said import with_sound_recording
 
 __all__ = [
     "Batch",
+    "HiddenSets",
     "LearnSettings",
     "fit_projection",
+    "fitted",
     "forward",
     "gradients",
+    "inputs_of",
     "join",
     "keep_examples",
     "learn",
     "limits_against_sound",
     "load_examples",
     "make_files",
+    "principal_components",
     "ratios_of_example",
+    "sound_limits",
 ]
 
 Array = NDArray[np.floating[Any]]
@@ -45,6 +51,10 @@ Array = NDArray[np.floating[Any]]
 _RANKS = (40, 12, 16, 16, 8, 16)
 _WAVES = ("exhaust", "crankcase", "intake")
 _LOSS_FLOOR = -60.0
+
+HiddenSets = tuple[tuple[float, BoolArray], ...]
+"""What is hidden in a recording now and then: how often, and which inputs. Of the first two at most
+one is hidden at a time."""
 
 
 def keep_examples(examples: Sequence[Example], path: Path) -> None:
@@ -162,9 +172,7 @@ def fit_projection(examples: Sequence[Example], limit: int = 40_000) -> Array:
             part = rows[there, start : start + size]
             made = np.zeros((rows.shape[1], kept))
             if len(part) > size:
-                value, vector = np.linalg.eigh(np.cov(part.T))
-                value, vector = value[::-1][:kept], vector[:, ::-1][:, :kept]
-                made[start : start + size] = vector / np.sqrt(value + 0.02 * value[0] + 1e-4)
+                made[start : start + size] = principal_components(part, kept)
             columns.append(made)
             start += size
     for name, block in BLOCKS.items():
@@ -178,13 +186,22 @@ def fit_projection(examples: Sequence[Example], limit: int = 40_000) -> Array:
     return np.concatenate(columns, axis=1)
 
 
-def _inputs_of(projection: Array, *columns: int) -> BoolArray:
+def principal_components(part: Array, kept: int) -> Array:
+    """(columns, kept): directions of the largest variance in `part` (rows, columns), each over its
+    spread."""
+    value, vector = np.linalg.eigh(np.cov(part.T))
+    value, vector = value[::-1][:kept], vector[:, ::-1][:, :kept]
+    white: Array = vector / np.sqrt(value + 0.02 * value[0] + 1e-4)
+    return white
+
+
+def inputs_of(projection: Array, *columns: int) -> BoolArray:
     """Which inputs hang on these feature columns."""
     mask: BoolArray = (projection[list(columns)] != 0.0).any(axis=0)
     return mask
 
 
-def _hidden_sets(projection: Array) -> tuple[tuple[float, BoolArray], ...]:
+def _hidden_sets(projection: Array) -> HiddenSets:
     """What is hidden in a recording now and then: how often, and which inputs."""
 
     def block(*names: str) -> list[int]:
@@ -200,7 +217,7 @@ def _hidden_sets(projection: Array) -> tuple[tuple[float, BoolArray], ...]:
     crank = metrics("relative_compression") + metrics("crank_torque")
     fuel = [BLOCKS["engine"].stop - 3, BLOCKS["engine"].stop - 2]
     return tuple(
-        (share, _inputs_of(projection, *columns))
+        (share, inputs_of(projection, *columns))
         for share, columns in (
             (0.12, exhaust), (0.20, crankcase), (0.50, intake), (0.40, crank), (0.30, fuel),
         )
@@ -279,7 +296,7 @@ def _picked(
     whole: Batch,
     chosen: IntArray,
     rng: np.random.Generator,
-    hidden_sets: tuple[tuple[float, BoolArray], ...],
+    hidden_sets: HiddenSets,
     settings: LearnSettings,
 ) -> Batch:
     """Some recordings, with channels hidden, inputs dropped and noise added."""
@@ -306,7 +323,7 @@ def _picked(
 
 def _learn_one(
     whole: Batch,
-    hidden_sets: tuple[tuple[float, BoolArray], ...],
+    hidden_sets: HiddenSets,
     settings: LearnSettings,
     say: Callable[[str], None],
     seed: int,
@@ -377,9 +394,31 @@ def learn(
     projection = np.asarray(
         fit_projection(examples) if start is None else start.projection, np.float64
     )
+    warm = fitted(
+        examples, held_out, case_settings, settings, say,
+        projection=projection, hidden_sets=_hidden_sets(projection), start=before,
+    )  # fmt: skip
+    warm = replace(warm, cases=warm.cases + (0 if start is None else start.cases))
+    sound = [e for e in held_out if not e.faults]
+    rows = [sound_limits(warm, case_settings, sound, h) for h in (None, "crankcase", "exhaust")]
+    return replace(warm, limits=np.array(rows))
+
+
+def fitted(
+    examples: Sequence[Example],
+    held_out: Sequence[Example],
+    case_settings: CaseSettings,
+    settings: LearnSettings,
+    say: Callable[[str], None],
+    *,
+    projection: FloatArray,
+    hidden_sets: HiddenSets,
+    start: tuple[dict[str, Array], ...] = (),
+) -> PulseNetwork:
+    """A network from `examples` seen through `projection`, without limits; temperature, severity
+    errors and `far` from `held_out`. `start`: arrays of members to learn on from."""
     whole = join(examples, case_settings, projection)
-    sets = _hidden_sets(projection)
-    one = partial(_learn_one, whole, sets, settings, say, start=before)
+    one = partial(_learn_one, whole, hidden_sets, settings, say, start=start)
     with ProcessPoolExecutor(settings.workers) as pool:
         learnt = list(pool.map(one, range(settings.members)))
     members = tuple({k: np.asarray(v, np.float64) for k, v in m.items()} for m in learnt)
@@ -392,7 +431,7 @@ def learn(
         temperature=1.0,
         severity_error=np.zeros(kinds),
         far=np.inf,
-        cases=len(examples) + (0 if start is None else start.cases),
+        cases=len(examples),
         limits=np.full((3, 2), np.inf),
         limits_against_sound=np.full((3, 2), np.inf),
     )
@@ -402,15 +441,12 @@ def learn(
         [np.sqrt(np.mean((steps - rest.step)[known[:, k], k] ** 2)) if known[:, k].any() else 0.3
          for k in range(kinds)]
     )  # fmt: skip
-    warm = replace(
+    return replace(
         plain,
         temperature=_temperature(scores, rest),
         severity_error=error,
         far=float(1.3 * np.quantile((rest.x**2).mean(axis=1), 0.999)),
     )
-    sound = [e for e in held_out if not e.faults]
-    rows = [_sound_limits(warm, case_settings, sound, h) for h in (None, "crankcase", "exhaust")]
-    return replace(warm, limits=np.array(rows))
 
 
 def limits_against_sound(
@@ -429,7 +465,7 @@ def limits_against_sound(
     return np.array(rows, dtype=np.float64)
 
 
-def _sound_limits(
+def sound_limits(
     network: PulseNetwork,
     settings: CaseSettings,
     sound: Sequence[Example],

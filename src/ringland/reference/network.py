@@ -7,6 +7,7 @@ engine scoring 0. Equations (4) to (7) of docs/theory/reference.md.
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from ringland.model._arrays import BoolArray, FloatArray, read_only
 from ringland.reference.features import columns_of
 
-__all__ = ["LAYERS", "NETWORK", "PulseNetwork", "load_network", "save_network"]
+__all__ = ["LAYERS", "NETWORK", "PulseNetwork", "load_network", "read_network", "save_network"]
 
 LAYERS = ("w1", "b1", "w2", "b2", "w3", "b3", "skip")
 """Arrays of one member: two hidden layers, the output, and a straight line past them."""
@@ -177,7 +178,12 @@ def save_network(network: PulseNetwork, path: str) -> None:
 @lru_cache(maxsize=1)
 def load_network() -> PulseNetwork:
     """The network that comes with the package."""
-    with NETWORK.open("rb") as file, np.load(file) as data:
+    return read_network(NETWORK)
+
+
+def read_network(kept: Traversable) -> PulseNetwork:
+    """A network as `save_network` wrote it."""
+    with kept.open("rb") as file, np.load(file) as data:
         count = sum(name.endswith("_w1") for name in data.files)
         temperature, far, cases = (float(v) for v in data["numbers"])
         return PulseNetwork(

@@ -4,6 +4,7 @@ from functools import partial
 
 import numpy as np
 
+from ringland.cylinders.crank_cycle import CRANK_SPEED
 from ringland.figures import (
     averaged_cycle,
     intervals,
@@ -56,6 +57,7 @@ _PULSE_ROLES = (
     ChannelRole.EXHAUST_2,
     ChannelRole.CRANKCASE,
     ChannelRole.INTAKE,
+    ChannelRole.CRANK_TOOTH,
     ChannelRole.STARTER_CURRENT,
 )
 _MOST_SPANS = 4
@@ -72,6 +74,8 @@ def _pulse_signals(analysis: Analysis) -> list[AngleSignal]:
 
 
 def _signal_heading(signal: AngleSignal) -> str:
+    if signal.channel == CRANK_SPEED:
+        return "Crank speed"
     title = channel_title(signal.role)
     return title if signal.channel == signal.role.value else f"{title} ({signal.channel})"
 

@@ -1,6 +1,6 @@
 """diagnose(): ranked causes with probabilities, and what speaks for and against each."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -48,11 +48,19 @@ __all__ = ["diagnose"]
 _EXPLAINED = 6
 """Causes that get their evidence spelt out."""
 _WORTH_SAYING_BITS = 0.1
-_CRANKING_TEST = "relative_compression"
-"""The follow-up test that a recording of the starter at work is."""
-_RECORDED_ITSELF = (
-    "The answer of relative compression is not counted: a recording of the starter shows the same."
-)
+_BY_RECORDING = {
+    "relative_compression": (
+        COMPRESSION_METRICS,
+        "The answer of relative compression is not counted: a recording of the starter shows the "
+        "same.",
+    ),
+    "crank_speed": (
+        ("crank_torque_pulse",),
+        "The answer of crank speed is not counted: a recording of the tooth wheel shows the same.",
+    ),
+}
+"""Follow-up tests that are a recording: the metrics that it shows, and what is said where an answer
+comes beside one."""
 _NEGLIGIBLE = 1e-9
 """Hypotheses below this are left out when one piece of evidence is taken away."""
 
@@ -90,8 +98,12 @@ def diagnose(
     numbers = _numbers(cylinders, engine)
     observations = recorded_observations(knowledge, symptoms, metrics, engine.cylinders)
     today = (symptoms, *(one.symptoms for one in also if not one.earlier))
-    recorded = any(map(_shows_compressions, today))
-    counted = [a for a in answers if not (recorded and a.test == _CRANKING_TEST)]
+    recorded = {
+        test
+        for test, (metrics_of_it, _) in _BY_RECORDING.items()
+        if any(_shows(one, metrics_of_it) for one in today)
+    }
+    counted = [a for a in answers if a.test not in recorded]
     observations += answer_observations(knowledge, counted, numbers, engine.cylinders)
     hypotheses = hypotheses_for(
         knowledge,
@@ -115,16 +127,15 @@ def diagnose(
         for a in answers
         for place in (position_of(a, numbers, engine.cylinders), None)
     )
-    if recorded:
-        done |= {(_CRANKING_TEST, None)}
+    done |= {(test, None) for test in recorded}
     causes = _causes(knowledge, belief, numbers=numbers, metrics=metrics, cases=likelihoods)
     causes = _with_recordings(causes, recordings)
     healthy = float(belief.probability[0])
     nothing_listed = _unknown_share(belief)
     notes = _notes(knowledge, belief, causes, numbers)
     likeliest = max((c.probability for c in causes), default=0.0)
-    if len(counted) < len(answers):
-        notes = (*notes, _RECORDED_ITSELF)
+    answered = {a.test for a in answers}
+    notes = (*notes, *(_BY_RECORDING[t][1] for t in _BY_RECORDING if t in recorded & answered))
     looks_sound = healthy > max(nothing_listed, likeliest)
     if looks_sound:
         notes = (*notes, *_still_in_alarm(symptoms))
@@ -174,12 +185,9 @@ def _still_in_alarm(symptoms: SymptomTable) -> tuple[str, ...]:
     )
 
 
-def _shows_compressions(symptoms: SymptomTable) -> bool:
-    """Whether the starter was recorded at work, so that there is no need to ask for it."""
-    return any(
-        s.metric in COMPRESSION_METRICS and s.state is not State.NOT_JUDGED
-        for s in symptoms.symptoms
-    )
+def _shows(symptoms: SymptomTable, metrics: Collection[str]) -> bool:
+    """Whether some of these were judged, so that there is no need to ask for them."""
+    return any(s.metric in metrics and s.state is not State.NOT_JUDGED for s in symptoms.symptoms)
 
 
 def _numbers(cylinders: CylinderSet | None, engine: EngineSpec) -> tuple[int | None, ...] | None:

@@ -491,3 +491,34 @@ def test_unlocked_pulses_do_not_zero_the_wheel() -> None:
     ignition = train(loose, loose + 1e-3, ChannelRole.IGNITION, float(turn.time[-1]))
     found = cycles_of(wheel("60-2", turn), ignition, engine=engine)
     assert found.reference is Reference.ARBITRARY
+
+
+@pytest.mark.parametrize("name", ["60-2", "36-1", "24"])
+@pytest.mark.parametrize("engine", [FOUR, SIX])
+def test_a_weak_cylinder_does_not_change_the_number_of_teeth(name: str, engine: EngineSpec) -> None:
+    """It swings the speed once a cycle, more than the firing strokes do; the trigger counts."""
+    told = replace(engine, trigger_cylinder=1, trigger_advance_deg=12.0)
+    turn = turning(turns=40, rpm=(700.0, 705.0), ripple=0.04, order=0.5)
+    found = cycles_of(wheel(name, turn), spark(turn, (200.0,)), engine=told)
+    assert found.wheel is not None and found.wheel.name == name
+    assert found.reference is Reference.CYLINDER
+    assert found.mean_speed_rpm.value == pytest.approx(702.0, rel=0.01)
+
+
+@pytest.mark.parametrize("engine", [FOUR, SIX])
+def test_nor_without_a_trigger_where_there_is_a_gap(engine: EngineSpec) -> None:
+    turn = turning(turns=40, rpm=(700.0, 705.0), ripple=0.04, order=0.5)
+    found = cycles_of(wheel("60-2", turn), engine=engine)
+    assert found.wheel is not None and found.wheel.name == "60-2"
+
+
+@pytest.mark.parametrize("told", [None, 2])
+def test_a_spark_every_revolution_counts_the_teeth_too(told: int | None) -> None:
+    """Of a plain wheel it may be either, if nobody says: then the firing strokes decide."""
+    engine = replace(
+        FOUR, trigger_cylinder=1, trigger_advance_deg=12.0, trigger_pulses_per_cycle=told
+    )
+    turn = turning(turns=40, rpm=(700.0, 705.0), ripple=0.04, order=2.0)
+    found = cycles_of(wheel("24", turn), spark(turn, (200.0, 560.0)), engine=engine)
+    assert found.wheel is not None and found.wheel.name == "24"
+    assert found.reference is Reference.REVOLUTION

@@ -20,6 +20,7 @@ from ringland.cycles._slots import distinct_times
 from ringland.cycles._tooth_cycles import cycle_set_of
 from ringland.cycles._tooth_types import ToothResult, ToothSpan
 from ringland.cycles.edges import edges_of_channel
+from ringland.cycles.trigger import trigger_pulses
 from ringland.model import (
     ChannelRole,
     CycleSet,
@@ -42,6 +43,12 @@ _STEADY_CYCLES = 0.15
 _SLOWEST_RPM = 30.0
 _FASTEST_RPM = 12000.0
 _LONGEST_CAM_SLOTS = 400
+_MOST_SLOTS = 120
+"""No wheel with gaps has more (common practice, no source)."""
+_FEWEST_TRIGGERS = 4
+_UNSTEADY_TRIGGER = 0.05
+_WHOLE_SLOTS = 0.3
+"""Slots per revolution must come out whole within this, by the trigger."""
 
 
 @dataclass(frozen=True)
@@ -58,12 +65,13 @@ def find_teeth(
     engine: EngineSpec,
     *,
     cam: EdgeTrain | None = None,
+    ignition: EdgeTrain | None = None,
     speed_hint_rpm: float | None = None,
 ) -> ToothResult | str:
     """Find the wheel in an edge train; a string says why there is none to be found.
 
     The better of the two edge polarities is taken. `cam` is any train that repeats once per
-    cycle. Never raises on noise.
+    cycle, `ignition` a trigger that comes once or twice. Never raises on noise.
     """
     read = _better_polarity(edges)
     if isinstance(read, str):
@@ -73,7 +81,9 @@ def find_teeth(
     pattern = None if uneven else find_pattern(trains)
     if pattern is not None:
         trains = tuple(snapped(train, pattern) for train in trains)
-    slots = _slots_per_revolution(trains, pattern, engine, cam, speed_hint_rpm)
+    slots = _slots_per_revolution(
+        trains, pattern, engine, cam=cam, ignition=ignition, hint_rpm=speed_hint_rpm
+    )
     if isinstance(slots, str):
         return slots
     wheel = _wheel(pattern, slots.per_revolution, uneven=uneven)
@@ -143,13 +153,17 @@ def _slots_per_revolution(
     trains: tuple[SlotTrain, ...],
     pattern: Pattern | None,
     engine: EngineSpec,
+    *,
     cam: EdgeTrain | None,
+    ignition: EdgeTrain | None,
     hint_rpm: float | None,
 ) -> _Slots | str:
     step = pattern.slots if pattern else 1
     train = max(trains, key=lambda t: len(t.time_s))
     slot_rate = float((train.slot[-1] - train.slot[0]) / (train.time_s[-1] - train.time_s[0]))
     found = None if cam is None else _from_cam(trains, step, cam, engine)
+    if found is None and ignition is not None:
+        found = _from_trigger(train, pattern, ignition, engine)
     if found is None and hint_rpm is not None and pattern is None:
         turn = max(1, round(slot_rate * 60.0 / hint_rpm))
         found = _Slots(turn, "slots per revolution from the speed given", False)
@@ -173,6 +187,42 @@ def _from_cam(
     return _Slots(period // turns, f"the cam repeats every {period} slots", turns == 2)
 
 
+def _from_trigger(
+    train: SlotTrain, pattern: Pattern | None, ignition: EdgeTrain, engine: EngineSpec
+) -> _Slots | None:
+    """From the slots between one pulse of the trigger and the next.
+
+    Where nobody said whether it comes once or twice a cycle and both are possible, the ripple of
+    the firing strokes decides, and else it comes once.
+    """
+    if train.uneven:
+        return None
+    pulses = trigger_pulses(ignition)
+    if isinstance(pulses, str):
+        return None
+    inside = (pulses.time_s >= train.time_s[0]) & (pulses.time_s <= train.time_s[-1])
+    where = np.interp(pulses.time_s[inside], train.time_s, train.slot.astype(np.float64))
+    if len(where) < _FEWEST_TRIGGERS:
+        return None
+    periods = np.diff(where) / np.maximum(pulses.count[inside][1:], 1)
+    period = float(np.median(periods))
+    if np.median(np.abs(periods - period)) > _UNSTEADY_TRIGGER * period:
+        return None
+    step, turns = (pattern.slots if pattern else 1), engine.revolutions_per_cycle
+    told = engine.trigger_pulses_per_cycle
+    able = []
+    for per_cycle in (1, turns) if told is None else (told,):
+        due = period * per_cycle / turns
+        turn = round(due / step) * step
+        if turn and abs(due - turn) <= _WHOLE_SLOTS:
+            able.append(turn)
+    if not able:
+        return None
+    ripple = _from_ripple(train, pattern, engine) if len(set(able)) > 1 else None
+    turn = ripple.per_revolution if ripple and ripple.per_revolution in able else able[0]
+    return _Slots(turn, "from the teeth between two pulses of the trigger", False)
+
+
 def _from_ripple(train: SlotTrain, pattern: Pattern | None, engine: EngineSpec) -> _Slots | None:
     """From the firing frequency of an even-firing engine; None unless it says more than gaps do."""
     if train.uneven or not engine.even_firing:
@@ -185,6 +235,8 @@ def _from_ripple(train: SlotTrain, pattern: Pattern | None, engine: EngineSpec) 
     turn = round(due / step) * step
     if turn == 0 or abs(due / turn - 1.0) > _RIPPLE_ERROR or (pattern and turn == step):
         return None
+    if pattern and turn > _MOST_SLOTS:
+        return None  # a weak cylinder swings the speed once a cycle, more than the firing strokes
     return _Slots(turn, "from the ripple of the firing strokes", False)
 
 
@@ -416,15 +468,17 @@ def cycle_set_from_teeth(recording: Recording, engine: EngineSpec) -> CycleSet |
     train = _train(recording, ChannelRole.CRANK_TOOTH)
     if train is None:
         return "no crank tooth signal in the recording"
+    ignition = _train(recording, ChannelRole.IGNITION)
     found = find_teeth(
         train,
         engine,
         cam=_train(recording, ChannelRole.CAM),
+        ignition=ignition,
         speed_hint_rpm=recording.speed_hint_rpm,
     )
     if isinstance(found, str):
         return found
-    return cycle_set_of(found, engine, ignition=_train(recording, ChannelRole.IGNITION))
+    return cycle_set_of(found, engine, ignition=ignition)
 
 
 def _train(recording: Recording, role: ChannelRole) -> EdgeTrain | None:

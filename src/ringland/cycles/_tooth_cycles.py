@@ -137,7 +137,8 @@ def _spark_zero(found: ToothResult, engine: EngineSpec, ignition: EdgeTrain | No
             known.append(False)
             continue
         mean = np.mean(np.exp(2j * np.pi * angles / period))
-        spread = np.sqrt(-2.0 * np.log(max(abs(mean), 1e-12))) * period / (2 * np.pi)
+        length = float(np.clip(abs(mean), 1e-12, 1.0))
+        spread = np.sqrt(-2.0 * np.log(length)) * period / (2 * np.pi)
         if spread > _STEADY_DEG:
             return None
         middle = float(np.angle(mean)) * period / (2 * np.pi)

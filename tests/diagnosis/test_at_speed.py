@@ -17,3 +17,7 @@ def test_recorded_at_speed_alone(speeds: list[float | None]) -> None:
 @pytest.mark.parametrize("speeds", [[750.0], [1500.0, 750.0], [1500.0, None], [None], []])
 def test_nothing_is_said_where_idle_is_among_them_or_may_be(speeds: list[float | None]) -> None:
     assert what_speed_hides(speeds) is None
+
+
+def test_the_tooth_wheel_tells_cylinders_apart_at_speed() -> None:
+    assert what_speed_hides([1500.0], crank_speed=True) is None

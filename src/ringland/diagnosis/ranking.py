@@ -142,7 +142,11 @@ def diagnose(
     # what speed hides was counted on simulated cases: it is said only where these had a say
     if likelihoods is not None and looks_sound:
         own_rpm = speed_rpm if recording is None else recording.speed_rpm
-        hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)])
+        by_wheel = any(
+            cases is not None and "crank" in cases.without_channel
+            for cases in (likelihoods, *(one.cases for one in also))
+        )
+        hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)], crank_speed=by_wheel)
         notes = notes if hidden is None else (*notes, hidden)
     if likelihoods is not None:
         notes = (*notes, *likelihoods.sound_notes)

@@ -1,11 +1,13 @@
 """Validation: recordings that do not come from the simulator.
 
     python validation/other_model.py --cases 288 --workers 2 --page
+    python validation/other_model.py --model wheel --cases 288 --workers 2 --page
     python validation/other_model.py --model pencil --cases 300 --workers 2 --page
 
-The first from another, much simpler engine model (`quick_model.py`), the second drawn without any
-engine (`drawn_pulses.py`). The reference network has never seen anything like them. Seeded; rows go
-to a file, a second run goes on where the first stopped.
+The first from another, much simpler engine model (`quick_model.py`), the second with its crank
+swinging with the work of the cylinders and the teeth recorded, the third drawn without any engine
+(`drawn_pulses.py`). The reference networks have never seen anything like them. Seeded; rows go to a
+file, a second run goes on where the first stopped.
 """
 
 import argparse
@@ -39,6 +41,14 @@ MODELS = {
         "simulator the reference was learnt from (validation/quick_model.py): no travelling\n"
         "waves, a random linear path to the sensor between flow and pressure, unequal primary\n"
         "pipes, no geometry told. With a trigger; 12 to 30 dB, 2 to 8 s, idle and about 1500 rpm.",
+    ),
+    "wheel": (
+        "other_model_wheel",
+        quick_model.FAULTS,
+        "# Engines of another make, with the crank's tooth wheel\n\n"
+        "The engines of [engines of another make](other_model.md), whose rigid crank now swings\n"
+        "with the work of the gas less that of the pistons; inertia, masses and errors of the\n"
+        "teeth are drawn. The network of the crank's speed has never seen anything like them.",
     ),
     "pencil": (
         "drawn_pulses",
@@ -91,9 +101,10 @@ def _drawn(
     model: str, index: int, seed: int, engine: EngineSpec, kind: str
 ) -> tuple[OtherCase, EngineSpec, Recording]:
     """The case, what is told of the engine, and the recording."""
-    if model == "quick":
+    if model in {"quick", "wheel"}:
         quick = quick_model.draw_quick(index, seed, engine, kind)
-        return quick, quick_model.described(quick), quick_model.quick_recording(quick)
+        made = quick_model.quick_recording(quick, wheel=model == "wheel")
+        return quick, quick_model.described(quick), made
     pencil = drawn_pulses.draw_pencil(index, seed, engine, kind)
     return pencil, drawn_pulses.described(pencil), drawn_pulses.pencil_recording(pencil)
 

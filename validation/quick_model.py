@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from other_case import OtherCase
 from scipy.signal import butter, sosfilt
 
-from ringland.model import Channel, ChannelRole, Condition, EngineSpec, Fuel, Recording
+from ringland.model import (
+    Channel,
+    ChannelRole,
+    Condition,
+    EdgeTrain,
+    EngineSpec,
+    Fuel,
+    Recording,
+)
 
 __all__ = ["FAULTS", "described", "draw_quick", "quick_recording"]
 
@@ -69,7 +77,8 @@ def _run(  # type: ignore[no-untyped-def]
     firing, rpm, cycles, bore, stroke, rod, ratio, heat, burns, starts, cams, areas, leaks,
     manifold, collector_of, collector_m3, tail_m2, case_m3, breather_m2,
 ):  # fmt: skip
-    """Outflow of every cylinder (steps, n), kg/s, and crankcase pressure (steps,), Pa."""
+    """Outflow of every cylinder (steps, n), kg/s, crankcase pressure (steps,), Pa, and the work of
+    the gas on the pistons (steps,), J."""
     n = len(firing)
     per = int(720 / STEP_DEG)
     steps = cycles * per
@@ -91,6 +100,7 @@ def _run(  # type: ignore[no-untyped-def]
     pk = 1.0e5
     flow = np.zeros((steps, n))
     case = np.zeros(steps)
+    work = np.zeros(steps)
     gamma = 1.33
     cv = _GAS / (gamma - 1.0)
     cp = cv + _GAS
@@ -126,6 +136,7 @@ def _run(  # type: ignore[no-untyped-def]
             speed = 2.0 * stroke * rpm / 60.0
             h = 130.0 * (v[c] ** -0.06) * (p[c] / 1e5) ** 0.8 * t[c] ** -0.4 * (speed + 1.4) ** 0.8
             wall = h * area * (t[c] - 430.0) * dt
+            work[i // _PARTS] += (p[c] - pk) * (new - v[c])
             energy = mass * cv * t[c] + dq - wall - p[c] * (new - v[c])
             energy += dt * cp * (max(fin, 0.0) * 310.0 + min(fin, 0.0) * t[c])
             energy -= dt * cp * (max(fex, 0.0) * t[c] + min(fex, 0.0) * 700.0)
@@ -146,7 +157,7 @@ def _run(  # type: ignore[no-untyped-def]
         volume_was = volume_case
         pk = min(max(pk + dt * _GAS * 340.0 / volume_case * (blown - out), 5.0e4), 2.0e5)
         case[i // _PARTS] = pk
-    return flow, case
+    return flow, case, work
 
 
 def draw_quick(index: int, seed: int, engine: EngineSpec, kind: str) -> OtherCase:
@@ -168,7 +179,9 @@ def draw_quick(index: int, seed: int, engine: EngineSpec, kind: str) -> OtherCas
 
 def _engine_run(
     case: OtherCase, rng: np.random.Generator, cycles: int
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Outflows, crankcase pressure, and by how much of itself the speed of the crank is off its
+    mean, at every step of angle."""
     n = case.engine.cylinders
     firing = np.zeros(n)
     for number, angle in zip(case.engine.firing_order, case.engine.firing_angles_deg, strict=True):
@@ -205,15 +218,65 @@ def _engine_run(
     areas = areas * np.exp(0.02 * rng.standard_normal((2, n)))
     cams = np.array([348.0, 590.0, 138.0, 372.0]) + np.array([*rng.normal(0.0, 6.0, 4)])
     outlets = case.engine.outlets or (1,) * n
-    flow, crankcase = _run(
-        firing, case.rpm, cycles, bore, stroke, stroke * float(rng.uniform(1.55, 1.85)),
+    rod = stroke * float(rng.uniform(1.55, 1.85))
+    flow, crankcase, work = _run(
+        firing, case.rpm, cycles, bore, stroke, rod,
         float(rng.uniform(16.0, 19.0) if case.diesel else rng.uniform(9.0, 11.5)),
         heat, burns, starts + 720.0 * (starts < 0.0), cams, areas, leaks, manifold,
         np.array(outlets, dtype=np.int64) - 1, float(rng.uniform(0.8e-3, 4e-3)),
         np.full(max(outlets), float(rng.uniform(3e-4, 9e-4))),
         n * swept * float(rng.uniform(2.0, 4.5)), float(rng.uniform(0.2e-4, 1.5e-4)),
     )  # fmt: skip
-    return flow, crankcase
+    return flow, crankcase, _off_mean(case, firing, work, (bore, stroke, rod))
+
+
+def _off_mean(
+    case: OtherCase, firing: FloatArray, work: FloatArray, size_m: tuple[float, float, float]
+) -> FloatArray:
+    """Energy theorem for a rigid crank with pistons: what the gas did and the pistons' own speed
+    took, less what is slower than a cycle (the load), over twice the energy of the mean speed."""
+    rng = np.random.default_rng([case.seed, 2])
+    bore, stroke, rod = size_m
+    omega = case.rpm * math.pi / 30.0
+    litres = case.engine.cylinders * math.pi / 4.0 * bore**2 * stroke * 1e3
+    inertia = 0.1 * litres * float(rng.uniform(0.6, 1.8)) * (1.5 if case.diesel else 1.0)
+    mass = 0.5 * (bore / 0.085) ** 3 * float(rng.uniform(0.8, 1.3))
+    step = math.radians(STEP_DEG)
+    angle = step * np.arange(len(work))
+    energy = np.cumsum(work)
+    for one in firing:
+        own = angle - math.radians(one)
+        crank = 0.5 * stroke
+        place = crank * np.cos(own) + np.sqrt(rod**2 - (crank * np.sin(own)) ** 2)
+        energy -= 0.5 * mass * (np.gradient(place, step) * omega) ** 2
+    per_cycle = round(720.0 / STEP_DEG)
+    padded = np.pad(energy, (per_cycle // 2, per_cycle - per_cycle // 2 - 1), mode="reflect")
+    slow = np.convolve(padded, np.full(per_cycle, 1.0 / per_cycle), mode="valid")
+    off: FloatArray = np.clip((energy - slow) / (inertia * omega**2), -0.3, 0.3)
+    return off
+
+
+def _teeth(case: OtherCase, time_s: FloatArray, turned_deg: FloatArray) -> EdgeTrain:
+    """A switching sensor at a wheel of 58 or 35 teeth that are not quite where they should be."""
+    rng = np.random.default_rng([case.seed, 3])
+    slots, missing = ((60, (58, 59)), (36, (35,)))[int(rng.integers(2))]
+    pitch = 360.0 / slots
+    error = float(rng.uniform(0.01, 0.1)) * rng.standard_normal((slots, 2))
+    late = float(rng.uniform(1e-6, 1e-5))
+    offset = float(rng.uniform(0.0, 360.0))
+    edges = []
+    for turn in range(int(turned_deg[0] // 360.0) - 1, int(turned_deg[-1] // 360.0) + 1):
+        for slot in sorted(set(range(slots)) - set(missing)):
+            for half, level in ((0.0, 1), (0.5, 0)):
+                at = 360.0 * turn + offset + (slot + half) * pitch + error[slot, int(2 * half)]
+                edges.append((at, level))
+    at_deg = np.array([a for a, _ in edges])
+    inside = (at_deg > turned_deg[0]) & (at_deg < turned_deg[-1])
+    at_s = np.interp(at_deg[inside], turned_deg, time_s)
+    at_s = np.maximum.accumulate(at_s + late * rng.standard_normal(len(at_s)))
+    levels = np.array([v for _, v in edges])[inside]
+    role = ChannelRole.CRANK_TOOTH
+    return EdgeTrain(role.value, role, at_s, levels, float(time_s[0]), float(time_s[-1]))
 
 
 def _path(x: FloatArray, rate_hz: float, rng: np.random.Generator) -> FloatArray:
@@ -241,8 +304,9 @@ def _on_time(values: FloatArray, turned_deg: FloatArray) -> FloatArray:
     return np.interp(turned_deg, np.arange(len(values)) * STEP_DEG, values)
 
 
-def quick_recording(case: OtherCase, *, trigger: bool = True) -> Recording:
-    """The recording: exhaust (one or two), crankcase and, if asked for, ignition of cylinder 1."""
+def quick_recording(case: OtherCase, *, trigger: bool = True, wheel: bool = False) -> Recording:
+    """The recording: exhaust (one or two), crankcase and, if asked for, ignition of cylinder 1 and
+    the teeth of a crank whose speed swings with the work of its cylinders."""
     rng = np.random.default_rng([case.seed, 1])
     rate_hz = float(rng.choice([10_000.0, 20_000.0, 50_000.0]))
     count = round((case.seconds + 1.0) * rate_hz)
@@ -255,7 +319,10 @@ def quick_recording(case: OtherCase, *, trigger: bool = True) -> Recording:
         + np.cumsum(case.rpm * (1.0 + wander * swing) * 6.0 / rate_hz)
     )
     cycles = int(turned[-1] / 720.0) + 2
-    flow, crankcase = _engine_run(case, rng, cycles)
+    flow, crankcase, off = _engine_run(case, rng, cycles)
+    if wheel:
+        moved = np.cumsum(off) * STEP_DEG
+        turned = turned + _on_time(moved - moved.mean(), turned)
     n = case.engine.cylinders
     outlets = case.engine.outlets or (1,) * n
     late = rng.uniform(0.0, 0.8e-3, n)  # primary pipes are not alike
@@ -289,7 +356,8 @@ def quick_recording(case: OtherCase, *, trigger: bool = True) -> Recording:
         spark = 5.0 * inside + 0.05 * rng.standard_normal(count)
         channels.append(Channel("ignition", ChannelRole.IGNITION, spark[skip:], rate_hz, unit="V"))
     condition = Condition.IDLE if case.rpm < 1000.0 else Condition.HELD
-    return Recording(tuple(channels), condition=condition)
+    edges = (_teeth(case, time_s[skip:] - time_s[skip], turned[skip:]),) if wheel else ()
+    return Recording(tuple(channels), edges, condition=condition)
 
 
 def described(case: OtherCase) -> EngineSpec:

@@ -140,9 +140,9 @@ class CaseEvidence:
     `without_channel`: the ratios as they would be had "exhaust", "crankcase" or "crank" (its speed)
     not been recorded (only where something else was). `faulty`: for every firing position the
     ratio of "some fault here" to "sound", in bits, and `limits` the bits above which a sound engine
-    lies in 1 of 20 and in 1 of 200 recordings (the second infinite where no alarm may rest on them). `against`: name of the
-    recording of the same engine while it was sound that this one was held against, "" for none;
-    `sound_notes`: what is to be known of that, or why it was not done.
+    lies in 1 of 20 and in 1 of 200 recordings (the second infinite where no alarm may rest on
+    them). `against`: name of the recording of the same engine while it was sound that this one was
+    held against, "" for none; `sound_notes`: what is to be known of that, or why it was not done.
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]

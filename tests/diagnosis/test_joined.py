@@ -178,3 +178,10 @@ def test_an_earlier_visit_that_was_sound_does_not_rule_a_fault_out() -> None:
     sound = ranked(one(2, 5.0), one(2, -9.0, elsewhere=-9.0, earlier=True, rpm=1500.0))
     same_day = ranked(one(2, 5.0), one(2, -9.0, elsewhere=-9.0, rpm=1500.0))
     assert leak(sound) > leak(same_day)
+
+
+def test_two_recordings_of_the_tooth_wheel_alone_are_not_independent() -> None:
+    wheel, pulses = (ChannelRole.CRANK_TOOTH,), (ChannelRole.EXHAUST,)
+    alike = ranked(one(2, 3.0, roles=wheel), one(2, 3.0, roles=wheel))
+    unlike = ranked(one(2, 3.0, roles=wheel), one(2, 3.0, roles=pulses))
+    assert alike.causes[0].probability < unlike.causes[0].probability

@@ -21,7 +21,8 @@ from ringland.model._arrays import FloatArray
 __all__ = ["Joint", "joint_of", "shares_that_count", "strength"]
 
 SAME_WAY = 0.6
-"""Correlation of two recordings with a pulse channel in common, run the same way."""
+"""Correlation of two recordings with a pulse channel or the tooth wheel in common, run the same
+way."""
 OTHER_WAY = 0.2
 """The same at another speed or in another condition."""
 OTHER_CHANNEL = 0.1
@@ -36,7 +37,7 @@ THERE_BEFORE = 0.5
 
 _PULSES = frozenset(
     {ChannelRole.EXHAUST, ChannelRole.EXHAUST_2, ChannelRole.CRANKCASE, ChannelRole.INTAKE,
-     ChannelRole.STARTER_CURRENT}
+     ChannelRole.CRANK_TOOTH, ChannelRole.STARTER_CURRENT}
 )  # fmt: skip
 
 

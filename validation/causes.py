@@ -91,7 +91,18 @@ def drawn_hook_up(case: Any, rng: np.random.Generator) -> tuple[Any, Any]:
     return hookup, replace(random_recorder(rng), snr_db=float(rng.uniform(10.0, 30.0)))
 
 
-def when_sound(case: Any, made: Any, *, rpm: float | None, seed: Sequence[int]) -> Any:
+Worn = Callable[[Any, Any, Any], Any]
+"""What is done to a recording, given its run and its hook-up (errors of a tooth wheel)."""
+
+
+def as_it_is(recording: Any, _result: Any, _hookup: Any) -> Any:
+    """Nothing."""
+    return recording
+
+
+def when_sound(
+    case: Any, made: Any, *, rpm: float | None, seed: Sequence[int], worn: Worn = as_it_is
+) -> Any:
     """A recording of the case's engine on another day, with no cylinder at fault: as unlike as two
     ordinary days are. `made`: the hook-up and recorder of today."""
     from ringland.simulator.another_day import DAY, DRAWS, engine_on_day, put_back
@@ -109,12 +120,12 @@ def when_sound(case: Any, made: Any, *, rpm: float | None, seed: Sequence[int]) 
         faults=case.background,
         seed=int(rng.integers(1 << 30)),
     )
-    return record(
-        result, put_back(hookup, z, day), recorder=recorder, seed=int(rng.integers(1 << 30))
-    )
+    again = put_back(hookup, z, day)
+    made = record(result, again, recorder=recorder, seed=int(rng.integers(1 << 30)))
+    return worn(made, result, again)
 
 
-def cranked(case: Any, made: Any, *, seed: Sequence[int]) -> Any:
+def cranked(case: Any, made: Any, *, seed: Sequence[int], worn: Worn = as_it_is) -> Any:
     """A recording of the case's engine turned by its starter, with a clamp on the battery cable."""
     from ringland.simulator.hookup import record
     from ringland.simulator.run import simulate
@@ -128,12 +139,9 @@ def cranked(case: Any, made: Any, *, seed: Sequence[int]) -> Any:
         faults=case.faults + case.background,
         seed=int(rng.integers(1 << 30)),
     )
-    return record(
-        result,
-        replace(hookup, starter_clamp=True),
-        recorder=recorder,
-        seed=int(rng.integers(1 << 30)),
-    )
+    clamped = replace(hookup, starter_clamp=True)
+    made = record(result, clamped, recorder=recorder, seed=int(rng.integers(1 << 30)))
+    return worn(made, result, clamped)
 
 
 def about(index: int, case: Any) -> Row:

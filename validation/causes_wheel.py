@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 from causes import (
+    Worn,
     about,
     by_kind,
     calibration,
@@ -54,11 +55,17 @@ def hooked_to_wheel(hookup: Any, rng: np.random.Generator) -> Any:
     )
 
 
-def with_wheel(recording: Any, result: Any, hookup: Any, rng: np.random.Generator) -> Any:
-    """The recording with the errors that a real wheel and its pick-up have."""
-    from ringland.reference.crank_cases import imperfect_teeth
+def errors_of(hookup: Any, rng: np.random.Generator) -> Worn:
+    """What puts the errors of this engine's wheel and pick-up into each of its recordings."""
+    from ringland.reference.crank_cases import drawn_wheel_errors, imperfect_teeth
 
-    return imperfect_teeth(rng, recording, result, hookup, worse=WORSE)
+    errors = drawn_wheel_errors(rng, hookup.wheel.slots, worse=WORSE)
+
+    def worn(recording: Any, result: Any, hooked: Any) -> Any:
+        seed = int(rng.integers(1 << 30))
+        return imperfect_teeth(recording, result, hooked, errors, seed)
+
+    return worn
 
 
 def without(recording: Any, *roles: str) -> Any:
@@ -89,6 +96,7 @@ def run(index: int, seed: int) -> Row:
     hookup, recorder = drawn_hook_up(case, rng)
     told = described_by_technician(rng, case.engine.spec, hookup)
     hookup = hooked_to_wheel(hookup, rng)
+    worn = errors_of(hookup, rng)
     row["snr_db"], row["wheel"] = recorder.snr_db, hookup.wheel.name
     try:
         recordings = []
@@ -102,7 +110,7 @@ def run(index: int, seed: int) -> Row:
                 seed=int(rng.integers(1 << 30)),
             )
             made = record(result, hookup, recorder=recorder, seed=int(rng.integers(1 << 30)))
-            recordings.append(with_wheel(made, result, hookup, rng))
+            recordings.append(worn(made, result, hookup))
     except Exception:
         return row | {"error": traceback.format_exc()}
     exhausts = ("exhaust", "exhaust_2")
@@ -113,14 +121,16 @@ def run(index: int, seed: int) -> Row:
         single = [analyse(r, told) for r in recordings]
         row[WHEEL] = told_by(join_all(single))
         row[IDLE], row[HELD] = (told_by(one) for one in single)
-        # the wheel is as it was, but its edges are not noticed as they were
         sound = [
-            analyse(when_sound(case, (hookup, recorder), rpm=rpm, seed=(seed, index, n)), told)
+            analyse(
+                when_sound(case, (hookup, recorder), rpm=rpm, seed=(seed, index, n), worn=worn),
+                told,
+            )
             for n, rpm in enumerate((None, held_rpm))
         ]
         changed = [against_sound(one, sound) for one in single]
         row[SOUND] = told_by(join_all(changed))
-        turned = analyse(cranked(case, (hookup, recorder), seed=(seed, index)), told)
+        turned = analyse(cranked(case, (hookup, recorder), seed=(seed, index), worn=worn), told)
         row[CRANKED] = told_by(join_all([*single, turned]))
         row[ALL] = told_by(join_all([*changed, turned]))
     except Exception:

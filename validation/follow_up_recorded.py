@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 from causes import NAMED, cranked, drawn_case, drawn_hook_up
-from causes_wheel import hooked_to_wheel, with_wheel, without
+from causes_wheel import errors_of, hooked_to_wheel, without
 from resumed import Row, resumed_rows
 from technician import MOST, Case, follow
 
@@ -108,11 +108,12 @@ def run_case(index: int, seed: int) -> Row:
         told = described_by_technician(rng, case.engine.spec, hook[0])
         teeth = np.random.default_rng([seed, index, 11])
         hook = (hooked_to_wheel(hook[0], teeth), hook[1])
+        worn = errors_of(hook[0], teeth)
         recordings = [
-            with_wheel(record(r, hook[0], recorder=hook[1], seed=2 * index + n), r, hook[0], teeth)
+            worn(record(r, hook[0], recorder=hook[1], seed=2 * index + n), r, hook[0])
             for n, r in enumerate(runs)
         ]
-        recordings.append(cranked(case, hook, seed=(seed, index)))
+        recordings.append(cranked(case, hook, seed=(seed, index), worn=worn))
         first, *others = [analyse(without(r, "crank_tooth"), told) for r in recordings]
         by_wheel, *others_by_wheel = [analyse(r, told) for r in recordings]
         if by_wheel.diagnosis is None or by_wheel.cylinders is None:

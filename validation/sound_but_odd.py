@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from causes_wheel import hooked_to_wheel, with_wheel
+from causes_wheel import errors_of, hooked_to_wheel
 
 HERE = Path(__file__).parent
 SEED = 515_377
@@ -85,7 +85,8 @@ def run_case(index: int, seed: int, *, wheel: bool = False) -> Row:
         if wheel:
             hookup = hooked_to_wheel(hookup, teeth)
         recording = record(result, hookup, recorder=random_recorder(rng), seed=index)
-        recording = with_wheel(recording, result, hookup, teeth)
+        if wheel:
+            recording = errors_of(hookup, teeth)(recording, result, hookup)
         told = described(spec, hookup)
         if way.startswith("wrong number"):
             wrong = layout(_WRONG[name]).engine

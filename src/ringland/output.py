@@ -485,6 +485,7 @@ def _cases(cases: CaseEvidence | None) -> Json:
         "none_of_these": number(cases.none_of_these),
         "resembles_nothing": cases.resembles_nothing,
         "metrics": list(cases.metrics),
+        "channels": list(cases.channels),
         "against_sound": cases.against or None,
         "sound_notes": list(cases.sound_notes),
     }

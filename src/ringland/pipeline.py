@@ -226,7 +226,7 @@ def against_sound(
         engine = analysis.engine
         cases = case_evidence(metrics, cylinders, cycles, engine, network=network, sound=then)
         if cases is None:
-            refused.append(f"{name}: No pulses that both recorded can be held against each other.")
+            refused.append(f"{name}: Nothing that both recorded can be held against each other.")
             continue
         notes = (
             f"Held against {name}, when this engine passed for sound: what its cylinders differed "

@@ -513,12 +513,26 @@ def test_nor_without_a_trigger_where_there_is_a_gap(engine: EngineSpec) -> None:
 
 
 @pytest.mark.parametrize("told", [None, 2])
-def test_a_spark_every_revolution_counts_the_teeth_too(told: int | None) -> None:
-    """Of a plain wheel it may be either, if nobody says: then the firing strokes decide."""
+@pytest.mark.parametrize("order", [2.0, 0.5])
+@pytest.mark.parametrize("hint", [None, 700.0])
+def test_a_spark_every_revolution_counts_the_teeth_too(
+    told: int | None, order: float, hint: float | None
+) -> None:
+    """Of a plain wheel it may be either, if nobody says: then the speed given decides, or the
+    ripple, be it that of the firing strokes or of one weak cylinder."""
     engine = replace(
         FOUR, trigger_cylinder=1, trigger_advance_deg=12.0, trigger_pulses_per_cycle=told
     )
-    turn = turning(turns=40, rpm=(700.0, 705.0), ripple=0.04, order=2.0)
-    found = cycles_of(wheel("24", turn), spark(turn, (200.0, 560.0)), engine=engine)
+    turn = turning(turns=40, rpm=(700.0, 705.0), ripple=0.04, order=order)
+    found = cycles_of(wheel("24", turn), spark(turn, (200.0, 560.0)), engine=engine, hint=hint)
     assert found.wheel is not None and found.wheel.name == "24"
     assert found.reference is Reference.REVOLUTION
+
+
+def test_a_pick_up_that_hears_every_spark_does_not_count_the_teeth() -> None:
+    engine = replace(FOUR, trigger_cylinder=1, trigger_advance_deg=12.0)
+    turn = turning(turns=40, rpm=(700.0, 705.0), ripple=0.04, order=2.0)
+    every = spark(turn, (20.0, 200.0, 380.0, 560.0))
+    found = cycles_of(wheel("24", turn), every, engine=engine)
+    assert found.wheel is not None and found.wheel.name == "24"
+    assert found.reference is not Reference.CYLINDER

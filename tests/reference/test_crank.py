@@ -18,6 +18,7 @@ from ringland.simulator.hookup import HookUp, described, record
 from ringland.simulator.hookup_wired import WHEELS, Trigger
 from ringland.simulator.parameters import simulated_engine, with_healthy_spread
 from ringland.simulator.run import simulate
+from ringland.simulator.sensors import PulseSensor
 
 SIX = replace(layout("I6-153624").engine, fuel=Fuel.PETROL, exhaust_path_m=3.0)
 HOOK_UP = HookUp(
@@ -134,7 +135,12 @@ def test_the_wheel_alone_is_enough_for_a_weak_burn() -> None:
     alone = tuple(c for c in recording.channels if c.role == "ignition")
     found = analyse(replace(recording, channels=alone), TOLD)
     assert found.diagnosis is not None and found.diagnosis.causes[0].cylinder == 5
-    assert in_cylinder(found, 5) > 0.5
+    assert in_cylinder(found, 5) > found.diagnosis.healthy
+    assert found.diagnosis.cases is not None and found.diagnosis.cases.by_crank_alone
+    said = [w.sentence for w in found.diagnosis.causes[0].speaks_for]
+    assert said[0].startswith("The crank's speed, held against simulated engines")
+    assert found.symptoms is not None
+    assert not any("its pulses" in s.sentence for s in found.symptoms.symptoms)
 
 
 def test_against_the_same_engine_while_it_was_sound() -> None:
@@ -142,8 +148,53 @@ def test_against_the_same_engine_while_it_was_sound() -> None:
     then = replace(
         recorded(seed=3), source=replace(recorded(seed=3).source, name="then", sha256="0" * 64)
     )
-    held = against_sound(analysed(faults), [analyse(then, TOLD)])
-    assert in_cylinder(held, 5) > 0.8
+    alone = analysed(faults)
+    held = against_sound(alone, [analyse(then, TOLD)])
+    assert in_cylinder(held, 5) > in_cylinder(alone, 5)
+    # a recording of then without teeth, or without pulses, brings something too
+    for lacking in (
+        without_wheel(then),
+        replace(then, channels=tuple(c for c in then.channels if c.role == "ignition")),
+    ):
+        partly = against_sound(alone, [analyse(lacking, TOLD)])
+        assert partly.diagnosis is not None and partly.diagnosis.cases is not None
+        assert partly.diagnosis.cases.against == "then"
+        assert in_cylinder(partly, 5) > 0.5
+
+
+def test_at_speed_the_wheel_alone_is_not_told_to_record_the_wheel() -> None:
+    recording = recorded((), 1500.0)
+    alone = tuple(c for c in recording.channels if c.role == "ignition")
+    found = analyse(replace(recording, channels=alone), TOLD).diagnosis
+    assert found is not None
+    assert not any("tooth wheel" in note for note in found.notes)
+    assert found.outlook is not None
+    assert all(t.test != "crank_speed" for t in found.outlook.tests)
+
+
+def test_a_cylinder_that_is_switched_off_is_not_held_against_cases_of_the_crank() -> None:
+    told = replace(TOLD, inactive_cylinders=(2,))
+    found = analyse(recorded(), told).diagnosis
+    assert found is not None and found.cases is not None
+    assert "crank" not in found.cases.channels
+
+
+def test_what_the_intake_shows_is_not_lost_beside_the_wheel() -> None:
+    """No exhaust and no crankcase: the tables speak of the intake, the cases of the crank."""
+    hookup = replace(HOOK_UP, intake_sensor=PulseSensor(sensitivity=1e-3))
+    result = simulate(
+        with_healthy_spread(simulated_engine(SIX), seed=3),
+        condition="idle",
+        seconds=6.0,
+        faults=(Fault("inlet_valve_leak", (4,), 8.0),),
+        seed=3,
+    )
+    made = record(result, hookup, seed=3).with_condition(Condition.IDLE)
+    kept = tuple(c for c in made.channels if c.role in ("ignition", "intake"))
+    found = analyse(replace(made, channels=kept), TOLD).diagnosis
+    assert found is not None and found.causes[0].cylinder == 4
+    moved = {w.evidence.split(":")[0] for w in found.causes[0].speaks_for}
+    assert "simulated_crank" in moved and "IV_DIP1" in moved
 
 
 def test_the_network_that_comes_with_the_package() -> None:

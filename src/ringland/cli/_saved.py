@@ -220,6 +220,7 @@ def _cases(saved: object) -> "CaseEvidence | None":
         without_channel=without,
         against=str(entry.get("against_sound") or ""),
         sound_notes=tuple(str(n) for n in _list(entry.get("sound_notes", []))),
+        channels=tuple(str(c) for c in _list(entry.get("channels", []))),
     )
 
 

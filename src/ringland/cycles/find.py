@@ -59,6 +59,7 @@ def find_cycles(
         reasons.append(teeth)
     trigger = _from_trigger(recording, engine)
     if isinstance(trigger, CycleSet):
+        trigger = replace(trigger, notes=(*reasons, *trigger.notes))
         return _drop_bad(trigger, bad_spans_s)
     if recording.channel(ChannelRole.IGNITION) or recording.edge_train(ChannelRole.IGNITION):
         reasons.append(trigger)

@@ -47,6 +47,8 @@ _MOST_SLOTS = 120
 """No wheel with gaps has more (common practice, no source)."""
 _FEWEST_TRIGGERS = 4
 _UNSTEADY_TRIGGER = 0.05
+_FEWEST_PLAIN = 16
+"""A plain wheel of fewer slots is not told by a trigger of which nobody said how often it comes."""
 _WHOLE_SLOTS = 0.3
 """Slots per revolution must come out whole within this, by the trigger."""
 
@@ -163,7 +165,7 @@ def _slots_per_revolution(
     slot_rate = float((train.slot[-1] - train.slot[0]) / (train.time_s[-1] - train.time_s[0]))
     found = None if cam is None else _from_cam(trains, step, cam, engine)
     if found is None and ignition is not None:
-        found = _from_trigger(train, pattern, ignition, engine)
+        found = _from_trigger(train, pattern, ignition, engine, hint_rpm)
     if found is None and hint_rpm is not None and pattern is None:
         turn = max(1, round(slot_rate * 60.0 / hint_rpm))
         found = _Slots(turn, "slots per revolution from the speed given", False)
@@ -188,12 +190,17 @@ def _from_cam(
 
 
 def _from_trigger(
-    train: SlotTrain, pattern: Pattern | None, ignition: EdgeTrain, engine: EngineSpec
+    train: SlotTrain,
+    pattern: Pattern | None,
+    ignition: EdgeTrain,
+    engine: EngineSpec,
+    hint_rpm: float | None,
 ) -> _Slots | None:
     """From the slots between one pulse of the trigger and the next.
 
-    Where nobody said whether it comes once or twice a cycle and both are possible, the ripple of
-    the firing strokes decides, and else it comes once.
+    Where nobody said whether it comes once or twice a cycle and both are possible, a wheel with
+    gaps has one pattern per revolution; of a plain one the speed given decides, or the ripple: of
+    the firing strokes, or once a cycle where one cylinder is weak. None where nothing does.
     """
     if train.uneven:
         return None
@@ -202,11 +209,9 @@ def _from_trigger(
         return None
     inside = (pulses.time_s >= train.time_s[0]) & (pulses.time_s <= train.time_s[-1])
     where = np.interp(pulses.time_s[inside], train.time_s, train.slot.astype(np.float64))
-    if len(where) < _FEWEST_TRIGGERS:
-        return None
     periods = np.diff(where) / np.maximum(pulses.count[inside][1:], 1)
-    period = float(np.median(periods))
-    if np.median(np.abs(periods - period)) > _UNSTEADY_TRIGGER * period:
+    period = float(np.median(periods)) if len(periods) >= _FEWEST_TRIGGERS - 1 else 0.0
+    if period <= 0.0 or np.median(np.abs(periods - period)) > _UNSTEADY_TRIGGER * period:
         return None
     step, turns = (pattern.slots if pattern else 1), engine.revolutions_per_cycle
     told = engine.trigger_pulses_per_cycle
@@ -216,11 +221,33 @@ def _from_trigger(
         turn = round(due / step) * step
         if turn and abs(due - turn) <= _WHOLE_SLOTS:
             able.append(turn)
+    if pattern is None and told is None:
+        able = _decided(able, train, engine, hint_rpm)
     if not able:
         return None
-    ripple = _from_ripple(train, pattern, engine) if len(set(able)) > 1 else None
-    turn = ripple.per_revolution if ripple and ripple.per_revolution in able else able[0]
-    return _Slots(turn, "from the teeth between two pulses of the trigger", False)
+    return _Slots(able[0], "from the teeth between two pulses of the trigger", False)
+
+
+def _decided(
+    able: list[int], train: SlotTrain, engine: EngineSpec, hint_rpm: float | None
+) -> list[int]:
+    """Which of these numbers of slots a plain wheel has: by the speed given, or by the ripple, that
+    of the firing strokes or, where one cylinder is weak, once a cycle."""
+    able = [turn for turn in able if turn >= _FEWEST_PLAIN]
+    if len(able) < 2:
+        return able
+    if hint_rpm is not None:
+        rate = float((train.slot[-1] - train.slot[0]) / (train.time_s[-1] - train.time_s[0]))
+        return [turn for turn in able if _plausible(rate, turn, hint_rpm)]
+    ripple = _from_ripple(train, None, engine)
+    if ripple is None:
+        return []
+    return [
+        turn
+        for turn in able
+        for often in (1, engine.cylinders)
+        if abs(ripple.per_revolution / (often * turn) - 1.0) < _RIPPLE_ERROR
+    ]
 
 
 def _from_ripple(train: SlotTrain, pattern: Pattern | None, engine: EngineSpec) -> _Slots | None:

@@ -14,6 +14,7 @@ CRANK_SPEED = "crank speed"
 """Name of the channel that is worked out from the teeth."""
 
 _TEETH_PER_STROKE = 4.0
+_FEWEST_CYCLES = 3
 
 
 def crank_speed_cycles(
@@ -35,8 +36,8 @@ def crank_speed_cycles(
     level = local_mean(speed.value, engine.cycle_deg)
     rows, index = _rows(Swing(speed.start_deg, speed.value / level), cycles, per_cycle)
     late = [n for n, i in enumerate(index) if cycles.cycles[i].start_s >= running_from_s]
-    if not late:
-        return "no kept cycle with teeth all the way round, and before and after it"
+    if len(late) < _FEWEST_CYCLES:
+        return f"only {len(late)} kept cycles have teeth all the way round, and before and after"
     values = np.asarray(rows[late] * float(np.median(cycles.speed_rpm)), dtype=np.float64)
     mean, error, low, high = robust_average(values)
     return AngleSignal(

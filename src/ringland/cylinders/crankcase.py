@@ -93,7 +93,8 @@ def _plan(engine: EngineSpec, points: int) -> _Plan:
         unshared=unshared,
         leak=leak,
         alone=alone,
-        unmixing=np.asarray(np.linalg.pinv(heard / alone, rcond=_LEAST_TOLD), np.float64),
+        # of a single cylinder every order is shared: there is nothing to take apart
+        unmixing=np.asarray(np.linalg.pinv(heard / (alone or 1.0), rcond=_LEAST_TOLD), np.float64),
         moved=moved,
         moved_swing=float(np.ptp(_back(moved[None, :], 720)[0])),
     )

@@ -162,7 +162,7 @@ def _measured(
     ripples = _ripples(recording, engine, cycles, notes)
     assigned = assignments(engine, cycles, tuple(delays))
     cylinders = CylinderSet(
-        signals=(*signals, *_speed_over_cycle(ripples, cycles, engine)),
+        signals=(*signals, *_speed_over_cycle(ripples, cycles, engine, notes)),
         spectra=tuple(spectra),
         delays=tuple(delays),
         assignments=assigned,
@@ -248,7 +248,7 @@ def _mean_speed(cycles: CycleSet) -> float:
 
 
 def _speed_over_cycle(
-    ripples: Sequence[CrankRipple], cycles: CycleSet, engine: EngineSpec
+    ripples: Sequence[CrankRipple], cycles: CycleSet, engine: EngineSpec, notes: list[str]
 ) -> list[AngleSignal]:
     """The crank's speed while the engine runs, where there is a tooth wheel."""
     found = (r.segment(CrankPhase.RUNNING) for r in ripples if r.unit == "rpm")
@@ -256,7 +256,10 @@ def _speed_over_cycle(
     if running is None:
         return []
     signal = crank_speed_cycles(cycles, engine, running_from_s=running.start_s)
-    return [] if isinstance(signal, str) else [signal]
+    if isinstance(signal, str):
+        notes.append(f"crank speed over the cycle: {signal}")
+        return []
+    return [signal]
 
 
 def _ripples(

@@ -155,7 +155,7 @@ def believe(
     told = _against_sound(_log_likelihood(hypotheses, recorded))
     case_term, case_parts = np.zeros_like(table), {}
     if cases is not None:
-        kept = _factors([o for o in observations if o.from_recording and not o.of_pulses])
+        kept = _factors([o for o in observations if o.from_recording and not o.judged_by(cases)])
         rest = _against_sound(_log_likelihood(hypotheses, kept)) - told
         every = {"": cases.log_ratio, **cases.without_channel}
         terms = _case_terms(knowledge, hypotheses, list(every.values()), cases.none_of_these)

@@ -17,6 +17,7 @@ from scipy.special import erfc, erfcx, ndtr, ndtri
 
 from ringland.diagnosis.hypotheses import pair_members
 from ringland.diagnosis.knowledge import EvidenceItem, FollowUpTest, Knowledge, Scope
+from ringland.model import CaseEvidence
 from ringland.model._arrays import FloatArray
 
 __all__ = [
@@ -38,6 +39,7 @@ _SOUND_WIDTH = 0.4
 _FARTHEST = 300.0
 _GROSS = 1.0 / 3000.0
 _STARTER = "starter current"
+_CRANK = "crank speed"
 """Channel of the items that no simulated case shows: none is turned by its starter."""
 _ROOT_2 = math.sqrt(2.0)
 _FAR_SHARE = 0.3
@@ -51,7 +53,7 @@ class Observation:
     `shows` (pairs, nodes): probability that it is abnormal; `if_shows`, `if_not` (pairs,): how
     probable what was seen is when it is abnormal, and when it is not. `firing_position` None: of
     the engine. `from_recording` False for an answer. `of_pulses`: what a cylinder's own pulses
-    showed, which simulated cases know better.
+    showed, which simulated cases know better; `of_crank`: the crank's speed did.
     """
 
     key: str
@@ -65,6 +67,11 @@ class Observation:
     name: str
     sentence: str
     of_pulses: bool = False
+    of_crank: bool = False
+
+    def judged_by(self, cases: CaseEvidence | None) -> bool:
+        """Whether the simulated cases say the same, and know it better."""
+        return cases is not None and self.of_pulses and (self.of_crank or not cases.by_crank_alone)
 
 
 @lru_cache(maxsize=1)
@@ -236,6 +243,7 @@ def item_observation(
         name=item.would_show,
         sentence=sentence,
         of_pulses=firing_position is not None and item.channel != _STARTER,
+        of_crank=item.channel == _CRANK,
     )
 
 

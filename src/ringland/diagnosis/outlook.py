@@ -24,6 +24,10 @@ _MOST_POSITIONS = 3
 _SUSPECT = 0.02
 
 
+_COMPARES = frozenset({"crank_speed", "port_temperature", "power_balance", "relative_compression"})
+"""Tests that hold one cylinder against the others: of no use where there is but one."""
+
+
 def make_outlook(
     knowledge: Knowledge,
     belief: Belief,
@@ -137,6 +141,8 @@ def _candidates(
         if test.fuels and engine.fuel is not Fuel.UNKNOWN and engine.fuel.value not in test.fuels:
             continue
         if test.scope is Scope.EVERY_CYLINDER and test.id in answered:
+            continue
+        if engine.cylinders < 2 and test.id in _COMPARES:
             continue
         for place in suspects if test.scope is Scope.CYLINDER else [None]:
             if (test.id, place) not in done:

@@ -103,6 +103,12 @@ def diagnose(
         for test, (metrics_of_it, _) in _BY_RECORDING.items()
         if any(_shows(one, metrics_of_it) for one in today)
     }
+    by_wheel = any(
+        cases is not None and "crank" in cases.channels
+        for cases in (likelihoods, *(one.cases for one in also if not one.earlier))
+    )
+    if by_wheel:
+        recorded.add("crank_speed")
     counted = [a for a in answers if a.test not in recorded]
     observations += answer_observations(knowledge, counted, numbers, engine.cylinders)
     hypotheses = hypotheses_for(
@@ -142,10 +148,6 @@ def diagnose(
     # what speed hides was counted on simulated cases: it is said only where these had a say
     if likelihoods is not None and looks_sound:
         own_rpm = speed_rpm if recording is None else recording.speed_rpm
-        by_wheel = any(
-            cases is not None and "crank" in cases.without_channel
-            for cases in (likelihoods, *(one.cases for one in also))
-        )
         hidden = what_speed_hides([own_rpm, *(one.speed_rpm for one in also)], crank_speed=by_wheel)
         notes = notes if hidden is None else (*notes, hidden)
     if likelihoods is not None:
@@ -307,14 +309,16 @@ def _evidence_weights(
     with_all = log_odds(masks, belief.probability[counts])
     found: list[list[EvidenceWeight]] = [[] for _ in leading]
     for seen in belief.observations:
-        if cases is not None and seen.of_pulses:
+        if seen.judged_by(cases):
             continue  # part of what the cases say
         bits = with_all - log_odds(masks, belief.without(seen, counts))
         for row, value in enumerate(bits):
             if abs(value) >= _WORTH_SAYING_BITS:
                 found[row].append(EvidenceWeight(_evidence_id(seen), float(value), seen.sentence))
     if cases is not None:
-        for row, weights in enumerate(_case_weights(belief, masks, counts, with_all)):
+        for row, weights in enumerate(
+            _case_weights(belief, masks, counts, with_all, alone=cases.by_crank_alone)
+        ):
             fault = belief.hypotheses.faults[leading[row]]
             found[row] += [
                 EvidenceWeight(
@@ -326,13 +330,14 @@ def _evidence_weights(
 
 
 def _case_weights(
-    belief: Belief, masks: BoolArray, counts: IntArray, with_all: FloatArray
+    belief: Belief, masks: BoolArray, counts: IntArray, with_all: FloatArray, *, alone: bool
 ) -> list[list[tuple[str, float]]]:
     """Per leading fault: the bits of each channel, which sum to what the cases say.
 
     With two channels each has the mean of what it says alone and what it adds to the other (its
     Shapley value; Shapley 1953), so that nothing they say alike is counted twice or lost. The
-    crank's speed beside two pulse channels has what it adds to both.
+    crank's speed beside two pulse channels has what it adds to both. `alone`: nothing but the
+    crank's speed was judged.
     """
     none = log_odds(masks, belief.without_cases(counts))
     added = {
@@ -348,7 +353,7 @@ def _case_weights(
         (first, one), (second, other) = added.items()
         shares |= {first: 0.5 * (one + rest - other), second: 0.5 * (other + rest - one)}
     else:
-        shares["pulses"] = rest
+        shares["crank" if alone else "pulses"] = rest
     return [
         [(channel, float(bits[row])) for channel, bits in shares.items()]
         for row in range(len(masks))

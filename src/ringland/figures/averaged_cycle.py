@@ -131,7 +131,9 @@ def prepare(
         angle_label=_angle_label(reference),
         unit=signal.unit,
         arrival_deg=arrival,
-        own_is=_own_is(arrival, around_tdc),
+        own_is="only over its own part, one firing interval from its firing top dead centre"
+        if arrival is not None and signal.role is ChannelRole.CRANK_TOOTH
+        else _own_is(arrival, around_tdc),
     )
 
 

@@ -103,7 +103,8 @@ def _marks(
     arrival = None if delay is None else delay.pulse_angle_deg.value
     meaning = "where the pulse of each cylinder arrives"
     if arrival is None:
-        if signal.role is not ChannelRole.CRANKCASE or cycles.reference is not Reference.CYLINDER:
+        at_tdc = signal.role in {ChannelRole.CRANKCASE, ChannelRole.CRANK_TOOTH}
+        if not at_tdc or cycles.reference is not Reference.CYLINDER:
             return (), ""
         arrival, meaning = 0.0, "the firing top dead centre of each cylinder"
     share = next((s for s in cylinders.shares if s.channel == signal.channel), None)

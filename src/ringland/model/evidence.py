@@ -143,6 +143,8 @@ class CaseEvidence:
     lies in 1 of 20 and in 1 of 200 recordings (the second infinite where no alarm may rest on
     them). `against`: name of the recording of the same engine while it was sound that this one was
     held against, "" for none; `sound_notes`: what is to be known of that, or why it was not done.
+    `channels`: which of "exhaust", "crankcase" and "crank" were judged; empty where that is not
+    known.
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]
@@ -157,6 +159,12 @@ class CaseEvidence:
     limits: tuple[float, float] = (float("inf"), float("inf"))
     against: str = ""
     sound_notes: tuple[str, ...] = ()
+    channels: tuple[str, ...] = ()
+
+    @property
+    def by_crank_alone(self) -> bool:
+        """Whether nothing but the crank's speed was held against simulated engines."""
+        return self.channels == ("crank",)
 
     def __post_init__(self) -> None:
         without = {c: MappingProxyType(dict(r)) for c, r in self.without_channel.items()}

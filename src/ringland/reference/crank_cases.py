@@ -5,7 +5,7 @@ real ones may be (own assumptions, no source).
 """
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from ringland.simulator.hookup_wired import WHEELS
 from ringland.simulator.result import SimulationResult
 from ringland.simulator.run import simulate
 
-__all__ = ["crank_examples", "imperfect_teeth"]
+__all__ = ["WheelErrors", "crank_examples", "drawn_wheel_errors", "imperfect_teeth"]
 
 _WHEEL_SHARES = {"60-2": 0.4, "36-1": 0.15, "36-2": 0.15, "36-2-1": 0.1, "24": 0.15, "12": 0.05}
 _TOOTH_ERROR_DEG = (0.005, 0.15)
@@ -66,7 +66,8 @@ def crank_examples(seed: int, *, wheels: int = 2) -> tuple[Example, ...]:
         )
         seed_of_noise = int(rng.integers(1 << 30))
         recording = record(result, hookup, recorder=random_recorder(rng), seed=seed_of_noise)
-        recording = imperfect_teeth(rng, recording, result, hookup)
+        errors = drawn_wheel_errors(rng, WHEELS[name].slots)
+        recording = imperfect_teeth(recording, result, hookup, errors, seed_of_noise)
         told = described_by_technician(rng, spec, hookup)
         cycles = find_cycles(recording, told)
         if (
@@ -85,46 +86,66 @@ def crank_examples(seed: int, *, wheels: int = 2) -> tuple[Example, ...]:
     return tuple(found)
 
 
+@dataclass(frozen=True, eq=False)
+class WheelErrors:
+    """What is wrong with a wheel and its pick-up, the same in every recording of one engine.
+
+    `tooth_deg` (2 * slots,): how late each edge of the teeth comes. `edge_s`: standard deviation of
+    when an edge is noticed. `driven_order`, `driven_share`, `driven_phase`: a pump on the camshaft
+    swings the speed so often a turn, by so large a share of the ripple (0 for none).
+    """
+
+    tooth_deg: FloatArray
+    edge_s: float
+    driven_order: float
+    driven_share: float
+    driven_phase: float
+
+
+def drawn_wheel_errors(rng: np.random.Generator, slots: int, *, worse: float = 1.0) -> WheelErrors:
+    """Errors of a wheel of so many slots, all of them `worse` times as large as usual."""
+    driven = rng.random() < _DRIVEN_PROBABILITY
+    return WheelErrors(
+        tooth_deg=worse * _log_uniform(rng, *_TOOTH_ERROR_DEG) * rng.standard_normal(2 * slots),
+        edge_s=worse * _log_uniform(rng, *_EDGE_ERROR_S),
+        driven_order=0.5 * float(rng.integers(1, 5)),
+        driven_share=worse * _log_uniform(rng, *_DRIVEN_SHARE) if driven else 0.0,
+        driven_phase=float(rng.uniform(0.0, 2.0 * math.pi)),
+    )
+
+
 def imperfect_teeth(
-    rng: np.random.Generator,
     recording: Recording,
     result: SimulationResult,
     hookup: HookUp,
-    *,
-    worse: float = 1.0,
+    errors: WheelErrors,
+    seed: int,
 ) -> Recording:
-    """The recording with teeth that are not quite where they should be, edges noticed early or
-    late, and now and then a pump on the camshaft that takes its torque in lobes.
-
-    `worse`: all of that so many times as large.
-    """
+    """The recording with the errors of its wheel; `seed` of when the edges are noticed."""
     if hookup.wheel is None:
         return recording
-    edges_per_turn = 2 * hookup.wheel.slots
-    error_deg = worse * _log_uniform(rng, *_TOOTH_ERROR_DEG) * rng.standard_normal(edges_per_turn)
-    edge_error_s = worse * _log_uniform(rng, *_EDGE_ERROR_S)
+    rng = np.random.default_rng([seed, 17])
+    edges_per_turn = len(errors.tooth_deg)
     rate = np.gradient(result.crank_angle_deg, result.time_s)
-    driven_deg = np.zeros(721)
-    if rng.random() < _DRIVEN_PROBABILITY:
-        # a swing a cos(q angle) of the speed is one of a / q sin(q angle) of the angle
-        order = 0.5 * float(rng.integers(1, 5))
-        swing = worse * _log_uniform(rng, *_DRIVEN_SHARE) * float(np.std(rate) / np.mean(rate))
-        angle = np.deg2rad(np.arange(721.0))
-        phase = float(rng.uniform(0.0, 2.0 * math.pi))
-        driven_deg = np.rad2deg(math.sqrt(2.0) * swing / order * np.sin(order * angle + phase))
+    # a swing a cos(q angle) of the speed is one of a / q sin(q angle) of the angle
+    swing = errors.driven_share * float(np.std(rate) / np.mean(rate))
+    order, angle = errors.driven_order, np.deg2rad(np.arange(721.0))
+    driven_deg = np.rad2deg(
+        math.sqrt(2.0) * swing / order * np.sin(order * angle + errors.driven_phase)
+    )
 
     def moved(edges: EdgeTrain) -> EdgeTrain:
         angle_deg = np.interp(edges.time_s, result.time_s, result.crank_angle_deg)
         turn = (angle_deg - hookup.wheel_offset_deg) % 360.0
         edge = np.round(turn * edges_per_turn / 360.0).astype(np.int64) % edges_per_turn
-        late_deg = error_deg[edge] + np.interp(angle_deg % 720.0, np.arange(721.0), driven_deg)
+        late_deg = errors.tooth_deg[edge]
+        late_deg = late_deg + np.interp(angle_deg % 720.0, np.arange(721.0), driven_deg)
         late_s = late_deg / np.maximum(np.interp(edges.time_s, result.time_s, rate), 1.0)
-        late_s += edge_error_s * rng.standard_normal(len(late_s))
+        late_s += errors.edge_s * rng.standard_normal(len(late_s))
         return replace(edges, time_s=_rising(edges.time_s + late_s))
 
     return replace(
-        recording,
-        edges=tuple(moved(e) if e.role == "crank_tooth" else e for e in recording.edges),
+        recording, edges=tuple(moved(e) if e.role == "crank_tooth" else e for e in recording.edges)
     )
 
 

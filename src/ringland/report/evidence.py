@@ -4,7 +4,6 @@ from functools import partial
 
 import numpy as np
 
-from ringland.cylinders.crank_cycle import CRANK_SPEED
 from ringland.figures import (
     averaged_cycle,
     intervals,
@@ -74,7 +73,7 @@ def _pulse_signals(analysis: Analysis) -> list[AngleSignal]:
 
 
 def _signal_heading(signal: AngleSignal) -> str:
-    if signal.channel == CRANK_SPEED:
+    if signal.role is ChannelRole.CRANK_TOOTH:  # its teeth, turned into speed
         return "Crank speed"
     title = channel_title(signal.role)
     return title if signal.channel == signal.role.value else f"{title} ({signal.channel})"
@@ -282,10 +281,9 @@ def raster_section(analysis: Analysis) -> Section:
             signal, analysis.cycles, analysis.cylinders, arbitrary=_arbitrary(analysis)
         )
         caption = (
-            "Each row is one cycle, the newest at the bottom. A pulse is a vertical line; where "
-            "one cylinder drops out now and then, its line is broken. Hatched rows were dropped."
-            + _marks_caption(prepared)
-            + numbering(analysis)
+            "Each row is one cycle, the newest at the bottom. What comes every cycle is a vertical "
+            "line; where one cylinder drops out now and then, its line is broken. Hatched rows "
+            "were dropped." + _marks_caption(prepared) + numbering(analysis)
         )
         if prepared.thinned:
             caption += " Of neighbouring cycles, the one least like the average is shown."

@@ -93,7 +93,7 @@ def _excess(symptom: Symptom) -> float:
 
 def _stepped_down(symptom: Symptom, state: State, cause: Symptom) -> Symptom:
     simulated = cause.metric == AGAINST_SIMULATED
-    why = "explains the pulses better" if simulated else "is further beyond its limit"
+    why = "explains what was recorded better" if simulated else "is further beyond its limit"
     return replace(
         symptom,
         state=state,

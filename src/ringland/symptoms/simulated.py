@@ -26,7 +26,7 @@ def simulated_symptoms(cases: CaseEvidence) -> tuple[Symptom, ...]:
     alert, alarm = cases.limits
     found = []
     for position, bits in enumerate(cases.faulty, start=1):
-        state, sentence = _judged(position, bits, alert, alarm)
+        state, sentence = _judged(position, bits, alert, alarm, cases.by_crank_alone)
         if cases.against and state in (State.ALERT, State.ALARM):
             sentence += f" Held against {cases.against}, when this engine passed for sound."
         found.append(
@@ -46,9 +46,17 @@ def simulated_symptoms(cases: CaseEvidence) -> tuple[Symptom, ...]:
     return tuple(found)
 
 
-def _judged(position: int, bits: Estimate, alert: float, alarm: float) -> tuple[State, str]:
+def _judged(
+    position: int, bits: Estimate, alert: float, alarm: float, by_crank: bool
+) -> tuple[State, str]:
+    """`by_crank`: nothing but the crank's speed was judged."""
     if bits.value is None or bits.low is None:
         return State.NOT_JUDGED, f"Position {position}: not judged, because {bits.reason}."
+    if bits.value <= alert and by_crank:
+        return (
+            State.NORMAL,
+            f"Position {position}: it drives the crank like a cylinder of sound simulated engines.",
+        )
     if bits.value <= alert:
         return (
             State.NORMAL,
@@ -58,6 +66,11 @@ def _judged(position: int, bits: Estimate, alert: float, alarm: float) -> tuple[
     often = 2.0 ** min(bits.value, 20.0)
     shown = f"{float(f'{often:.2g}'):g}"  # 1.5, 12, 340
     more = "more than a million" if bits.value >= 20.0 else f"about {shown}"
+    if by_crank:
+        return state, (
+            f"Position {position}: what it does to the crank is {more} times likelier from a "
+            "faulty cylinder than from a sound one (simulated engines)."
+        )
     return state, (
         f"Position {position}: its pulses are {more} times likelier from a faulty cylinder than "
         "from a sound one (simulated engines)."

@@ -167,14 +167,22 @@ def test_damaged_files_are_refused(saved: Path, spoil: Callable[[str], str]) -> 
     assert run("ask", saved)[0] == 2
 
 
-def test_what_simulated_engines_said_is_read_back(saved: Path) -> None:
+@pytest.mark.parametrize(
+    "channels", [("exhaust", "crankcase"), ("exhaust", "crankcase", "crank"), ("crank",), ()]
+)
+def test_what_simulated_engines_said_is_read_back(saved: Path, channels: tuple[str, ...]) -> None:
     """The ranking from the file is the ranking that was written: no evidence is lost."""
+    left = channels if len(channels) > 1 else ()
     cases = CaseEvidence(
         log_ratio={("inlet_valve_leak", p): 7.0 if p == 2 else -1.0 for p in range(1, 7)},
         none_of_these=0.5,
         metrics=("crankcase_push",),
         severity={("inlet_valve_leak", 2): Estimate(3.0, 2.0, 5.0, "mm2")},
-        without_channel={"exhaust": {("inlet_valve_leak", p): 0.0 for p in range(1, 7)}},
+        without_channel={
+            channel: {("inlet_valve_leak", p): float(n) for p in range(1, 7)}
+            for n, channel in enumerate(left)
+        },
+        channels=channels,
     )
     one = read_saved(saved)
     found = diagnose(one.symptoms, None, one.cylinders, one.engine, likelihoods=cases)
@@ -195,3 +203,8 @@ def test_what_simulated_engines_said_is_read_back(saved: Path) -> None:
     )
     assert back.causes[0].severity == found.causes[0].severity
     assert back.causes[0].speaks_for == found.causes[0].speaks_for
+    assert back.cases is not None and back.cases.channels == channels
+    # what the channels say sums to what the cases say
+    said = [w for w in found.causes[0].speaks_for if w.evidence.startswith("simulated_")]
+    names = {w.evidence.removeprefix("simulated_") for w in said}
+    assert names <= (set(channels) if len(channels) > 1 or "crank" in channels else {"pulses"})

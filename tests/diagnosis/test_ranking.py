@@ -576,3 +576,26 @@ def test_speed() -> None:
         ranked(DEAD, (answer,))
         spent.append(time.process_time() - start)
     assert min(spent) < 0.05
+
+
+@pytest.mark.parametrize(
+    "channels", [("exhaust", "crankcase"), ("exhaust", "crank"), ("exhaust", "crankcase", "crank")]
+)
+def test_bits_of_the_channels_sum_to_what_the_cases_say(channels: tuple[str, ...]) -> None:
+    """Shapley (1953): what each is given sums to what all together bring."""
+    spec = engine()
+    every = {("inlet_valve_leak", p): 6.0 if p == 3 else -1.0 for p in range(1, 7)}
+
+    def bits(cases: CaseEvidence) -> float:
+        d = diagnose(symptoms(spec, {}), None, numbered(spec), spec, likelihoods=cases)
+        weights = (*d.causes[0].speaks_for, *d.causes[0].speaks_against)
+        return sum(w.bits for w in weights if w.evidence.startswith("simulated_"))
+
+    without = {
+        channel: {k: (2.0 + n if k[1] == 3 else -0.5) for k in every}
+        for n, channel in enumerate(channels)
+    }
+    apart = CaseEvidence(every, 0.0, ("any",), without_channel=without, channels=channels)
+    whole = CaseEvidence(every, 0.0, ("any",), channels=channels)
+    assert bits(apart) == pytest.approx(bits(whole), abs=0.11 * len(channels))
+    assert bits(apart) > 3.0

@@ -172,6 +172,11 @@ def _settled(row: Row, way: str, most: int = MOST) -> bool:
     return bool(row[way]["right"]) and row[way]["tests"] <= most
 
 
+def _in_the_end(row: Row, way: str, most: int) -> bool:
+    tests = row[way].get("in_the_end")
+    return tests is not None and tests <= most
+
+
 def _share(rows: Sequence[Row], test: Callable[[Row], bool]) -> str:
     if not rows:
         return "-"
@@ -232,6 +237,8 @@ def table(rows: list[Row], command: str) -> str:
             text = f"{name}: right cause above 9 in 10 within {most} tests"
             asked = {2: "0.50", 4: "0.95"}.get(most, "")
             line(text, asked, lambda w, g=group, m=most: _share(g, lambda r: _settled(r, w, m)))  # type: ignore[misc]
+        text = f"{name}: the same within 4, going on where another passed first"
+        line(text, "0.95", lambda w, g=group: _share(g, lambda r: _in_the_end(r, w, 4)))  # type: ignore[misc]
         line(f"{name}: median tests", "2", lambda w, g=group: _median(g, w))  # type: ignore[misc]
         text = f"{name}: a wrong cause above 9 in 10 first"
         line(text, "", lambda w, g=group: _share(g, lambda r: _wrong(r, w)))  # type: ignore[misc]

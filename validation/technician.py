@@ -5,7 +5,7 @@ stated uncertainty is +-0.15), so that the technician does not follow the tables
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -122,12 +122,13 @@ def present(diagnosis: Diagnosis, mode: str, places: tuple[int, ...]) -> float:
 @dataclass(frozen=True)
 class Followed:
     """`tests` and `minutes` until some cause passed 9 in 10; None where none did. `right`: it was
-    the true one."""
+    the true one. `in_the_end`: tests until the true one did, going on where another came first."""
 
     tests: int | None
     minutes: float
     right: bool
     done: tuple[str, ...]
+    in_the_end: int | None = None
 
 
 def follow(
@@ -139,7 +140,8 @@ def follow(
     wobble: float = WOBBLE,
     at_any: bool = False,
 ) -> Followed:
-    """Tests one after another until the true cause passes 9 in 10, or with `at_any` until any does.
+    """Tests one after another until the true cause passes 9 in 10; with `at_any` what is told is
+    when any does, and he goes on to see when the true one does.
 
     `rank`: the causes with `answers` counted. `planned`: the test that Ringland asks for; else the
     textbook's next one, on the cylinder that leads.
@@ -149,11 +151,16 @@ def follow(
     done: list[str] = []
     minutes = 0.0
     order = list(TEXTBOOK)
+    stopped: Followed | None = None
     while True:
         d = rank(answers=tuple(answers))
         right = present(d, *truth) > SURE
-        if right or (at_any and max(c.present or 0.0 for c in d.causes) > SURE):
-            return Followed(len(done), minutes, right, tuple(done))
+        if right and stopped is None:
+            return Followed(len(done), minutes, True, tuple(done), len(done))
+        if right and stopped is not None:
+            return replace(stopped, in_the_end=len(done))
+        if at_any and stopped is None and max(c.present or 0.0 for c in d.causes) > SURE:
+            stopped = Followed(len(done), minutes, False, tuple(done))
         if planned:
             choice = next_tests(d, even_if_sound=True, most=1)
             test = knowledge.test(choice[0].test) if choice else None
@@ -163,7 +170,7 @@ def follow(
             suspect = next((c.firing_position for c in d.causes if c.firing_position), 1)
             place = suspect if test is not None and test.scope is Scope.CYLINDER else None
         if test is None or len(done) == MOST:
-            return Followed(None, minutes, False, tuple(done))
+            return stopped or Followed(None, minutes, False, tuple(done))
         minutes += test.minutes
         done.append(test.id)
         answers += answers_of(case, test, place, wobble)

@@ -159,7 +159,7 @@ def _segment(
     if phase is CrankPhase.CRANKING:
         sizes = levelled(dip_sizes(windows(part, engine, extreme), squared=True), engine)
     else:
-        sizes = _rises(part, engine, extreme)
+        sizes = levelled(_rises(part, engine, extreme), engine)
     return RippleSegment(
         phase=phase,
         start_s=float(bounds[0]),

@@ -1,6 +1,5 @@
 """From metric values to states."""
 
-from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -37,10 +36,7 @@ ALERT_RATE = 0.05
 
 _LIMIT_METRICS = ("exhaust_misfire_rate",)
 # These follow other metrics or say little by themselves: they may raise an alert, not an alarm.
-_ALERT_AT_MOST = frozenset({"exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull"})
-# How much sound cylinders differ in this one hangs on their number and on the engine, which the
-# simulated cases know: where they judged the crank's speed the alarm is theirs.
-_BY_CASES = frozenset({"crank_torque_pulse"})
+_ALERT_AT_MOST = ("exhaust_suction", "exhaust_cycle_scatter", "crankcase_pull")
 
 
 def judge_symptoms(
@@ -68,8 +64,7 @@ def judge_symptoms(
                 for value in values
                 if id(value) not in judged
             )
-    by_cases = cases is not None and "crank" in cases.channels
-    symptoms.extend(_holm(cells, _ALERT_AT_MOST | _BY_CASES if by_cases else _ALERT_AT_MOST))
+    symptoms.extend(_holm(cells))
     symptoms = list(_without_crowds(symptoms))
     alarm_rate, alert_rate = ALARM_RATE, ALERT_RATE
     if cases is not None:
@@ -106,15 +101,13 @@ def _without_crowds(symptoms: list[Symptom]) -> tuple[Symptom, ...]:
     )
 
 
-def _holm(
-    cells: list[tuple[MetricDefinition, Deviation]], alert_at_most: Collection[str]
-) -> list[Symptom]:
+def _holm(cells: list[tuple[MetricDefinition, Deviation]]) -> list[Symptom]:
     """States by Holm's step-down procedure, and by size.
 
     Alerts over all cells; alarms over the cells of metrics that may raise one.
     """
     everywhere = _stepped_down([d.p_value for _, d in cells])
-    leading = [i for i, (definition, _) in enumerate(cells) if definition.id not in alert_at_most]
+    leading = [i for i, (definition, _) in enumerate(cells) if definition.id not in _ALERT_AT_MOST]
     alarming = np.ones(len(cells))
     alarming[leading] = _stepped_down([cells[i][1].p_value for i in leading])
     return [

@@ -4,7 +4,8 @@ A comparison with the own cylinders and one with simulated engines fail for diff
 alarm on pulse strength or misfire rests on both. Strength counts in the swing that the cylinders
 share: eight wide pulses add up to nearly a level, the unit shrinks, and small differences look like
 several missing pulses. Pressure before the blow-down is where echoes of the others arrive.
-Crankcase push is uneven on sound engines too, where bays breathe unequally. See
+Crankcase push is uneven on sound engines too, where bays breathe unequally, and torque pulses are
+where many cylinders drive the crank at once. See
 docs/theory/symptoms.md, section 4.
 """
 
@@ -18,12 +19,13 @@ __all__ = ["with_witness"]
 
 _STRENGTH, _EARLY = "exhaust_pulse_strength", "exhaust_early_pressure"
 _MISFIRE, _SCATTER = "exhaust_misfire_rate", "exhaust_cycle_scatter"
-_PUSH = "crankcase_push"
+_PUSH, _TORQUE = "crankcase_push", "crank_torque_pulse"
 _WITNESSES = {
     _STRENGTH: (_MISFIRE, AGAINST_SIMULATED),
     _MISFIRE: (_STRENGTH, _SCATTER, AGAINST_SIMULATED),
     _EARLY: (_STRENGTH, _MISFIRE, AGAINST_SIMULATED),
     _PUSH: (AGAINST_SIMULATED,),
+    _TORQUE: (AGAINST_SIMULATED,),
 }
 _MOST_LACKING = 2.0  # own heuristic: the pulse and a suction as deep as it is high
 _PUSH_BY_ITSELF = 5.0  # alarm limits; sound simulated engines hardly ever push that far
@@ -33,16 +35,17 @@ _ALONE = {
     _MISFIRE: "pulses come in two kinds, but nothing else points at this one",
     _EARLY: "echoes of the other pulses arrive there too, and nothing else points at this one",
     _PUSH: "sound simulated engines push as unevenly, where bays of the crankcase differ",
+    _TORQUE: "sound engines of many cylinders drive the crank as unevenly",
 }
 
 
 def with_witness(symptoms: Sequence[Symptom]) -> tuple[Symptom, ...]:
     """Alarms without the witness they need become alerts, with the reason.
 
-    Pressure before the blow-down needs one; strength, misfire rate and crankcase push (up to five
-    times its alarm limit) where simulated engines were asked; and strength where more is lacking
-    than a cylinder has. Witnesses: alerts or alarms (in the last case alarms) of the metrics in
-    _WITNESSES at the same position.
+    Pressure before the blow-down needs one; strength, misfire rate, torque pulse and crankcase push
+    (up to five times its alarm limit) where simulated engines were asked; and strength where more
+    is lacking than a cylinder has. Witnesses: alerts or alarms (in the last case alarms) of the
+    metrics in _WITNESSES at the same position.
     """
     raised = {
         (s.metric, s.firing_position) for s in symptoms if s.state in (State.ALERT, State.ALARM)
@@ -64,7 +67,7 @@ def _needs_one(symptom: Symptom, asked: bool) -> str | None:
         return None
     if symptom.metric == _STRENGTH and (symptom.deviation.value or 0.0) < -_MOST_LACKING:
         return _OVERLAP
-    if symptom.metric in (_STRENGTH, _MISFIRE, _PUSH) and not asked:
+    if symptom.metric in (_STRENGTH, _MISFIRE, _PUSH, _TORQUE) and not asked:
         return None
     limit = symptom.alarm_limit or 0.0
     if symptom.metric == _PUSH and (symptom.deviation.value or 0.0) > _PUSH_BY_ITSELF * limit:

@@ -486,6 +486,10 @@ def _cases(cases: CaseEvidence | None) -> Json:
         "resembles_nothing": cases.resembles_nothing,
         "metrics": list(cases.metrics),
         "channels": list(cases.channels),
+        "by_kind": [
+            {"kind": kind, "firing_position": position, "log_ratio": number(ratio)}
+            for (kind, position), ratio in cases.by_kind.items()
+        ],
         "against_sound": cases.against or None,
         "sound_notes": list(cases.sound_notes),
     }

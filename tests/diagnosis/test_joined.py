@@ -1,5 +1,6 @@
 """Several recordings in one ranking: exact where it can be, never more sure than it may be."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -21,6 +22,7 @@ from ringland.model import (
     RecordedEvidence,
     SymptomTable,
 )
+from ringland.reference.plan import load_settings
 
 FOUR = EngineSpec("four", 4, (1, 3, 4, 2), (0.0, 180.0, 360.0, 540.0))
 NOTHING = SymptomTable((), 0.0, 0.0)
@@ -185,3 +187,42 @@ def test_two_recordings_of_the_tooth_wheel_alone_are_not_independent() -> None:
     alike = ranked(one(2, 3.0, roles=wheel), one(2, 3.0, roles=wheel))
     unlike = ranked(one(2, 3.0, roles=wheel), one(2, 3.0, roles=pulses))
     assert alike.causes[0].probability < unlike.causes[0].probability
+
+
+def looks(kind: str, position: int) -> CaseEvidence:
+    """A recording that shows one simulated kind at one position as clearly as can be."""
+    settings = load_settings()
+    by_kind = {
+        (k, p): 12.0 if (k, p) == (kind, position) else -6.0
+        for k in settings.kinds
+        for p in range(1, 5)
+    }
+    ratio = {
+        (look.mode, p): math.log(
+            sum(s * math.exp(by_kind[k, p]) for k, s in zip(look.kinds, look.shares, strict=True))
+        )
+        for look in settings.looks_like
+        for p in range(1, 5)
+    }
+    return CaseEvidence(ratio, -3.0, (), by_kind=by_kind)
+
+
+def test_how_a_mode_looks_counts_once_in_however_many_recordings() -> None:
+    """The engine has one kind of fault: three recordings that look like misfire say three times
+    that it is there, and once that ignition always looks so and lean mixture seldom."""
+
+    def odds(*recordings: RecordedEvidence) -> float:
+        d = ranked(*recordings)
+        share = {c.failure_mode: c.probability for c in d.causes if c.firing_position == 2}
+        return share["ignition_misfire"] / share["lean_cylinder"]
+
+    def shown(rpm: float) -> RecordedEvidence:
+        return replace(one(2, 0.0, rpm=rpm), cases=looks("misfire", 2))
+
+    once = odds(shown(700.0))
+    assert odds(shown(700.0), shown(1500.0)) == pytest.approx(once, rel=0.05)
+    assert odds(shown(700.0), shown(1500.0), shown(2400.0)) == pytest.approx(once, rel=0.05)
+    # ratios that were kept before kinds were: mixed anew in every recording
+    old = replace(looks("misfire", 2), by_kind={})
+    before = [replace(one(2, 0.0, rpm=rpm), cases=old) for rpm in (700.0, 1500.0)]
+    assert odds(*before) > 2.0 * once

@@ -221,6 +221,10 @@ def _cases(saved: object) -> "CaseEvidence | None":
         against=str(entry.get("against_sound") or ""),
         sound_notes=tuple(str(n) for n in _list(entry.get("sound_notes", []))),
         channels=tuple(str(c) for c in _list(entry.get("channels", []))),
+        by_kind={
+            (str(row["kind"]), _int(row["firing_position"])): _float(row["log_ratio"])
+            for row in map(_dict, _list(entry.get("by_kind", [])))
+        },
     )
 
 

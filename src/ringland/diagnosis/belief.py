@@ -12,7 +12,7 @@ from ringland.diagnosis.likelihood import Observation, group_log_likelihood
 from ringland.model import CaseEvidence
 from ringland.model._arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["Belief", "believe", "log_odds", "shares"]
+__all__ = ["Belief", "believe", "log_odds", "shares", "term_of_places"]
 
 _Place = tuple[str, int | None]
 
@@ -216,6 +216,19 @@ def _case_terms(
     terms *= plan.share
     terms += plan.apart
     return terms
+
+
+def term_of_places(
+    knowledge: Knowledge, hypotheses: Hypotheses, added: Mapping[_Place, float]
+) -> FloatArray:
+    """(hypotheses,) what is added to faults in one cylinder, by (failure mode, firing position);
+    where two faults share the evidence each has half."""
+    plan = _sharing(knowledge, hypotheses)
+    per_fault = np.zeros(len(hypotheses.faults) + 1)
+    per_fault[plan.in_one] = [added.get(place, 0.0) for place in plan.place]
+    first, second = hypotheses.members.T
+    term: FloatArray = (per_fault[first] + per_fault[second]) * plan.share
+    return term
 
 
 @dataclass(frozen=True, eq=False)

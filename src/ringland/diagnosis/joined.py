@@ -3,20 +3,21 @@
 Equation numbers: docs/theory/diagnosis.md, section 9.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from scipy.special import logsumexp
 
-from ringland.diagnosis.belief import Belief, believe
+from ringland.diagnosis.belief import Belief, believe, term_of_places
 from ringland.diagnosis.evidence import recorded_observations
 from ringland.diagnosis.hypotheses import Hypotheses
 from ringland.diagnosis.knowledge import Knowledge
 from ringland.diagnosis.likelihood import Observation
 from ringland.model import CaseEvidence, ChannelRole, Condition, RecordedEvidence
 from ringland.model._arrays import FloatArray
+from ringland.reference.plan import load_settings
 
 __all__ = ["Joint", "joint_of", "shares_that_count", "strength"]
 
@@ -35,6 +36,9 @@ SAME_SPEED = 0.15
 THERE_BEFORE = 0.5
 """Probability that what is wrong now was there at an earlier visit. Own judgement, no source."""
 
+_NEVER = -60.0
+"""Logarithm of the ratio of a kind that does not occur with this fuel."""
+
 _PULSES = frozenset(
     {ChannelRole.EXHAUST, ChannelRole.EXHAUST_2, ChannelRole.CRANKCASE, ChannelRole.INTAKE,
      ChannelRole.CRANK_TOOTH, ChannelRole.STARTER_CURRENT}
@@ -47,14 +51,17 @@ class Joint:
 
     `ways`: for each other recording what it says by itself, once for every turn of the firing order
     it may have; `earlier` (recordings,), `strengths` and `correlation` over all recordings, the
-    first at 0.
+    first at 0. `kinds`: for each recording its ratios by (simulated kind, firing position of the
+    first), empty where they cannot be joined kind by kind.
     """
 
+    knowledge: Knowledge
     first: Belief
     ways: tuple[tuple[Belief, ...], ...]
     earlier: tuple[bool, ...]
     strengths: tuple[float, ...]
     correlation: FloatArray
+    kinds: tuple[Mapping[tuple[str, int], float], ...]
 
     def together(self, keep: Sequence[int] | None = None) -> Belief:
         """The belief from these recordings (default: all) and all answers."""
@@ -62,10 +69,29 @@ class Joint:
         weights = self.weights(kept)
         parts = tuple(self._part(k, weights[k]) for k in kept if k > 0)
         weight = weights.get(0, 0.0)
-        total = self.first.log_weight + (weight - 1.0) * self.first.own
+        total = self.first.log_weight + (weight - 1.0) * self.first.own + self._mixed_once(weights)
         return replace(
             self.first, weight=weight, log_weight=np.sum([total, *parts], axis=0), others=parts
         )
+
+    def _mixed_once(self, weights: Mapping[int, float]) -> FloatArray:
+        """(hypotheses,) what joining kind by kind adds to joining mode by mode (eq 12a)."""
+        told = [(weights[k], self.kinds[k]) for k in weights if self.kinds[k] and weights[k] > 0.0]
+        added: dict[tuple[str, int | None], float] = {}
+        for look in load_settings().looks_like if len(told) > 1 else ():
+            if len(look.kinds) < 2:
+                continue
+            share = np.log(np.asarray(look.shares))
+            for position in range(1, self.first.hypotheses.positions + 1):
+                ratios = np.array(
+                    [[kinds.get((kind, position), _NEVER) for kind in look.kinds]
+                     for _, kinds in told]
+                )  # fmt: skip
+                weight = np.array([w for w, _ in told])
+                once = logsumexp(share + weight @ ratios)
+                each = weight @ logsumexp(share + ratios, axis=1)
+                added[look.mode, position] = float(once - each)
+        return term_of_places(self.knowledge, self.first.hypotheses, added)
 
     def weights(self, kept: Sequence[int]) -> dict[int, float]:
         """Share of each of these recordings that counts beside the others of them."""
@@ -133,12 +159,25 @@ def joint_of(
     )
     prior = np.exp(h.log_prior) * _one_in_a_cylinder(h)
     return Joint(
+        knowledge=knowledge,
         first=belief,
         ways=ways,
         earlier=(first.earlier, *(o.earlier for o in also)),
         strengths=tuple(strength(b.own, prior) for b in (belief, *(w[0] for w in ways))),
         correlation=_correlation((first, *also)),
+        kinds=(_by_kind(first, [()]), *(_by_kind(o, _turns(first, o, h.positions)) for o in also)),
     )
+
+
+def _by_kind(
+    one: RecordedEvidence, turns: Sequence[tuple[int, ...]]
+) -> Mapping[tuple[str, int], float]:
+    """Ratios by kind and firing position of the first recording; none where the positions are not
+    known, or it is of an earlier visit."""
+    if one.cases is None or one.earlier or len(turns) > 1:
+        return {}
+    turn = turns[0]
+    return {(k, turn[p - 1] if turn else p): ratio for (k, p), ratio in one.cases.by_kind.items()}
 
 
 def _one_in_a_cylinder(h: Hypotheses) -> FloatArray:

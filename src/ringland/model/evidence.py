@@ -144,7 +144,8 @@ class CaseEvidence:
     them). `against`: name of the recording of the same engine while it was sound that this one was
     held against, "" for none; `sound_notes`: what is to be known of that, or why it was not done.
     `channels`: which of "exhaust", "crankcase" and "crank" were judged; empty where that is not
-    known.
+    known. `by_kind`: the ratios before they were mixed to failure modes, by (simulated kind, firing
+    position), so that several recordings can be joined kind by kind.
     """
 
     log_ratio: Mapping[tuple[str, int | None], float]
@@ -160,6 +161,7 @@ class CaseEvidence:
     against: str = ""
     sound_notes: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()
+    by_kind: Mapping[tuple[str, int], float] = field(default_factory=dict)
 
     @property
     def by_crank_alone(self) -> bool:
@@ -171,3 +173,4 @@ class CaseEvidence:
         object.__setattr__(self, "without_channel", MappingProxyType(without))
         object.__setattr__(self, "log_ratio", MappingProxyType(dict(self.log_ratio)))
         object.__setattr__(self, "severity", MappingProxyType(dict(self.severity)))
+        object.__setattr__(self, "by_kind", MappingProxyType(dict(self.by_kind)))

@@ -105,6 +105,12 @@ def case_evidence(
         # without a cylinder reference the turn of the cycle is a guess: no alarm rests on it
         limits=(alert, alarm + _LEFT_OUT_BITS if numbered else float("inf")),
         channels=said.channels,
+        by_kind={
+            (kind, position): float(value)
+            for position, row in enumerate(ratios, start=1)
+            for kind, value in zip(network.kinds, row, strict=True)
+            if np.isfinite(value)
+        },
     )
 
 

@@ -197,7 +197,7 @@ def looks(kind: str, position: int) -> CaseEvidence:
         for k in settings.kinds
         for p in range(1, 5)
     }
-    ratio = {
+    ratio: dict[tuple[str, int | None], float] = {
         (look.mode, p): math.log(
             sum(s * math.exp(by_kind[k, p]) for k, s in zip(look.kinds, look.shares, strict=True))
         )

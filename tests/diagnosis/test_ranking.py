@@ -584,7 +584,9 @@ def test_speed() -> None:
 def test_bits_of_the_channels_sum_to_what_the_cases_say(channels: tuple[str, ...]) -> None:
     """Shapley (1953): what each is given sums to what all together bring."""
     spec = engine()
-    every = {("inlet_valve_leak", p): 6.0 if p == 3 else -1.0 for p in range(1, 7)}
+    every: dict[tuple[str, int | None], float] = {
+        ("inlet_valve_leak", p): 6.0 if p == 3 else -1.0 for p in range(1, 7)
+    }
 
     def bits(cases: CaseEvidence) -> float:
         d = diagnose(symptoms(spec, {}), None, numbered(spec), spec, likelihoods=cases)

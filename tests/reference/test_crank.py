@@ -199,6 +199,6 @@ def test_what_the_intake_shows_is_not_lost_beside_the_wheel() -> None:
 
 def test_the_network_that_comes_with_the_package() -> None:
     network = load_crank_network()
-    assert network.cases > 1_000
+    assert network.cases > 10_000
     assert 0.5 < network.temperature < 2.0
     assert np.all(np.isfinite(network.limits))

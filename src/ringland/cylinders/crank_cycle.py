@@ -4,7 +4,7 @@ import numpy as np
 
 from ringland.cylinders._swing import GRID_DEG, Swing
 from ringland.cylinders.angle import robust_average
-from ringland.cylinders.crank_ripple import local_mean, speed_of_wheel
+from ringland.cylinders.crank_ripple import TEETH_PER_STROKE, local_mean, speed_of_wheel
 from ringland.model import AngleSignal, ChannelRole, CycleSet, EngineSpec, PhaseSource
 from ringland.model._arrays import FloatArray
 
@@ -13,7 +13,6 @@ __all__ = ["CRANK_SPEED", "crank_speed_cycles"]
 CRANK_SPEED = "crank speed"
 """Name of the channel that is worked out from the teeth."""
 
-_TEETH_PER_STROKE = 4.0
 _FEWEST_CYCLES = 3
 
 
@@ -29,7 +28,7 @@ def crank_speed_cycles(
     if cycles.phase_source is not PhaseSource.TOOTH_WHEEL:
         return "the crank angle does not come from a tooth wheel"
     spacing = float(np.median(np.diff(cycles.angle_deg)))
-    if engine.cycle_deg / engine.cylinders / spacing < _TEETH_PER_STROKE:
+    if engine.cycle_deg / engine.cylinders / spacing < TEETH_PER_STROKE:
         return f"one tooth every {spacing:.0f} deg is too coarse for the speed within a stroke"
     speed = speed_of_wheel(cycles)
     per_cycle = round(engine.cycle_deg / GRID_DEG)

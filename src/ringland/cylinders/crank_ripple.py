@@ -27,14 +27,15 @@ from ringland.model import (
 )
 from ringland.model._arrays import FloatArray
 
-__all__ = ["crank_ripple", "local_mean", "speed_of_wheel"]
+__all__ = ["TEETH_PER_STROKE", "crank_ripple", "local_mean", "speed_of_wheel"]
 
 FASTEST_CRANKING_RPM = 500.0
 """A starter does not turn an engine faster (common practice, no source: 150 to 300 rpm)."""
 
 _STEADY = 0.05
 _FIRES = 0.15
-_TEETH_PER_STROKE = 4.0
+TEETH_PER_STROKE = 4.0
+"""Fewer do not show how the speed swings within a stroke (own heuristic)."""
 _INERTIA_RPM = 1200.0
 _INERTIA_TEXT = (
     "above idle the inertia of the pistons is as large as one expansion: only the order lines tell"
@@ -56,7 +57,7 @@ def crank_ripple(
         return "the crank angle does not come from a tooth wheel, so it shows no ripple"
     stroke = engine.cycle_deg / engine.cylinders
     spacing = float(np.median(np.diff(cycles.angle_deg)))
-    if stroke / spacing < _TEETH_PER_STROKE:
+    if stroke / spacing < TEETH_PER_STROKE:
         return f"one tooth every {spacing:.0f} deg is too coarse for the ripple of a firing stroke"
     error_deg = tooth_errors_deg(cycles)
     swing = speed_of_wheel(cycles)

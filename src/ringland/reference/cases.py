@@ -42,9 +42,11 @@ __all__ = [
     "draw_case",
     "drawn_hook_up",
     "drawn_recordings",
+    "drawn_run",
     "example_of",
     "example_of_case",
     "features_of",
+    "log_uniform",
     "measured_recording",
     "neighbours_in_bank",
     "simulated_examples",
@@ -159,7 +161,7 @@ def _filled_in(rng: np.random.Generator, engine: EngineSpec) -> EngineSpec:
     diesel = fuel is Fuel.DIESEL
     geometry = engine.geometry
     if geometry is None:
-        bore = _log_uniform(rng, 0.066, 0.13 if diesel else 0.105)
+        bore = log_uniform(rng, 0.066, 0.13 if diesel else 0.105)
         stroke = bore * float(rng.uniform(0.85, 1.25))
         geometry = Geometry(
             bore_m=bore,
@@ -171,7 +173,8 @@ def _filled_in(rng: np.random.Generator, engine: EngineSpec) -> EngineSpec:
     return replace(engine, fuel=fuel, geometry=geometry, idle_speed_rpm=idle)
 
 
-def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """A number whose logarithm is drawn evenly."""
     return float(np.exp(rng.uniform(math.log(low), math.log(high))))
 
 
@@ -206,7 +209,7 @@ def _varied(rng: np.random.Generator, spec: EngineSpec, wider: float) -> Simulat
     if rng.random() < 0.7:
         made = replace(
             made,
-            bay_window_m2=_log_uniform(rng, 6e-4, 40e-4),
+            bay_window_m2=log_uniform(rng, 6e-4, 40e-4),
             dipstick_cylinder=int(rng.integers(1, spec.cylinders + 1)),
         )
     exhaust_deg, inlet_deg, burn_deg = rng.normal(0.0, (8.0, 8.0, 4.0))
@@ -258,7 +261,7 @@ def _drawn_faults(
         if where is None or taken & set(where):
             continue
         taken |= set(where)
-        faults.append(Fault(chosen.kind, where, _log_uniform(rng, chosen.least, chosen.most)))
+        faults.append(Fault(chosen.kind, where, log_uniform(rng, chosen.least, chosen.most)))
     return tuple(faults)
 
 
@@ -279,7 +282,7 @@ def _drawn_background(rng: np.random.Generator, settings: CaseSettings) -> tuple
         return ()
     chosen = settings.background[int(rng.integers(len(settings.background)))]
     signed = chosen.least < 0.0
-    draw = rng.uniform if signed else (lambda low, high: _log_uniform(rng, low, high))
+    draw = rng.uniform if signed else (lambda low, high: log_uniform(rng, low, high))
     return (Fault(chosen.kind, (), float(draw(chosen.least, chosen.most))),)
 
 
@@ -323,8 +326,17 @@ def drawn_recordings(
     case = draw_case(rng, engine, held_rpm=held_rpm)
     if sound:
         case = replace(case, faults=())
+    result = drawn_run(rng, case)
+    if result is None:
+        return
+    for number in range(hook_ups):
+        yield _recorded(rng, case, result, blind=number == hook_ups - 1)
+
+
+def drawn_run(rng: np.random.Generator, case: DrawnCase) -> SimulationResult | None:
+    """A few seconds of the engine as it is run in this case; None where it does not run."""
     try:
-        result = simulate(
+        return simulate(
             case.engine,
             condition="idle" if case.held_rpm is None else "held",
             seconds=float(rng.uniform(2.2, 6.5)),
@@ -335,9 +347,7 @@ def drawn_recordings(
             seed=int(rng.integers(1 << 30)),
         )
     except RinglandError:
-        return
-    for number in range(hook_ups):
-        yield _recorded(rng, case, result, blind=number == hook_ups - 1)
+        return None
 
 
 def _recorded(

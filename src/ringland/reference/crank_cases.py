@@ -11,16 +11,21 @@ import numpy as np
 
 from ringland.cycles import find_cycles
 from ringland.cylinders import measure_cylinders
-from ringland.errors import RinglandError
 from ringland.model import EdgeTrain, PhaseSource, Recording, Reference
 from ringland.model._arrays import FloatArray
-from ringland.reference.cases import Example, described_by_technician, draw_case, example_of_case
+from ringland.reference.cases import (
+    Example,
+    described_by_technician,
+    draw_case,
+    drawn_run,
+    example_of_case,
+    log_uniform,
+)
 from ringland.reference.crank import crank_features
 from ringland.simulator.hookup import HookUp, record
 from ringland.simulator.hookup_random import random_hookup, random_recorder
 from ringland.simulator.hookup_wired import WHEELS
 from ringland.simulator.result import SimulationResult
-from ringland.simulator.run import simulate
 
 __all__ = ["WheelErrors", "crank_examples", "drawn_wheel_errors", "imperfect_teeth"]
 
@@ -40,18 +45,8 @@ def crank_examples(seed: int, *, wheels: int = 2) -> tuple[Example, ...]:
     not run, and of recordings whose crank angle cannot be had from the wheel."""
     rng = np.random.default_rng([seed, 9191])
     case = draw_case(rng)
-    try:
-        result = simulate(
-            case.engine,
-            condition="idle" if case.held_rpm is None else "held",
-            seconds=float(rng.uniform(2.2, 6.5)),
-            settle_s=1.6,
-            held_rpm=case.held_rpm,
-            load_nm=case.load_nm,
-            faults=case.faults + case.background,
-            seed=int(rng.integers(1 << 30)),
-        )
-    except RinglandError:
+    result = drawn_run(rng, case)
+    if result is None:
         return ()
     spec, found = case.engine.spec, []
     for _ in range(wheels):
@@ -106,10 +101,10 @@ def drawn_wheel_errors(rng: np.random.Generator, slots: int, *, worse: float = 1
     """Errors of a wheel of so many slots, all of them `worse` times as large as usual."""
     driven = rng.random() < _DRIVEN_PROBABILITY
     return WheelErrors(
-        tooth_deg=worse * _log_uniform(rng, *_TOOTH_ERROR_DEG) * rng.standard_normal(2 * slots),
-        edge_s=worse * _log_uniform(rng, *_EDGE_ERROR_S),
+        tooth_deg=worse * log_uniform(rng, *_TOOTH_ERROR_DEG) * rng.standard_normal(2 * slots),
+        edge_s=worse * log_uniform(rng, *_EDGE_ERROR_S),
         driven_order=0.5 * float(rng.integers(1, 5)),
-        driven_share=worse * _log_uniform(rng, *_DRIVEN_SHARE) if driven else 0.0,
+        driven_share=worse * log_uniform(rng, *_DRIVEN_SHARE) if driven else 0.0,
         driven_phase=float(rng.uniform(0.0, 2.0 * math.pi)),
     )
 
@@ -152,7 +147,3 @@ def imperfect_teeth(
 def _rising(time_s: FloatArray) -> FloatArray:
     """Edges that come in the order they came in."""
     return np.asarray(np.maximum.accumulate(time_s) + 1e-9 * np.arange(len(time_s)))
-
-
-def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(math.log(low), math.log(high))))
